@@ -1,0 +1,89 @@
+//! How a trial ended, and what a surface is used as.
+
+use std::fmt;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+/// How a trial ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Outcome {
+    /// The innermost layer was worn through: the time is exact.
+    Perforated,
+    /// The run ended first: the time is a lower bound (right-censored).
+    RunOut,
+    /// It failed within the time resolution of the clock: the time is an upper bound (left-censored).
+    OpenedAtContact,
+    /// Not a valid trial; kept with its reason, never fitted.
+    Void,
+}
+
+impl Outcome {
+    /// All outcomes.
+    pub const ALL: [Self; 4] = [Self::Perforated, Self::RunOut, Self::OpenedAtContact, Self::Void];
+
+    /// The word used in trials.csv.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Perforated => "perforated",
+            Self::RunOut => "run_out",
+            Self::OpenedAtContact => "opened_at_contact",
+            Self::Void => "void",
+        }
+    }
+
+    /// True for the outcomes whose time is only a bound.
+    #[must_use]
+    pub fn is_censored(self) -> bool {
+        matches!(self, Self::RunOut | Self::OpenedAtContact)
+    }
+}
+
+impl fmt::Display for Outcome {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}
+
+impl FromStr for Outcome {
+    type Err = ();
+    fn from_str(text: &str) -> Result<Self, ()> {
+        Self::ALL.into_iter().find(|o| o.as_str() == text).ok_or(())
+    }
+}
+
+/// What a surface is used as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SurfaceRole {
+    /// A road surface.
+    Road,
+    /// The laboratory machine's abrasive belt.
+    Laboratory,
+}
+
+impl SurfaceRole {
+    /// The word used in trials.csv.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Road => "road",
+            Self::Laboratory => "laboratory",
+        }
+    }
+}
+
+impl fmt::Display for SurfaceRole {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}
+
+impl FromStr for SurfaceRole {
+    type Err = ();
+    fn from_str(text: &str) -> Result<Self, ()> {
+        [Self::Road, Self::Laboratory].into_iter().find(|r| r.as_str() == text).ok_or(())
+    }
+}

@@ -1,0 +1,184 @@
+//! One drop of one specimen on one surface.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::outcome::{Outcome, SurfaceRole};
+
+/// One drop of one specimen on one surface, as recorded. Checked when a campaign is built.
+///
+/// Field names, units and meaning are those of the columns of trials.csv.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct Trial {
+    /// Unique name of the trial.
+    pub trial_id: String,
+    /// Surface it slid on.
+    pub surface: String,
+    /// Material of the specimen.
+    pub material: String,
+    /// Contact to perforation, s; may be absent only where void.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub abrasion_time_s: Option<f64>,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// Class of the material; one class per material.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub material_class: Option<String>,
+    /// Role of the surface; one role per surface.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub surface_role: Option<SurfaceRole>,
+    /// Day it was run.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub day: Option<String>,
+    /// Run it belongs to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub run: Option<String>,
+    /// Abrasive belt it was run on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub belt: Option<String>,
+    /// Sliding speed, m/s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub speed_m_per_s: Option<f64>,
+    /// Drop height, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drop_height_mm: Option<f64>,
+    /// Temperature, °C.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<f64>,
+    /// Normal force, N.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub normal_force_n: Option<f64>,
+    /// Mass per area of the specimen, g/m².
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub specimen_mass_g_per_m2: Option<f64>,
+    /// Thickness of the specimen, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub thickness_mm: Option<f64>,
+    /// Number of layers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layers: Option<u32>,
+    /// Free text; the reason where void.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+    /// Columns that the contract does not know, kept as text, listed, never fitted.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub covariates: BTreeMap<String, String>,
+}
+
+impl Trial {
+    fn new(id: impl Into<String>, surface: impl Into<String>, material: impl Into<String>, outcome: Outcome) -> Self {
+        Self {
+            trial_id: id.into(),
+            surface: surface.into(),
+            material: material.into(),
+            abrasion_time_s: None,
+            outcome,
+            material_class: None,
+            surface_role: None,
+            day: None,
+            run: None,
+            belt: None,
+            speed_m_per_s: None,
+            drop_height_mm: None,
+            temperature_c: None,
+            normal_force_n: None,
+            specimen_mass_g_per_m2: None,
+            thickness_mm: None,
+            layers: None,
+            note: None,
+            covariates: BTreeMap::new(),
+        }
+    }
+
+    /// A specimen worn through after `abrasion_time_s` seconds.
+    pub fn perforated(
+        id: impl Into<String>,
+        surface: impl Into<String>,
+        material: impl Into<String>,
+        abrasion_time_s: f64,
+    ) -> Self {
+        Self { abrasion_time_s: Some(abrasion_time_s), ..Self::new(id, surface, material, Outcome::Perforated) }
+    }
+
+    /// A specimen that had not worn through when the run ended after `run_length_s` seconds.
+    pub fn run_out(
+        id: impl Into<String>,
+        surface: impl Into<String>,
+        material: impl Into<String>,
+        run_length_s: f64,
+    ) -> Self {
+        Self { abrasion_time_s: Some(run_length_s), ..Self::new(id, surface, material, Outcome::RunOut) }
+    }
+
+    /// A specimen that failed within the time resolution of `resolution_s` seconds.
+    pub fn opened_at_contact(
+        id: impl Into<String>,
+        surface: impl Into<String>,
+        material: impl Into<String>,
+        resolution_s: f64,
+    ) -> Self {
+        Self { abrasion_time_s: Some(resolution_s), ..Self::new(id, surface, material, Outcome::OpenedAtContact) }
+    }
+
+    /// A trial that counts for nothing, for `reason`.
+    pub fn void(
+        id: impl Into<String>,
+        surface: impl Into<String>,
+        material: impl Into<String>,
+        reason: impl Into<String>,
+    ) -> Self {
+        Self { note: Some(reason.into()), ..Self::new(id, surface, material, Outcome::Void) }
+    }
+
+    /// Sets the class of the material.
+    #[must_use]
+    pub fn material_class(mut self, class: impl Into<String>) -> Self {
+        self.material_class = Some(class.into());
+        self
+    }
+
+    /// Sets the role of the surface.
+    #[must_use]
+    pub fn surface_role(mut self, role: SurfaceRole) -> Self {
+        self.surface_role = Some(role);
+        self
+    }
+
+    /// Sets the day.
+    #[must_use]
+    pub fn day(mut self, day: impl Into<String>) -> Self {
+        self.day = Some(day.into());
+        self
+    }
+
+    /// Sets the run.
+    #[must_use]
+    pub fn run(mut self, run: impl Into<String>) -> Self {
+        self.run = Some(run.into());
+        self
+    }
+
+    /// Sets the belt.
+    #[must_use]
+    pub fn belt(mut self, belt: impl Into<String>) -> Self {
+        self.belt = Some(belt.into());
+        self
+    }
+
+    /// Sets the sliding speed, m/s.
+    #[must_use]
+    pub fn speed_m_per_s(mut self, speed: f64) -> Self {
+        self.speed_m_per_s = Some(speed);
+        self
+    }
+
+    /// Sets the note.
+    #[must_use]
+    pub fn note(mut self, note: impl Into<String>) -> Self {
+        self.note = Some(note.into());
+        self
+    }
+}

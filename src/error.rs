@@ -1,0 +1,287 @@
+//! One error type for the whole crate.
+//!
+//! [`Error`] is one word wide, cloneable, `Send + Sync`, and carries an [`ErrorKind`] that can be
+//! matched. Every message says what was found, where, and what would mend it, in the words of a
+//! test engineer: trials, materials, surfaces, lines. No foreign error type appears in a variant,
+//! so that a dependency's version never becomes part of this crate's interface.
+
+use std::fmt;
+
+/// Result with this crate's [`Error`].
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+/// Anything that can go wrong in this crate; match on [`kind`](Self::kind).
+#[derive(Clone, PartialEq)]
+pub struct Error(Box<ErrorKind>);
+
+impl Error {
+    /// What went wrong.
+    #[must_use]
+    pub fn kind(&self) -> &ErrorKind {
+        &self.0
+    }
+
+    /// True when the input (a file, a table, a document, an option) has to be mended by the user;
+    /// false when the numbers defeated the method or the operating system refused.
+    #[must_use]
+    pub fn is_input(&self) -> bool {
+        !matches!(*self.0, ErrorKind::NotConverged { .. } | ErrorKind::ReplicatesFailed { .. })
+    }
+}
+
+impl From<ErrorKind> for Error {
+    fn from(kind: ErrorKind) -> Self {
+        Self(Box::new(kind))
+    }
+}
+
+impl fmt::Debug for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl std::error::Error for Error {}
+
+/// One bad field of a table, with everything needed to find and mend it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct Problem {
+    /// File the row came from, or `"trials"` for a table built in code.
+    pub file: String,
+    /// 1-based line of the file (the header is line 1), or 1-based position for a table built in code.
+    pub line: u64,
+    /// Column name, as in the file contract.
+    pub column: String,
+    /// The offending text, as read.
+    pub text: String,
+    /// What was expected instead.
+    pub expected: String,
+}
+
+impl Problem {
+    /// A problem at `file:line` in `column`.
+    pub fn new(
+        file: impl Into<String>,
+        line: u64,
+        column: impl Into<String>,
+        text: impl Into<String>,
+        expected: impl Into<String>,
+    ) -> Self {
+        Self { file: file.into(), line, column: column.into(), text: text.into(), expected: expected.into() }
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{}:{}: column {}: found {:?}, expected {}",
+            self.file, self.line, self.column, self.text, self.expected
+        )
+    }
+}
+
+/// Part of a campaign that no fitted trial joins to the rest.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct Component {
+    /// Materials of this part, sorted.
+    pub materials: Vec<String>,
+    /// Surfaces of this part, sorted.
+    pub surfaces: Vec<String>,
+}
+
+impl Component {
+    /// A component of the material–surface graph.
+    #[must_use]
+    pub fn new(materials: Vec<String>, surfaces: Vec<String>) -> Self {
+        Self { materials, surfaces }
+    }
+}
+
+fn list_problems(problems: &[Problem], total: usize) -> String {
+    let mut text = String::new();
+    for problem in problems {
+        text.push_str("\n  ");
+        text.push_str(&problem.to_string());
+    }
+    if total > problems.len() {
+        text.push_str(&format!("\n  ... and {} more", total - problems.len()));
+    }
+    text
+}
+
+fn list_components(components: &[Component]) -> String {
+    components
+        .iter()
+        .enumerate()
+        .map(|(i, c)| {
+            format!(
+                "\n  part {}: materials [{}] on surfaces [{}]",
+                i + 1,
+                c.materials.join(", "),
+                c.surfaces.join(", ")
+            )
+        })
+        .collect()
+}
+
+fn list_cells(cells: &[(String, String)]) -> String {
+    cells.iter().map(|(m, s)| format!("{m} on {s}")).collect::<Vec<_>>().join("; ")
+}
+
+/// The kinds of [`Error`].
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum ErrorKind {
+    /// The operating system refused to read or write a file.
+    #[error("{path}: {reason}")]
+    #[non_exhaustive]
+    Io {
+        /// Path as given.
+        path: String,
+        /// The system's reason.
+        reason: String,
+    },
+    /// A table has bad rows; all of them up to a limit.
+    #[error("{total} problem(s) in the table:{}", list_problems(.problems, *.total))]
+    #[non_exhaustive]
+    Table {
+        /// The problems, in the order of the rows.
+        problems: Vec<Problem>,
+        /// How many there are, which may exceed `problems.len()`.
+        total: usize,
+    },
+    /// A surface name that the campaign does not have.
+    #[error("no surface {name:?} here; known surfaces: {}", .known.join(", "))]
+    #[non_exhaustive]
+    UnknownSurface {
+        /// The name asked for.
+        name: String,
+        /// The names there are.
+        known: Vec<String>,
+    },
+    /// A material name that the campaign does not have.
+    #[error("no material {name:?} here; known materials: {}", .known.join(", "))]
+    #[non_exhaustive]
+    UnknownMaterial {
+        /// The name asked for.
+        name: String,
+        /// The names there are.
+        known: Vec<String>,
+    },
+    /// An option outside its domain.
+    #[error("option {option} = {value}: expected {expected}")]
+    #[non_exhaustive]
+    InvalidOption {
+        /// Name of the option.
+        option: String,
+        /// The value given.
+        value: String,
+        /// What was expected.
+        expected: String,
+    },
+    /// The material–surface graph falls apart, so factors between the parts cannot be estimated.
+    #[error(
+        "the campaign falls into {} parts that share no fitted cell, so no factor between them can be estimated:{}\n  testing these cells would join them: {}",
+        .components.len(), list_components(.components), list_cells(.bridging_cells)
+    )]
+    #[non_exhaustive]
+    Disconnected {
+        /// The parts.
+        components: Vec<Component>,
+        /// A smallest set of (material, surface) cells that would join them.
+        bridging_cells: Vec<(String, String)>,
+    },
+    /// There is nothing that the method could be applied to.
+    #[error("nothing to fit: {reason}")]
+    #[non_exhaustive]
+    NothingToFit {
+        /// Why.
+        reason: String,
+    },
+    /// Replicate scatter cannot be estimated, so nothing can be given an interval.
+    #[error("replicate scatter cannot be estimated: {reason}")]
+    #[non_exhaustive]
+    ScatterNotEstimable {
+        /// Why.
+        reason: String,
+    },
+    /// A quantity that was asked for has no estimate in these data.
+    #[error("{quantity} cannot be estimated: {reason}")]
+    #[non_exhaustive]
+    NotEstimable {
+        /// The quantity.
+        quantity: String,
+        /// Why.
+        reason: String,
+    },
+    /// An iteration did not reach its maximum.
+    #[error("{stage} did not converge in {iterations} iterations (scaled gradient {gradient_norm:e})")]
+    #[non_exhaustive]
+    NotConverged {
+        /// Which computation.
+        stage: String,
+        /// Iterations done.
+        iterations: u32,
+        /// Scaled gradient norm where it stopped.
+        gradient_norm: f64,
+    },
+    /// Too many bootstrap replicates could not be fitted.
+    #[error(
+        "{failed} of {replicates} bootstrap replicates failed ({}); at most {allowed} may",
+        .by_reason.iter().map(|(reason, n)| format!("{n}: {reason}")).collect::<Vec<_>>().join("; ")
+    )]
+    #[non_exhaustive]
+    ReplicatesFailed {
+        /// Failed replicates.
+        failed: usize,
+        /// Replicates asked for.
+        replicates: usize,
+        /// Failures allowed.
+        allowed: usize,
+        /// Failures by reason.
+        by_reason: Vec<(String, usize)>,
+    },
+    /// Fewer paired materials than the method needs.
+    #[error("{method} needs at least {needed} {what}, found {found}")]
+    #[non_exhaustive]
+    TooFew {
+        /// The method.
+        method: String,
+        /// What is counted.
+        what: String,
+        /// How many it needs.
+        needed: usize,
+        /// How many there are.
+        found: usize,
+    },
+    /// A saved document that is not what it says, or not consistent in itself.
+    #[error("{document}: {reason}")]
+    #[non_exhaustive]
+    Document {
+        /// Kind or path of the document.
+        document: String,
+        /// What is wrong with it.
+        reason: String,
+    },
+}
+
+impl ErrorKind {
+    pub(crate) fn option(option: &str, value: impl fmt::Display, expected: &str) -> Error {
+        Self::InvalidOption { option: option.into(), value: value.to_string(), expected: expected.into() }.into()
+    }
+    pub(crate) fn io(path: impl AsRef<std::path::Path>, error: &std::io::Error) -> Error {
+        Self::Io { path: path.as_ref().display().to_string(), reason: error.to_string() }.into()
+    }
+    pub(crate) fn document(document: impl Into<String>, reason: impl Into<String>) -> Error {
+        Self::Document { document: document.into(), reason: reason.into() }.into()
+    }
+}

@@ -1,0 +1,7 @@
+//! Abrasiveness factors of road surfaces and laboratory belts from drop-abrasion trials.
+pub mod campaign;
+mod error;
+mod estimate;
+
+pub use error::{Component, Error, ErrorKind, Problem, Result};
+pub use estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, NotEstimable, significant};

@@ -89,7 +89,7 @@ impl Interval {
             method,
             IntervalMethod::Percentile | IntervalMethod::Bca | IntervalMethod::Basic | IntervalMethod::Studentised
         );
-        if !resampled && !(lower <= estimate && estimate <= upper) {
+        if !(resampled || (lower <= estimate && estimate <= upper)) {
             return Err(ErrorKind::option(
                 "estimate",
                 estimate,

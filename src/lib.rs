@@ -1,7 +1,10 @@
 //! Abrasiveness factors of road surfaces and laboratory belts from drop-abrasion trials.
 pub mod campaign;
+mod document;
 mod error;
 mod estimate;
+mod numeric;
+pub mod severity;
 
 pub use error::{Component, Error, ErrorKind, Problem, Result};
 pub use estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, NotEstimable, significant};

@@ -1,0 +1,4 @@
+//! Private numerical helpers: what nalgebra and statrs lack for this crate's purposes.
+
+pub(crate) mod bordered;
+pub(crate) mod special;

@@ -1,0 +1,162 @@
+//! A campaign reduced to numbers: fitted trials grouped by cell, in canonical order.
+
+use crate::campaign::{Campaign, Outcome};
+
+use super::distribution::Distribution;
+use super::newton::{Contribution, Design, LogTime, Point, System, contribution};
+
+/// One material on one surface: `times[start..end]`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Cell {
+    pub(crate) material: usize,
+    pub(crate) surface: usize,
+    pub(crate) start: usize,
+    pub(crate) end: usize,
+}
+
+impl Cell {
+    pub(crate) fn len(&self) -> usize {
+        self.end - self.start
+    }
+}
+
+/// All trials that can be fitted.
+#[derive(Debug, Clone)]
+pub(crate) struct Cells {
+    pub(crate) cells: Vec<Cell>,
+    pub(crate) times: Vec<LogTime>,
+    /// Position of each entry of `times` in `Campaign::trials`.
+    pub(crate) trial: Vec<usize>,
+}
+
+impl Cells {
+    pub(crate) fn new(campaign: &Campaign) -> Self {
+        let mut rows: Vec<(usize, usize, usize)> = campaign
+            .canonical_order()
+            .iter()
+            .map(|&i| i as usize)
+            .filter(|&i| campaign.trials()[i].outcome != Outcome::Void)
+            .map(|i| (campaign.material_index()[i] as usize, campaign.surface_index()[i] as usize, i))
+            .collect();
+        // Stable: canonical order survives within a cell.
+        rows.sort_by_key(|&(m, s, _)| (m, s));
+        let mut cells: Vec<Cell> = Vec::new();
+        let mut times = Vec::with_capacity(rows.len());
+        let mut trial = Vec::with_capacity(rows.len());
+        for (material, surface, i) in rows {
+            let row = &campaign.trials()[i];
+            // A checked campaign has a positive finite time in every trial that is not void.
+            let Some(t) = row.abrasion_time_s else { continue };
+            let y = libm::log(t);
+            match cells.last_mut() {
+                Some(cell) if cell.material == material && cell.surface == surface => cell.end += 1,
+                _ => cells.push(Cell { material, surface, start: times.len(), end: times.len() + 1 }),
+            }
+            times.push(match row.outcome {
+                Outcome::RunOut => LogTime::Right(y),
+                Outcome::OpenedAtContact => LogTime::Left(y),
+                Outcome::Perforated | Outcome::Void => LogTime::Exact(y),
+            });
+            trial.push(i);
+        }
+        Self { cells, times, trial }
+    }
+
+    pub(crate) fn of(&self, cell: &Cell) -> &[LogTime] {
+        &self.times[cell.start..cell.end]
+    }
+}
+
+/// Kinds of trials in a cell.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(crate) struct Kinds {
+    pub(crate) exact: usize,
+    pub(crate) right: usize,
+    pub(crate) left: usize,
+}
+
+impl Kinds {
+    pub(crate) fn of(times: &[LogTime]) -> Self {
+        let mut kinds = Self::default();
+        for time in times {
+            match time {
+                // Both ends finite: holds the location from both sides, as an exact time does.
+                LogTime::Exact(_) | LogTime::Between(..) => kinds.exact += 1,
+                LogTime::Right(_) => kinds.right += 1,
+                LogTime::Left(_) => kinds.left += 1,
+            }
+        }
+        kinds
+    }
+    pub(crate) fn total(self) -> usize {
+        self.exact + self.right + self.left
+    }
+}
+
+/// The part of the cells that is fitted, with coefficients numbered.
+///
+/// `η = diagonal[group] - border[column]`; the reference surface has no column.
+#[derive(Debug, Clone)]
+pub(crate) struct Crossed {
+    pub(crate) groups: usize,
+    pub(crate) columns: usize,
+    pub(crate) blocks: Vec<Block>,
+    pub(crate) times: Vec<LogTime>,
+    /// Case weights; all one where absent.
+    pub(crate) weights: Option<Vec<f64>>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Block {
+    pub(crate) group: usize,
+    pub(crate) column: Option<usize>,
+    pub(crate) start: usize,
+    pub(crate) end: usize,
+}
+
+impl Design for Crossed {
+    fn diagonal_len(&self) -> usize {
+        self.groups
+    }
+
+    fn border_len(&self) -> usize {
+        self.columns
+    }
+
+    fn accumulate(&self, distribution: Distribution, point: &Point, mut system: Option<&mut System>) -> f64 {
+        let q = self.columns + 1;
+        let last = q - 1;
+        let mut total = 0.0;
+        for block in &self.blocks {
+            let eta = point.diagonal[block.group] - block.column.map_or(0.0, |c| point.border[c]);
+            let mut sum = Contribution::default();
+            for i in block.start..block.end {
+                let c = contribution(distribution, self.times[i], eta, point.lambda);
+                let w = self.weights.as_ref().map_or(1.0, |w| w[i]);
+                sum.value += w * c.value;
+                sum.d_eta += w * c.d_eta;
+                sum.d_lambda += w * c.d_lambda;
+                sum.i_eta += w * c.i_eta;
+                sum.i_cross += w * c.i_cross;
+                sum.i_lambda += w * c.i_lambda;
+            }
+            total += sum.value;
+            if let Some(system) = system.as_deref_mut() {
+                let row = &mut system.information.border[block.group * q..(block.group + 1) * q];
+                system.diagonal[block.group] += sum.d_eta;
+                system.information.diagonal[block.group] += sum.i_eta;
+                row[last] += sum.i_cross;
+                let corner = &mut system.information.corner;
+                if let Some(column) = block.column {
+                    system.border[column] -= sum.d_eta;
+                    row[column] -= sum.i_eta;
+                    corner[column * q + column] += sum.i_eta;
+                    corner[last * q + column] -= sum.i_cross;
+                }
+                system.border[last] += sum.d_lambda;
+                corner[last * q + last] += sum.i_lambda;
+            }
+        }
+        total
+    }
+}

@@ -1,0 +1,710 @@
+//! The plan ([`Severity`]) and its result ([`SeverityFit`]).
+
+use serde::{Deserialize, Serialize};
+
+use crate::campaign::{Campaign, Outcome, SurfaceRole};
+use crate::error::{ErrorKind, Result};
+use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
+use crate::numeric::special::two_sided_quantile;
+
+use super::cells::{Cell, Cells, Kinds};
+use super::distribution::Distribution;
+use super::identify::{Link, Standing, Standings, standings};
+use super::newton::LogTime;
+use super::scale::{Combination, Numbering, Scale};
+
+/// What to fit: plain data, checked in [`fit`](Self::fit), kept in the result.
+///
+/// | option | default | range | meaning |
+/// |---|---|---|---|
+/// | reference | required | a surface of the campaign | surface whose factor is 1 |
+/// | distribution | log-normal | see [`Distribution`] | times about their cell |
+/// | level | 0.95 | (0, 1) | confidence level of every interval |
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Severity {
+    reference: String,
+    #[serde(default)]
+    distribution: Distribution,
+    #[serde(default = "default_level")]
+    level: f64,
+}
+
+fn default_level() -> f64 {
+    0.95
+}
+
+impl Severity {
+    /// A log-normal plan at level 0.95 relative to surface `reference`.
+    pub fn new(reference: impl Into<String>) -> Self {
+        Self { reference: reference.into(), distribution: Distribution::default(), level: default_level() }
+    }
+
+    /// Sets the distribution of times.
+    #[must_use]
+    pub fn distribution(mut self, distribution: Distribution) -> Self {
+        self.distribution = distribution;
+        self
+    }
+
+    /// Sets the confidence level, 0.95 for 95 %.
+    #[must_use]
+    pub fn level(mut self, level: f64) -> Self {
+        self.level = level;
+        self
+    }
+
+    /// The reference surface.
+    #[must_use]
+    pub fn reference(&self) -> &str {
+        &self.reference
+    }
+
+    /// Fits the plan to `campaign`.
+    ///
+    /// # Errors
+    /// [`ErrorKind::UnknownSurface`], [`ErrorKind::InvalidOption`] (level),
+    /// [`ErrorKind::Disconnected`], [`ErrorKind::NotEstimable`] (the reference itself cannot be
+    /// placed), [`ErrorKind::ScatterNotEstimable`], [`ErrorKind::NotConverged`].
+    pub fn fit(&self, campaign: &Campaign) -> Result<SeverityFit> {
+        Prepared::new(self, campaign)?.fit(self, campaign)
+    }
+}
+
+/// Everything about a campaign that does not depend on the values of weights: shared by the fit
+/// and its bootstrap replicates.
+#[derive(Debug, Clone)]
+pub(crate) struct Prepared {
+    pub(crate) cells: Cells,
+    pub(crate) standings: Standings,
+    pub(crate) numbering: Numbering,
+    pub(crate) reference: usize,
+}
+
+impl Prepared {
+    pub(crate) fn new(plan: &Severity, campaign: &Campaign) -> Result<Self> {
+        check_level(plan.level)?;
+        let reference = campaign.surface(&plan.reference)?;
+        let cells = Cells::new(campaign);
+        let links: Vec<Link> = cells
+            .cells
+            .iter()
+            .map(|c| Link { material: c.material, surface: c.surface, kinds: Kinds::of(cells.of(c)) })
+            .collect();
+        let materials: Vec<String> = campaign.materials().iter().map(|m| m.name.clone()).collect();
+        let surfaces: Vec<String> = campaign.surfaces().iter().map(|s| s.name.clone()).collect();
+        let standings = standings(&links, &materials, &surfaces, reference)?;
+        let numbering = Numbering::new(&standings, reference);
+        if numbering.groups == 0 {
+            return Err(ErrorKind::NotEstimable {
+                quantity: format!("a scale relative to surface {:?}", plan.reference),
+                reason: "no material was worn through on the reference surface, so none has a finite durability \
+                         there; choose another reference"
+                    .into(),
+            }
+            .into());
+        }
+        Ok(Self { cells, standings, numbering, reference })
+    }
+
+    fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
+        let (design, _) = self.numbering.crossed(&self.cells);
+        let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
+        let quantile = two_sided_quantile(plan.level, scale.degrees_of_freedom);
+        let mut fit = SeverityFit {
+            plan: plan.clone(),
+            campaign_digest: campaign.digest(),
+            surfaces: Vec::new(),
+            materials: Vec::new(),
+            column: self.numbering.column.clone(),
+            group: self.numbering.group.clone(),
+            finite_surface: self.numbering.finite_surface.clone(),
+            trials: design.times.len(),
+            run_outs: Kinds::of(&design.times).right,
+            contact_openings: Kinds::of(&design.times).left,
+            quantile,
+            notes: self.notes(campaign, design.times.len()),
+            scale,
+        };
+        fit.materials =
+            (0..campaign.materials().len()).map(|m| self.durability(&fit, campaign, m)).collect::<Result<_>>()?;
+        fit.surfaces =
+            (0..campaign.surfaces().len()).map(|s| self.surface(&fit, campaign, s)).collect::<Result<_>>()?;
+        Ok(fit)
+    }
+
+    fn notes(&self, campaign: &Campaign, fitted: usize) -> Vec<Note> {
+        let mut notes = Vec::new();
+        let voids = campaign.trials().iter().filter(|t| t.outcome == Outcome::Void).count();
+        if voids > 0 {
+            notes.push(Note::Voids { trials: voids });
+        }
+        let outside = campaign.trials().len() - voids - fitted;
+        if outside > 0 {
+            notes.push(Note::OffScale { trials: outside });
+        }
+        let name = |standing: &Standing, name: &str| match standing {
+            Standing::Finite => None,
+            Standing::Beyond(BoundSide::AtLeast) => {
+                Some(Note::Unbounded { name: name.into(), side: BoundSide::AtLeast })
+            }
+            Standing::Beyond(BoundSide::AtMost) => Some(Note::Unbounded { name: name.into(), side: BoundSide::AtMost }),
+            Standing::Loose => Some(Note::NotPlaced { name: name.into() }),
+            Standing::Untested => Some(Note::Untested { name: name.into() }),
+        };
+        notes.extend(self.standings.materials.iter().zip(campaign.materials()).filter_map(|(s, m)| name(s, &m.name)));
+        notes.extend(self.standings.surfaces.iter().zip(campaign.surfaces()).filter_map(|(s, m)| name(s, &m.name)));
+        notes
+    }
+
+    fn durability(&self, fit: &SeverityFit, campaign: &Campaign, m: usize) -> Result<MaterialDurability> {
+        let material = &campaign.materials()[m];
+        let cells: Vec<&Cell> = self.cells.cells.iter().filter(|c| c.material == m).collect();
+        let (estimate, log) = match (self.standings.materials[m], self.numbering.group[m]) {
+            (Standing::Finite, Some(group)) => {
+                let (log, se) = fit.location(group, 0.5, self.reference);
+                (fit.interval(log, se)?.into(), Some((log, se)))
+            }
+            (Standing::Beyond(side), _) => {
+                // Times as they would read on the reference, from surfaces on the scale.
+                let shifted = cells.iter().filter(|c| self.numbering.finite_surface[c.surface]).flat_map(|c| {
+                    let shift = self.numbering.column[c.surface].map_or(0.0, |s| fit.scale.log_k[s]);
+                    self.cells.of(c).iter().map(move |t| moved(*t, shift))
+                });
+                (fit.bound(&shifted.collect::<Vec<_>>(), side, "durability", |x| x), None)
+            }
+            (standing, _) => (Estimate::not_estimable(why_not(standing)), None),
+        };
+        Ok(MaterialDurability {
+            material: material.name.clone(),
+            class: material.class.clone(),
+            durability_s: estimate,
+            log_durability: log.map(|l| l.0),
+            log_standard_error: log.map(|l| l.1),
+            trials: cells.iter().map(|c| c.len()).sum(),
+            surfaces: cells.len(),
+        })
+    }
+
+    fn surface(&self, fit: &SeverityFit, campaign: &Campaign, s: usize) -> Result<SurfaceFactor> {
+        let surface = &campaign.surfaces()[s];
+        let cells: Vec<&Cell> = self.cells.cells.iter().filter(|c| c.surface == s).collect();
+        let (factor, log) = match self.standings.surfaces[s] {
+            Standing::Finite => {
+                let (log, se) = fit.log_factor(s, self.reference);
+                (fit.factor_interval(s, self.reference)?.into(), Some((log, se)))
+            }
+            Standing::Beyond(side) => {
+                // Each material's durability is known; what is bounded is the shift -log k.
+                let shifted =
+                    cells.iter().filter_map(|c| Some((c, self.numbering.group[c.material]?))).flat_map(|(c, group)| {
+                        let level = fit.scale.location[group];
+                        self.cells.of(c).iter().map(move |t| moved(*t, -level))
+                    });
+                let opposite = match side {
+                    BoundSide::AtLeast => BoundSide::AtMost,
+                    BoundSide::AtMost => BoundSide::AtLeast,
+                };
+                let median = fit.plan.distribution.median() * fit.scale.sigma;
+                let bound = fit.bound(&shifted.collect::<Vec<_>>(), opposite, "factor", |x| -(x - median));
+                (bound, None)
+            }
+            standing => (Estimate::not_estimable(why_not(standing)), None),
+        };
+        Ok(SurfaceFactor {
+            surface: surface.name.clone(),
+            role: surface.role,
+            factor,
+            log_factor: log.map(|l| l.0),
+            log_standard_error: log.map(|l| l.1),
+            trials: cells.iter().map(|c| c.len()).sum(),
+            materials: cells.len(),
+        })
+    }
+}
+
+pub(crate) fn moved(time: LogTime, shift: f64) -> LogTime {
+    match time {
+        LogTime::Exact(y) => LogTime::Exact(y + shift),
+        LogTime::Right(y) => LogTime::Right(y + shift),
+        LogTime::Left(y) => LogTime::Left(y + shift),
+        LogTime::Between(a, b) => LogTime::Between(a + shift, b + shift),
+    }
+}
+
+fn why_not(standing: Standing) -> &'static str {
+    match standing {
+        Standing::Untested => "no trial of it could be fitted",
+        _ => "its trials meet the rest of the campaign only through run-outs and contact openings",
+    }
+}
+
+/// One-sided bound of a log median, all of whose trials are censored on the same side: the value
+/// at which the probability of seeing all of them so is `1 - level`, σ taken as known.
+pub(crate) fn log_median_bound(
+    distribution: Distribution,
+    sigma: f64,
+    times: &[LogTime],
+    side: BoundSide,
+    level: f64,
+) -> Option<f64> {
+    let target = libm::log(1.0 - level);
+    let log_probability = |log_median: f64| -> f64 {
+        let location = log_median - sigma * distribution.median();
+        times
+            .iter()
+            .map(|t| match *t {
+                LogTime::Right(y) => distribution.log_survival((y - location) / sigma).value,
+                LogTime::Left(y) => distribution.log_cumulative((y - location) / sigma).value,
+                LogTime::Exact(_) | LogTime::Between(..) => 0.0,
+            })
+            .sum()
+    };
+    let censored = times.iter().filter(|t| matches!(t, LogTime::Right(_) | LogTime::Left(_)));
+    let (low, high) =
+        censored.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| (a.min(t.middle()), b.max(t.middle())));
+    if !low.is_finite() {
+        return None;
+    }
+    let (mut low, mut high) = (low - 40.0 * sigma, high + 40.0 * sigma);
+    // The probability rises with the median for run-outs, falls for contact openings.
+    let rising = side == BoundSide::AtLeast;
+    for _ in 0..200 {
+        let middle = 0.5 * (low + high);
+        if (log_probability(middle) < target) == rising {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    Some(0.5 * (low + high))
+}
+
+/// One surface on the scale.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct SurfaceFactor {
+    /// Name.
+    pub surface: String,
+    /// Role, where known.
+    pub role: Option<SurfaceRole>,
+    /// Abrasiveness factor k relative to the reference, dimensionless; larger wears faster.
+    pub factor: Estimate,
+    /// Log k, where finite.
+    pub log_factor: Option<f64>,
+    /// Standard error of log k, where finite.
+    pub log_standard_error: Option<f64>,
+    /// Trials on the surface, voids not counted.
+    pub trials: usize,
+    /// Materials tried on it.
+    pub materials: usize,
+}
+
+/// One material on the reference surface.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct MaterialDurability {
+    /// Name.
+    pub material: String,
+    /// Class, where known.
+    pub class: Option<String>,
+    /// Median abrasion time on the reference surface, s.
+    pub durability_s: Estimate,
+    /// Log of the median, where finite.
+    pub log_durability: Option<f64>,
+    /// Its standard error, where finite.
+    pub log_standard_error: Option<f64>,
+    /// Trials of the material, voids not counted.
+    pub trials: usize,
+    /// Surfaces it was tried on.
+    pub surfaces: usize,
+}
+
+/// How the maximum was reached.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct Convergence {
+    /// Newton steps; 1 for a direct solve.
+    pub iterations: u32,
+    /// Newton decrement before the last step: the remaining distance to the maximum in standard
+    /// errors, 0 for a direct solve. The last step makes it about its square.
+    pub decrement: f64,
+    /// True for the direct least-squares solve.
+    pub direct: bool,
+}
+
+/// Something the reader of a result should know.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum Note {
+    /// Void trials are kept in the table and not fitted.
+    Voids {
+        /// How many.
+        trials: usize,
+    },
+    /// Trials of materials or on surfaces without a finite place on the scale.
+    OffScale {
+        /// How many.
+        trials: usize,
+    },
+    /// Only a one-sided bound is known of a material's durability or a surface's factor.
+    Unbounded {
+        /// Material or surface.
+        name: String,
+        /// Where the quantity lies relative to the bound.
+        side: BoundSide,
+    },
+    /// A material or surface that censored trials alone tie to the scale, in no clear direction.
+    NotPlaced {
+        /// Material or surface.
+        name: String,
+    },
+    /// A material or surface without any trial that could be fitted.
+    Untested {
+        /// Material or surface.
+        name: String,
+    },
+}
+
+impl std::fmt::Display for Note {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Voids { trials } => write!(f, "{trials} void trial(s) are listed with their reasons and not fitted"),
+            Self::OffScale { trials } => write!(
+                f,
+                "{trials} trial(s) belong to materials or surfaces that have no finite place on the scale; \
+                 they give bounds only"
+            ),
+            Self::Unbounded { name, side } => {
+                let (seen, side) = match side {
+                    BoundSide::AtLeast => ("upwards", "at least"),
+                    BoundSide::AtMost => ("downwards", "at most"),
+                };
+                write!(
+                    f,
+                    "{name}: every trial that would limit it {seen} is censored, so its estimate is unlimited; \
+                     an \"{side}\" bound is given instead"
+                )
+            }
+            Self::NotPlaced { name } => {
+                write!(f, "{name}: only run-outs and contact openings join it to the rest; it has no estimate")
+            }
+            Self::Untested { name } => write!(f, "{name}: no trial of it could be fitted"),
+        }
+    }
+}
+
+/// A fitted severity scale.
+///
+/// Holds estimates and covariance, not the trials.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeverityFit {
+    plan: Severity,
+    campaign_digest: String,
+    surfaces: Vec<SurfaceFactor>,
+    materials: Vec<MaterialDurability>,
+    column: Vec<Option<usize>>,
+    group: Vec<Option<usize>>,
+    finite_surface: Vec<bool>,
+    scale: Scale,
+    trials: usize,
+    run_outs: usize,
+    contact_openings: usize,
+    quantile: f64,
+    notes: Vec<Note>,
+}
+
+impl SeverityFit {
+    /// The plan that was fitted.
+    #[must_use]
+    pub fn plan(&self) -> &Severity {
+        &self.plan
+    }
+    /// The reference surface, whose factor is 1.
+    #[must_use]
+    pub fn reference(&self) -> &str {
+        &self.plan.reference
+    }
+    /// Confidence level of the intervals.
+    #[must_use]
+    pub fn level(&self) -> f64 {
+        self.plan.level
+    }
+    /// Distribution of times.
+    #[must_use]
+    pub fn distribution(&self) -> Distribution {
+        self.plan.distribution
+    }
+    /// Digest of the campaign that was fitted.
+    #[must_use]
+    pub fn campaign_digest(&self) -> &str {
+        &self.campaign_digest
+    }
+    /// One row per surface, sorted by name.
+    #[must_use]
+    pub fn factors(&self) -> &[SurfaceFactor] {
+        &self.surfaces
+    }
+    /// One row per material, sorted by name.
+    #[must_use]
+    pub fn materials(&self) -> &[MaterialDurability] {
+        &self.materials
+    }
+    /// Replicate scatter σ: scale of log time within a cell (the standard deviation for the
+    /// log-normal; for the others multiply by that of W).
+    #[must_use]
+    pub fn log_scatter(&self) -> f64 {
+        self.scale.sigma
+    }
+    /// Residual degrees of freedom of σ; `None` where intervals rest on asymptotic normality.
+    #[must_use]
+    pub fn degrees_of_freedom(&self) -> Option<f64> {
+        self.scale.degrees_of_freedom
+    }
+    /// Maximised log-likelihood of the fitted trials on the time scale (densities of T in 1/s).
+    #[must_use]
+    pub fn log_likelihood(&self) -> f64 {
+        self.scale.log_likelihood
+    }
+    /// Free parameters: materials on the scale, surfaces but the reference, σ.
+    #[must_use]
+    pub fn parameters(&self) -> usize {
+        self.scale.location.len() + self.scale.log_k.len() + 1
+    }
+    /// Trials that were fitted.
+    #[must_use]
+    pub fn trials(&self) -> usize {
+        self.trials
+    }
+    /// Run-outs among them.
+    #[must_use]
+    pub fn run_outs(&self) -> usize {
+        self.run_outs
+    }
+    /// Contact openings among them.
+    #[must_use]
+    pub fn contact_openings(&self) -> usize {
+        self.contact_openings
+    }
+    /// How the maximum was reached.
+    #[must_use]
+    pub fn convergence(&self) -> Convergence {
+        Convergence {
+            iterations: self.scale.iterations,
+            decrement: self.scale.decrement,
+            direct: self.scale.degrees_of_freedom.is_some(),
+        }
+    }
+    /// What a reader should know about this fit.
+    #[must_use]
+    pub fn notes(&self) -> &[Note] {
+        &self.notes
+    }
+
+    /// Factor of `surface` relative to the reference, with its interval.
+    ///
+    /// `k = median time on reference / median time on surface`; dimensionless; above 1 wears
+    /// faster. Interval: `exp(log k ± q·SE(log k))`, q the t quantile with the residual degrees of
+    /// freedom when nothing is censored, normal otherwise.
+    ///
+    /// # Errors
+    /// [`ErrorKind::UnknownSurface`] with the known names; [`ErrorKind::NotEstimable`] where only a
+    /// bound is known (see [`factors`](Self::factors)).
+    pub fn factor(&self, surface: &str) -> Result<Interval> {
+        self.factor_between(surface, self.reference())
+    }
+
+    /// Factor of `surface` relative to any other surface, from the same covariance:
+    /// the answer does not depend on the choice of the reference.
+    ///
+    /// # Errors
+    /// As [`factor`](Self::factor).
+    pub fn factor_between(&self, surface: &str, relative_to: &str) -> Result<Interval> {
+        self.factor_interval(self.finite(surface)?, self.finite(relative_to)?)
+    }
+
+    /// Log ratio `log k(surface) - log k(relative_to)` and its standard error.
+    ///
+    /// # Errors
+    /// As [`factor`](Self::factor).
+    pub fn log_factor_between(&self, surface: &str, relative_to: &str) -> Result<(f64, f64)> {
+        Ok(self.log_factor(self.finite(surface)?, self.finite(relative_to)?))
+    }
+
+    /// The factor table relative to another surface; bounds are rescaled by its estimate.
+    ///
+    /// # Errors
+    /// As [`factor`](Self::factor).
+    pub fn relative_to(&self, surface: &str) -> Result<Vec<SurfaceFactor>> {
+        let base = self.finite(surface)?;
+        let (shift, _) = self.log_factor(base, self.surface_index(self.reference())?);
+        self.surfaces
+            .iter()
+            .enumerate()
+            .map(|(s, row)| {
+                let mut row = row.clone();
+                if self.finite_surface[s] {
+                    let (log, se) = self.log_factor(s, base);
+                    row.factor = self.factor_interval(s, base)?.into();
+                    row.log_factor = Some(log);
+                    row.log_standard_error = Some(se);
+                } else if let Estimate::Bound(bound) = &row.factor {
+                    row.factor = Bound::new(
+                        bound.side(),
+                        bound.value() * libm::exp(-shift),
+                        bound.level(),
+                        bound.reason().to_owned(),
+                    )?
+                    .into();
+                }
+                Ok(row)
+            })
+            .collect()
+    }
+
+    /// Quantile `p` of abrasion time of `material` on `surface`, s, with a confidence interval of
+    /// that quantile (not a prediction interval for a specimen). `p = 0.5` is the median.
+    ///
+    /// # Errors
+    /// [`ErrorKind::UnknownMaterial`], [`ErrorKind::UnknownSurface`], [`ErrorKind::NotEstimable`],
+    /// [`ErrorKind::InvalidOption`] for `p` outside (0, 1).
+    pub fn quantile(&self, material: &str, surface: &str, p: f64) -> Result<Interval> {
+        if !(p > 0.0 && p < 1.0) {
+            return Err(ErrorKind::option("p", p, "a probability strictly between 0 and 1"));
+        }
+        let s = self.finite(surface)?;
+        let m = self.material_index(material)?;
+        let Some(group) = self.group[m] else {
+            return Err(self.no_estimate(material, self.materials[m].durability_s.reason()));
+        };
+        let (log, se) = self.location(group, p, s);
+        self.interval(log, se)
+    }
+
+    /// Median abrasion time of `material` on `surface`, s.
+    ///
+    /// # Errors
+    /// As [`quantile`](Self::quantile).
+    pub fn median(&self, material: &str, surface: &str) -> Result<Interval> {
+        self.quantile(material, surface, 0.5)
+    }
+
+    pub(crate) fn scale(&self) -> &Scale {
+        &self.scale
+    }
+
+    /// Names of the surfaces that have a column, in column order.
+    pub(crate) fn column_names(&self) -> Vec<String> {
+        let mut names = vec![String::new(); self.scale.log_k.len()];
+        for (s, row) in self.surfaces.iter().enumerate() {
+            if let Some(c) = self.column[s] {
+                names[c].clone_from(&row.surface);
+            }
+        }
+        names
+    }
+
+    fn surface_index(&self, name: &str) -> Result<usize> {
+        self.surfaces.binary_search_by(|s| s.surface.as_str().cmp(name)).map_err(|_| {
+            ErrorKind::UnknownSurface {
+                name: name.into(),
+                known: self.surfaces.iter().map(|s| s.surface.clone()).collect(),
+            }
+            .into()
+        })
+    }
+
+    fn material_index(&self, name: &str) -> Result<usize> {
+        self.materials.binary_search_by(|m| m.material.as_str().cmp(name)).map_err(|_| {
+            ErrorKind::UnknownMaterial {
+                name: name.into(),
+                known: self.materials.iter().map(|m| m.material.clone()).collect(),
+            }
+            .into()
+        })
+    }
+
+    fn finite(&self, surface: &str) -> Result<usize> {
+        let s = self.surface_index(surface)?;
+        if self.finite_surface[s] { Ok(s) } else { Err(self.no_estimate(surface, self.surfaces[s].factor.reason())) }
+    }
+
+    #[allow(clippy::unused_self)]
+    fn no_estimate(&self, name: &str, reason: Option<&str>) -> crate::Error {
+        ErrorKind::NotEstimable {
+            quantity: format!("the place of {name} on the scale"),
+            reason: reason.unwrap_or("it has no finite estimate").into(),
+        }
+        .into()
+    }
+
+    fn log_factor(&self, s: usize, base: usize) -> (f64, f64) {
+        let mut combination = Combination::default();
+        let mut log = 0.0;
+        for (surface, sign) in [(s, 1.0), (base, -1.0)] {
+            if let Some(c) = self.column[surface] {
+                combination.border.push((c, sign));
+                log += sign * self.scale.log_k[c];
+            }
+        }
+        if s == base { (0.0, 0.0) } else { (log, self.scale.variance(&combination).sqrt()) }
+    }
+
+    fn factor_interval(&self, s: usize, base: usize) -> Result<Interval> {
+        if s == base {
+            return Interval::new(1.0, 1.0, 1.0, self.plan.level, IntervalMethod::ByDefinition);
+        }
+        let (log, se) = self.log_factor(s, base);
+        self.interval(log, se)
+    }
+
+    fn interval(&self, log: f64, se: f64) -> Result<Interval> {
+        let method =
+            if self.scale.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
+        Interval::from_log(log, se, self.quantile, self.plan.level, method)
+    }
+
+    /// Log quantile of a group on a surface, and its standard error.
+    fn location(&self, group: usize, p: f64, surface: usize) -> (f64, f64) {
+        let z = if (p - 0.5).abs() < f64::EPSILON {
+            self.plan.distribution.median()
+        } else {
+            self.plan.distribution.quantile(p)
+        };
+        let spread = self.scale.sigma * z;
+        let mut combination = Combination { locations: vec![(group, 1.0)], border: Vec::new() };
+        let mut log = self.scale.location[group] + spread;
+        if let Some(c) = self.column[surface] {
+            log -= self.scale.log_k[c];
+            combination.border.push((c, -1.0));
+        }
+        combination.border.push((self.scale.q() - 1, spread));
+        (log, self.scale.variance(&combination).sqrt())
+    }
+
+    fn bound(&self, times: &[LogTime], side: BoundSide, quantity: &str, to_log: impl Fn(f64) -> f64) -> Estimate {
+        let level = self.plan.level;
+        let n = times.len();
+        let kind = match side {
+            BoundSide::AtLeast => "ran out",
+            BoundSide::AtMost => "opened at contact",
+        };
+        let reason = format!("all {n} trial(s) that place it {kind}, so the estimate of its {quantity} is unlimited");
+        let Some(log) = log_median_bound(self.plan.distribution, self.scale.sigma, times, side, level) else {
+            return Estimate::not_estimable("its trials meet the scale only through other unlimited estimates");
+        };
+        // A factor falls where the median rises.
+        let direction = if to_log(1.0) > to_log(0.0) {
+            side
+        } else if side == BoundSide::AtLeast {
+            BoundSide::AtMost
+        } else {
+            BoundSide::AtLeast
+        };
+        Bound::new(direction, libm::exp(to_log(log)), level, reason)
+            .map_or_else(|_| Estimate::not_estimable("the bound overflows"), Into::into)
+    }
+}

@@ -1,0 +1,49 @@
+//! Surface factors and material durabilities from trials, censored ones included.
+//!
+//! | | |
+//! |---|---|
+//! | in  | a checked [`Campaign`](crate::campaign::Campaign) and a plan: [`Severity`] |
+//! | out | a [`SeverityFit`]: one abrasiveness factor per surface, one durability per material, with covariance |
+//!
+//! # Model
+//! `log T = μ(material) − log k(surface) + σ W`, T in s, k dimensionless, k(reference) = 1; W
+//! standard normal (log-normal times), smallest extreme value (Weibull) or logistic (log-logistic).
+//! A perforated trial contributes its density, a run-out its survival probability, a contact
+//! opening its distribution function.
+//!
+//! # How it is fitted
+//! Log-normal without censoring: two-way least squares, σ² = residual sum of squares / residual
+//! degrees of freedom, t quantiles. Otherwise maximum likelihood by Newton's method in (β/σ, 1/σ),
+//! where the log-likelihood is concave; observed information, normal quantiles. Materials are
+//! eliminated from every linear system, so the cost is linear in trials.
+//!
+//! # When it refuses
+//! Materials and surfaces that fall into unconnected parts; an unknown reference; no replicate
+//! left over to estimate σ; an iteration that does not converge.
+//!
+//! # When it answers but warns
+//! A material or surface seen only as run-outs (or only as contact openings) has an infinite
+//! estimate: it is reported as a one-sided [`Bound`](crate::Bound), kept out of the scale, and named in the notes.
+//!
+//! # Sources
+//! Lawless, Statistical Models and Methods for Lifetime Data, 2003, chapters 5–6 (model and
+//! information); Olsen 1978, Burridge 1981, Pratt 1981 (concavity).
+
+mod anova;
+mod cell_means;
+mod cells;
+mod distribution;
+mod document;
+mod fit;
+mod identify;
+mod least_squares;
+mod newton;
+mod regression;
+mod scale;
+
+pub use anova::{Anova, AnovaRow, Term};
+pub use cell_means::{CellEstimate, CellMeans};
+pub use distribution::Distribution;
+pub use document::{LogCovariance, SeverityDocument};
+pub use fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, SurfaceFactor};
+pub use regression::{Observation, Regression, RegressionFit};

@@ -1,0 +1,263 @@
+//! The fitted scale: locations, log factors, log σ and their covariance in structured form.
+
+use crate::error::{ErrorKind, Result};
+use crate::numeric::bordered::Factored;
+
+use super::cells::{Block, Cells, Crossed, Kinds};
+use super::distribution::Distribution;
+use super::identify::{Standing, Standings};
+use super::least_squares::{block_means, two_way};
+use super::newton::{Maximum, Point, maximise};
+
+/// Numbers the materials and surfaces that have a finite place.
+#[derive(Debug, Clone)]
+pub(crate) struct Numbering {
+    /// Group of each material.
+    pub(crate) group: Vec<Option<usize>>,
+    /// Column of each surface; the reference is finite but has none.
+    pub(crate) column: Vec<Option<usize>>,
+    pub(crate) finite_surface: Vec<bool>,
+    pub(crate) groups: usize,
+    pub(crate) columns: usize,
+}
+
+impl Numbering {
+    pub(crate) fn new(standings: &Standings, reference: usize) -> Self {
+        let mut groups = 0;
+        let group = standings
+            .materials
+            .iter()
+            .map(|&s| {
+                (s == Standing::Finite).then(|| {
+                    groups += 1;
+                    groups - 1
+                })
+            })
+            .collect();
+        let mut columns = 0;
+        let column = standings
+            .surfaces
+            .iter()
+            .enumerate()
+            .map(|(i, &s)| {
+                (s == Standing::Finite && i != reference).then(|| {
+                    columns += 1;
+                    columns - 1
+                })
+            })
+            .collect();
+        let finite_surface = standings.surfaces.iter().map(|&s| s == Standing::Finite).collect();
+        Self { group, column, finite_surface, groups, columns }
+    }
+
+    /// The fitted part of `cells`, with the position of each fitted time in `cells.times`.
+    pub(crate) fn crossed(&self, cells: &Cells) -> (Crossed, Vec<usize>) {
+        let mut blocks = Vec::new();
+        let mut times = Vec::new();
+        let mut rows = Vec::new();
+        for cell in &cells.cells {
+            let (Some(group), true) = (self.group[cell.material], self.finite_surface[cell.surface]) else { continue };
+            let start = times.len();
+            times.extend_from_slice(cells.of(cell));
+            rows.extend(cell.start..cell.end);
+            blocks.push(Block { group, column: self.column[cell.surface], start, end: times.len() });
+        }
+        (Crossed { groups: self.groups, columns: self.columns, blocks, times, weights: None }, rows)
+    }
+}
+
+/// Estimates and covariance.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Scale {
+    /// Log location of W per group.
+    pub(crate) location: Vec<f64>,
+    /// Log k per column.
+    pub(crate) log_k: Vec<f64>,
+    pub(crate) sigma: f64,
+    /// q × q covariance of (log k per column, log σ), q = columns + 1.
+    pub(crate) corner: Vec<f64>,
+    /// Own variance of each location, given the border.
+    pub(crate) own: Vec<f64>,
+    /// m × q loadings of each location on (log k, log σ).
+    pub(crate) loadings: Vec<f64>,
+    /// Residual degrees of freedom; `None` where only asymptotic normality is claimed.
+    pub(crate) degrees_of_freedom: Option<f64>,
+    pub(crate) log_likelihood: f64,
+    pub(crate) iterations: u32,
+    pub(crate) decrement: f64,
+}
+
+/// A linear combination of locations, log factors and log σ.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Combination {
+    pub(crate) locations: Vec<(usize, f64)>,
+    pub(crate) border: Vec<(usize, f64)>,
+}
+
+impl Scale {
+    pub(crate) fn q(&self) -> usize {
+        self.log_k.len() + 1
+    }
+
+    pub(crate) fn variance(&self, c: &Combination) -> f64 {
+        let q = self.q();
+        let mut weights = vec![0.0; q];
+        let mut variance = 0.0;
+        for &(i, w) in &c.border {
+            weights[i] += w;
+        }
+        for &(i, w) in &c.locations {
+            variance += w * w * self.own[i];
+            for a in 0..q {
+                weights[a] += w * self.loadings[i * q + a];
+            }
+        }
+        for a in 0..q {
+            for b in 0..q {
+                variance += weights[a] * weights[b] * self.corner[a * q + b];
+            }
+        }
+        variance.max(0.0)
+    }
+
+    /// Fits the numbered part: direct least squares where the model is log-normal and every time
+    /// exact, Newton otherwise.
+    pub(crate) fn fit(design: &Crossed, distribution: Distribution, stage: &str) -> Result<Self> {
+        let kinds = Kinds::of(&design.times);
+        let all_exact = kinds.right == 0 && kinds.left == 0;
+        if all_exact && distribution == Distribution::LogNormal {
+            Self::least_squares(design)
+        } else {
+            let start = start(design, distribution)?;
+            let maximum = maximise(design, distribution, start, stage)?;
+            Ok(Self::from_maximum(&maximum))
+        }
+    }
+
+    fn least_squares(design: &Crossed) -> Result<Self> {
+        let means = block_means(design);
+        let fit = two_way(design, &means)?;
+        let parameters = design.groups + design.columns;
+        let n = design.times.len();
+        if n <= parameters {
+            return Err(ErrorKind::ScatterNotEstimable {
+                reason: format!(
+                    "{n} trials determine {parameters} levels and leave nothing over; repeat at least one cell"
+                ),
+            }
+            .into());
+        }
+        #[allow(clippy::cast_precision_loss)]
+        let (n_f, df) = (n as f64, (n - parameters) as f64);
+        let spread = design.times.iter().map(|t| t.middle().abs()).fold(1.0, f64::max);
+        if fit.residual_sum <= n_f * (1e-13 * spread) * (1e-13 * spread) {
+            return Err(no_scatter());
+        }
+        let variance = fit.residual_sum / df;
+        let sum_y: f64 = design.times.iter().map(|t| t.middle()).sum();
+        let log_likelihood =
+            -0.5 * n_f * (libm::log(2.0 * std::f64::consts::PI * fit.residual_sum / n_f) + 1.0) - sum_y;
+        let (corner, own, loadings) = structured(&fit.normal, design.groups, design.columns, variance, df);
+        Ok(Self {
+            location: fit.groups,
+            log_k: fit.columns,
+            sigma: variance.sqrt(),
+            corner,
+            own,
+            loadings,
+            degrees_of_freedom: Some(df),
+            log_likelihood,
+            iterations: 1,
+            decrement: 0.0,
+        })
+    }
+
+    /// From (η, λ) to (location, log k, log σ) by the chain rule; at the maximum the observed
+    /// information transforms by the Jacobian alone.
+    fn from_maximum(maximum: &Maximum) -> Self {
+        let Point { diagonal, border, lambda } = &maximum.point;
+        let q = border.len() + 1;
+        let last = q - 1;
+        let (raw, own, mut loadings) = maximum.information.inverse();
+        // J: d(log k_s) = dκ_s/λ - κ_s/λ² dλ;  d(log σ) = -dλ/λ.
+        let mut jacobian = vec![0.0; q * q];
+        for a in 0..last {
+            jacobian[a * q + a] = 1.0 / lambda;
+            jacobian[a * q + last] = -border[a] / (lambda * lambda);
+        }
+        jacobian[last * q + last] = -1.0 / lambda;
+        let mut corner = vec![0.0; q * q];
+        for a in 0..q {
+            for b in 0..q {
+                for c in 0..q {
+                    for d in 0..q {
+                        corner[a * q + b] += jacobian[a * q + c] * raw[c * q + d] * jacobian[b * q + d];
+                    }
+                }
+            }
+        }
+        // The loading of a location on log k_s stays; that on log σ collects the rest.
+        for (i, a) in diagonal.iter().enumerate() {
+            let row = &mut loadings[i * q..(i + 1) * q];
+            let through: f64 = row[..last].iter().zip(border).map(|(l, k)| l * k).sum();
+            row[last] = -through / lambda - row[last] + a / lambda;
+        }
+        Self {
+            location: diagonal.iter().map(|a| a / lambda).collect(),
+            log_k: border.iter().map(|k| k / lambda).collect(),
+            sigma: 1.0 / lambda,
+            corner,
+            own: own.iter().map(|v| v / (lambda * lambda)).collect(),
+            loadings,
+            degrees_of_freedom: None,
+            log_likelihood: maximum.log_likelihood,
+            iterations: maximum.iterations,
+            decrement: maximum.decrement,
+        }
+    }
+}
+
+pub(crate) fn no_scatter() -> crate::Error {
+    ErrorKind::ScatterNotEstimable {
+        reason: "the exact times of every cell agree with the fit to the last digit; real replicates differ".into(),
+    }
+    .into()
+}
+
+fn structured(
+    normal: &Factored,
+    groups: usize,
+    columns: usize,
+    variance: f64,
+    df: f64,
+) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+    let (inverse, own, load) = normal.inverse();
+    let q = columns + 1;
+    let mut corner = vec![0.0; q * q];
+    for a in 0..columns {
+        for b in 0..columns {
+            corner[a * q + b] = variance * inverse[a * columns + b];
+        }
+    }
+    // Var(log s) of a χ² variance estimate, delta method.
+    corner[q * q - 1] = 0.5 / df;
+    let mut loadings = vec![0.0; groups * q];
+    for i in 0..groups {
+        loadings[i * q..i * q + columns].copy_from_slice(&load[i * columns..(i + 1) * columns]);
+    }
+    (corner, own.iter().map(|v| v * variance).collect(), loadings)
+}
+
+/// Starting values: two-way least squares with bounds taken as times.
+pub(crate) fn start(design: &Crossed, distribution: Distribution) -> Result<Point> {
+    let means = block_means(design);
+    let fit = two_way(design, &means)?;
+    let (mean, sd) = distribution.moments();
+    let spread = (fit.residual_sum / fit.weight).sqrt();
+    let sigma = (spread / sd).max(1e-3);
+    Ok(Point {
+        diagonal: fit.groups.iter().map(|g| (g - mean * sigma) / sigma).collect(),
+        border: fit.columns.iter().map(|k| k / sigma).collect(),
+        lambda: 1.0 / sigma,
+    })
+}

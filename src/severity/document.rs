@@ -115,7 +115,7 @@ impl SeverityDocument {
                 return bad(format!("log_covariance has a negative variance for {:?}", self.log_covariance.order[i]));
             }
         }
-        if !(self.log_scatter > 0.0) {
+        if self.log_scatter <= 0.0 || self.log_scatter.is_nan() {
             return bad(format!("log_scatter = {} is not positive", self.log_scatter));
         }
         for row in &self.factors {

@@ -1,0 +1,96 @@
+//! Wear and lifetime tables of the statistics literature.
+
+use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
+use surface_severity::severity::{Anova, Severity, Term};
+
+use crate::{Table, assert_digits};
+
+/// The poisons table as a campaign: treatments are materials, poisons are surfaces.
+fn poisons() -> Campaign {
+    let table = Table::read("boot_poisons.csv");
+    let (time, poison, treat) = (table.numbers("time"), table.text("poison"), table.text("treat"));
+    (0..time.len())
+        .map(|i| Trial::perforated(format!("{i:02}"), &poison[i], &treat[i], time[i]))
+        .collect::<CampaignBuilder>()
+        .build()
+        .unwrap()
+}
+
+/// Box & Cox 1964 (references.md g1): analysis of variance of 1/time, time and log time. The
+/// additive fit of log time is the crate's own model.
+#[test]
+fn poisons_analysis_of_variance() {
+    let table = Table::read("boot_poisons.csv");
+    let time = table.numbers("time");
+    let (poison, treat) = (table.levels("poison"), table.levels("treat"));
+    let terms = [
+        Term::factor("poison", poison.clone()),
+        Term::factor("treat", treat.clone()),
+        Term::interaction("poison × treat", &[&poison, &treat]),
+    ];
+    let log: Vec<f64> = time.iter().map(|t| t.ln()).collect();
+    let inverse: Vec<f64> = time.iter().map(|t| 1.0 / t).collect();
+    for (response, sums, f, p, digits) in [
+        (&inverse, [34.877_119_82, 20.414_289_35, 1.570_772_26, 8.643_083_07], 1.090_42, 0.386_73, 8.0),
+        (&time, [1.033_012_50, 0.921_206_25, 0.250_137_50, 0.800_725_00], 1.874_33, 0.112_25, 8.0),
+        (&log, [5.237_472_624_885, 3.557_173_467_508, 0.395_746_675_490, 1.946_515_799_031], 1.219_86, 0.318_94, 11.0),
+    ] {
+        let anova = Anova::sequential(response, &terms).unwrap();
+        let degrees: Vec<usize> = anova.rows.iter().map(|r| r.degrees_of_freedom).collect();
+        assert_eq!((degrees, anova.residual_degrees_of_freedom), (vec![2, 3, 6], 36));
+        for (row, want) in anova.rows.iter().zip(sums) {
+            assert_digits(row.sum_of_squares, want, digits);
+        }
+        assert_digits(anova.residual_sum_of_squares, sums[3], digits);
+        assert_digits(anova.rows[2].f.unwrap(), f, 5.0);
+        assert_digits(anova.rows[2].p_value.unwrap(), p, 4.0);
+    }
+}
+
+/// References.md g1, additive log fit (R `lm`): differences and standard errors.
+#[test]
+fn poisons_additive_fit() {
+    let fit = Severity::new("1").fit(&poisons()).unwrap();
+    for (surface, want) in [("2", 0.186_663_017_550), ("3", 0.775_153_147_470)] {
+        let (log, se) = fit.log_factor_between(surface, "1").unwrap();
+        assert_digits(log, want, 11.0);
+        assert_digits(se, 0.083_492_630_030, 11.0);
+    }
+    assert_eq!(fit.degrees_of_freedom(), Some(42.0));
+    let a = fit.materials()[0].log_durability.unwrap();
+    for (i, want) in [(1, 0.704_654_468_806), (2, 0.196_707_570_068), (3, 0.507_068_550_909)] {
+        assert_digits(fit.materials()[i].log_durability.unwrap() - a, want, 11.0);
+    }
+    // Standard error of a treatment level in the balanced additive layout, by hand:
+    // s² (1/N + (1 - 1/4)·4/N + (1 - 1/3)·3/N) with N = 48, s² = (0.395746675490 + 1.946515799031)/42.
+    let variance: f64 = (0.395_746_675_490 + 1.946_515_799_031) / 42.0;
+    let want = (variance * (1.0 + 3.0 + 2.0) / 48.0).sqrt();
+    assert_digits(fit.materials()[0].log_standard_error.unwrap(), want, 11.0);
+}
+
+/// Davies 1954, Martindale latin square (references.md g4).
+#[test]
+fn latin_square() {
+    let table = Table::read("abrasion_latin_square.csv");
+    let terms = [
+        Term::factor("run", table.levels("run")),
+        Term::factor("position", table.levels("position")),
+        Term::factor("material", table.levels("material")),
+    ];
+    let wear = table.numbers("wear");
+    let anova = Anova::sequential(&wear, &terms).unwrap();
+    for (row, want) in anova.rows.iter().zip([986.5, 1468.5, 4621.5]) {
+        assert_eq!(row.degrees_of_freedom, 3);
+        assert_digits(row.sum_of_squares, want, 12.0);
+    }
+    assert_digits(anova.residual_sum_of_squares, 367.5, 12.0);
+    assert_eq!(anova.residual_degrees_of_freedom, 6);
+    assert_digits(anova.rows[2].f.unwrap(), 25.151_02, 6.0);
+    assert_digits(anova.rows[2].p_value.unwrap(), 0.000_849_82, 4.5);
+    let log: Vec<f64> = wear.iter().map(|w| w.ln()).collect();
+    let anova = Anova::sequential(&log, &terms).unwrap();
+    for (row, want) in anova.rows.iter().zip([0.017_687_573_05, 0.025_916_149_40, 0.079_514_350_83]) {
+        assert_digits(row.sum_of_squares, want, 9.0);
+    }
+    assert_digits(anova.residual_sum_of_squares, 0.007_119_805_90, 8.5);
+}

@@ -3,7 +3,7 @@
 //! | | |
 //! |---|---|
 //! | in  | the tables of this file and one seed |
-//! | out | [`generate`]: the text of trials.csv, lab_reports.csv and truth.json |
+//! | out | [`generate`]: the text of `trials.csv`, `lab_reports.csv` and `truth.json` |
 //!
 //! # Model
 //! `ln T = ln(durability) − ln k(surface) − ln(class departure) + u(material, road) + d(day) + b(belt) − ln(v / 8 m/s) + 0.18 W`

@@ -86,7 +86,7 @@ fn smls_sets() {
     ] {
         let want = Certified { between, within, f, r_squared, s: 0.1 };
         let (y, g) = small_least(1, per_group);
-        check(&one_way(&y, g), &want, 13.0);
+        check(&one_way(&y, g), &want, 12.5);
         let (y, g) = small_least(1_000_000, per_group);
         let anova = one_way(&y, g);
         // The rounded input moves the sums themselves by up to 1.2e-10, their ratio by 6e-11.

@@ -1,4 +1,5 @@
 //! Abrasiveness factors of road surfaces and laboratory belts from drop-abrasion trials.
+pub mod bootstrap;
 pub mod campaign;
 mod document;
 mod error;

@@ -114,6 +114,13 @@ pub(crate) struct Block {
     pub(crate) end: usize,
 }
 
+impl Block {
+    #[allow(clippy::cast_precision_loss)]
+    pub(crate) fn count(&self) -> f64 {
+        (self.end - self.start) as f64
+    }
+}
+
 impl Design for Crossed {
     fn diagonal_len(&self) -> usize {
         self.groups

@@ -60,6 +60,12 @@ impl Severity {
         &self.reference
     }
 
+    /// Distribution of times.
+    #[must_use]
+    pub fn chosen_distribution(&self) -> Distribution {
+        self.distribution
+    }
+
     /// Fits the plan to `campaign`.
     ///
     /// # Errors
@@ -594,6 +600,11 @@ impl SeverityFit {
 
     pub(crate) fn scale(&self) -> &Scale {
         &self.scale
+    }
+
+    /// Column of a surface on the scale; the reference has none.
+    pub(crate) fn column_of(&self, surface: &str) -> Option<usize> {
+        self.surface_index(surface).ok().and_then(|s| self.column[s])
     }
 
     /// Names of the surfaces that have a column, in column order.

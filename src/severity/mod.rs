@@ -41,6 +41,15 @@ mod newton;
 mod regression;
 mod scale;
 
+/// What the bootstrap needs of the machinery.
+pub(crate) mod engine {
+    pub(crate) use super::cells::{Block, Crossed, Kinds};
+    pub(crate) use super::fit::Prepared;
+    pub(crate) use super::identify::{Link, Standing, standings};
+    pub(crate) use super::newton::LogTime;
+    pub(crate) use super::scale::Scale;
+}
+
 pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
 pub use distribution::Distribution;

@@ -7,7 +7,7 @@ use super::cells::{Block, Cells, Crossed, Kinds};
 use super::distribution::Distribution;
 use super::identify::{Standing, Standings};
 use super::least_squares::{block_means, two_way};
-use super::newton::{Maximum, Point, maximise};
+use super::newton::{Design, Maximum, Point, System, contribution, maximise};
 
 /// Numbers the materials and surfaces that have a finite place.
 #[derive(Debug, Clone)]
@@ -134,6 +134,92 @@ impl Scale {
         }
     }
 
+    /// As [`fit`](Self::fit) by Newton, started at the maximum of the unweighted data.
+    pub(crate) fn refit(design: &Crossed, distribution: Distribution, full: &Self) -> Result<Self> {
+        let start = Point {
+            diagonal: full.location.iter().map(|l| l / full.sigma).collect(),
+            border: full.log_k.iter().map(|k| k / full.sigma).collect(),
+            lambda: 1.0 / full.sigma,
+        };
+        let maximum = maximise(design, distribution, start, "a bootstrap refit")?;
+        Ok(Self::from_maximum(&maximum))
+    }
+
+    /// The parts of [`least_squares`](Self::fit) that do not change while cell counts stay.
+    pub(crate) fn repeated_least_squares(design: &Crossed) -> Result<RepeatedLeastSquares> {
+        let normal = two_way(design, &block_means(design))?.normal;
+        let counts = design.blocks.iter().map(Block::count).collect();
+        Ok(RepeatedLeastSquares {
+            groups: design.groups,
+            columns: design.columns,
+            blocks: design.blocks.clone(),
+            counts,
+            normal,
+        })
+    }
+
+    /// Influence of each fitted time on (log k.., location.., log σ): the derivative of the estimate
+    /// in the case weight, centred within its cell as stratified resampling is (infinitesimal
+    /// jackknife; Davison & Hinkley 1997, section 3.2.1).
+    pub(crate) fn influence(&self, design: &Crossed, distribution: Distribution) -> Result<Vec<Vec<f64>>> {
+        let (m, q) = (design.groups, design.columns + 1);
+        let last = q - 1;
+        let point = Point {
+            diagonal: self.location.iter().map(|l| l / self.sigma).collect(),
+            border: self.log_k.iter().map(|k| k / self.sigma).collect(),
+            lambda: 1.0 / self.sigma,
+        };
+        let mut system = System::zeros(m, q);
+        design.accumulate(distribution, &point, Some(&mut system));
+        let information = system.information.factor().ok_or_else(|| ErrorKind::NotEstimable {
+            quantity: "the influence of single trials".into(),
+            reason: "the information is singular".into(),
+        })?;
+        let lambda = point.lambda;
+        let mut scores = Vec::with_capacity(design.times.len());
+        for block in &design.blocks {
+            let eta = point.diagonal[block.group] - block.column.map_or(0.0, |c| point.border[c]);
+            for i in block.start..block.end {
+                let c = contribution(distribution, design.times[i], eta, lambda);
+                scores.push((block, c.d_eta, c.d_lambda));
+            }
+        }
+        let mut all = Vec::with_capacity(q + m);
+        let columns = (0..last).map(|c| (None, Some(c)));
+        let locations = (0..m).map(|g| (Some(g), None));
+        for (group, column) in columns.chain(locations).chain([(None, None)]) {
+            // Derivative of the quantity in (a, κ, λ), then through the inverse information.
+            let (mut u, mut v) = (vec![0.0; m], vec![0.0; q]);
+            match (group, column) {
+                (Some(g), _) => {
+                    u[g] = 1.0 / lambda;
+                    v[last] = -point.diagonal[g] / (lambda * lambda);
+                }
+                (_, Some(c)) => {
+                    v[c] = 1.0 / lambda;
+                    v[last] = -point.border[c] / (lambda * lambda);
+                }
+                _ => v[last] = -1.0 / lambda,
+            }
+            information.solve(&mut u, &mut v);
+            let mut values: Vec<f64> = scores
+                .iter()
+                .map(|(block, d_eta, d_lambda)| {
+                    (u[block.group] - block.column.map_or(0.0, |c| v[c])) * d_eta + v[last] * d_lambda
+                })
+                .collect();
+            for block in &design.blocks {
+                let members = &mut values[block.start..block.end];
+                let mean = members.iter().sum::<f64>() / block.count();
+                for value in members {
+                    *value -= mean;
+                }
+            }
+            all.push(values);
+        }
+        Ok(all)
+    }
+
     fn least_squares(design: &Crossed) -> Result<Self> {
         let means = block_means(design);
         let fit = two_way(design, &means)?;
@@ -214,6 +300,50 @@ impl Scale {
             iterations: maximum.iterations,
             decrement: maximum.decrement,
         }
+    }
+}
+
+/// Least squares for many responses on the same cells.
+#[derive(Debug, Clone)]
+pub(crate) struct RepeatedLeastSquares {
+    groups: usize,
+    columns: usize,
+    blocks: Vec<Block>,
+    counts: Vec<f64>,
+    normal: Factored,
+}
+
+impl RepeatedLeastSquares {
+    /// Log factors, locations and log σ from each cell's shift, sum and sum of squares about it.
+    /// `None` where nothing is left over to estimate σ.
+    pub(crate) fn solve(&self, sums: &[(f64, f64, f64)]) -> Option<Vec<f64>> {
+        let (mut u, mut v) = (vec![0.0; self.groups], vec![0.0; self.columns]);
+        for ((block, &(shift, sum, _)), count) in self.blocks.iter().zip(sums).zip(&self.counts) {
+            let y = shift * count + sum;
+            u[block.group] += y;
+            if let Some(c) = block.column {
+                v[c] -= y;
+            }
+        }
+        self.normal.solve(&mut u, &mut v);
+        let mut residual = 0.0;
+        for ((block, &(shift, sum, square)), count) in self.blocks.iter().zip(sums).zip(&self.counts) {
+            let mean = sum / count;
+            let r = shift + mean - (u[block.group] - block.column.map_or(0.0, |c| v[c]));
+            residual += (square - sum * mean).max(0.0) + count * r * r;
+        }
+        let df = self.counts.iter().sum::<f64>() - Self::coefficients(self.groups, self.columns);
+        if residual <= 0.0 || df <= 0.0 {
+            return None;
+        }
+        v.extend(u);
+        v.push(0.5 * libm::log(residual / df));
+        Some(v)
+    }
+
+    #[allow(clippy::cast_precision_loss)]
+    fn coefficients(groups: usize, columns: usize) -> f64 {
+        (groups + columns) as f64
     }
 }
 

@@ -82,7 +82,7 @@ fn smls_sets() {
     for (per_group, between, within, f, r_squared) in [
         (21, 1.68, 1.80, 21.0, 4.827_586_206_896_55E-01),
         (201, 16.08, 18.0, 201.0, 4.718_309_859_154_93E-01),
-        (2001, 160.08, 180.0, 2001.0, 4.707_124_734_650_67E-01),
+        (2001, 160.08, 180.0, 2001.0, 4.707_127_734_650_67E-01),
     ] {
         let want = Certified { between, within, f, r_squared, s: 0.1 };
         let (y, g) = small_least(1, per_group);

@@ -2,6 +2,7 @@
 //! lie in tests/data with their source in the first line.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod bootstrap;
 mod censored;
 mod certified;
 mod published;

@@ -66,6 +66,12 @@ impl Severity {
         self.distribution
     }
 
+    /// Confidence level.
+    #[must_use]
+    pub fn confidence_level(&self) -> f64 {
+        self.level
+    }
+
     /// Fits the plan to `campaign`.
     ///
     /// # Errors

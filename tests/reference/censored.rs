@@ -2,7 +2,9 @@
 //! on the time scale).
 
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
-use surface_severity::severity::{CellMeans, Distribution, Observation, Regression, Severity};
+use surface_severity::severity::{
+    Additivity, CellMeans, ComparisonMethod, Distribution, Observation, Regression, Severity,
+};
 use surface_severity::{BoundSide, Estimate};
 
 use crate::{Table, assert_digits};
@@ -226,6 +228,16 @@ fn crossed_poisons_cells_without_an_end() {
     }
     let finite = cells.cells().iter().filter(|c| c.median_s.interval().is_some()).count();
     assert_eq!(finite, 9);
+}
+
+/// c7: the likelihood ratio of cells against the additive model is 4.692297, on 6 degrees of freedom
+/// of which three stand for unlimited cells.
+#[test]
+fn crossed_poisons_additivity() {
+    let test = Additivity::test(&Severity::new("1"), &poisons()).unwrap().comparison;
+    assert_eq!(test.method, ComparisonMethod::LikelihoodRatio);
+    assert_eq!((test.degrees_of_freedom, test.unlimited), (6.0, 3));
+    assert_digits(test.statistic, 4.692_297, 7.0);
 }
 
 /// By symmetry: one cell, censored alike on both sides, is centred.

@@ -17,8 +17,17 @@ pub(crate) struct Table {
 
 impl Table {
     pub(crate) fn read(name: &str) -> Self {
-        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(name);
-        let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_path(&path).unwrap();
+        Self::from(&format!("tests/data/{name}"))
+    }
+
+    /// Values computed by other software; the `#` line names it and the script.
+    pub(crate) fn stored(name: &str) -> Self {
+        Self::from(&format!("tests/reference/values/{name}"))
+    }
+
+    fn from(path: &str) -> Self {
+        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(path);
+        let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_path(&path).unwrap();
         let header = reader.headers().unwrap().iter().map(ToOwned::to_owned).collect();
         let rows = reader.records().map(|r| r.unwrap().iter().map(ToOwned::to_owned).collect()).collect();
         Self { header, rows }

@@ -1,7 +1,7 @@
 //! Wear and lifetime tables of the statistics literature.
 
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
-use surface_severity::severity::{Anova, Severity, Term};
+use surface_severity::severity::{Additivity, Anova, ClassFactors, ComparisonMethod, Severity, Term};
 
 use crate::{Table, assert_digits};
 
@@ -66,6 +66,52 @@ fn poisons_additive_fit() {
     let variance: f64 = (0.395_746_675_490 + 1.946_515_799_031) / 42.0;
     let want = (variance * (1.0 + 3.0 + 2.0) / 48.0).sqrt();
     assert_digits(fit.materials()[0].log_standard_error.unwrap(), want, 11.0);
+}
+
+/// The same F statistic of the interaction from the severity fit and the cell medians.
+#[test]
+fn poisons_additivity() {
+    let test = Additivity::test(&Severity::new("1"), &poisons()).unwrap().comparison;
+    assert_eq!(test.method, ComparisonMethod::F);
+    assert_eq!((test.degrees_of_freedom, test.residual_degrees_of_freedom, test.unlimited), (6.0, Some(36.0), 0));
+    let f = (0.395_746_675_490 / 6.0) / (1.946_515_799_031 / 36.0);
+    assert_digits(test.statistic, f, 10.0);
+    assert_digits(test.p_value, 0.318_94, 4.5);
+}
+
+/// Class factors and departures against R `lm` (tests/reference/r/class_factors.R).
+#[test]
+fn poisons_class_factors() {
+    let campaign = poisons()
+        .trials()
+        .iter()
+        .cloned()
+        .map(|t| {
+            let class = if t.material < "C".to_owned() { "first" } else { "second" };
+            t.material_class(class)
+        })
+        .collect::<CampaignBuilder>()
+        .build()
+        .unwrap();
+    let got = ClassFactors::fit(&Severity::new("1"), &campaign).unwrap();
+    let want = Table::stored("class_factors.csv");
+    let column = |name| want.numbers(name);
+    for (i, row) in got.rows.iter().enumerate() {
+        assert_eq!((&row.class, &row.surface), (&want.text("class")[i], &want.text("surface")[i]));
+        let factor = row.factor.interval().unwrap();
+        assert_digits(factor.estimate().ln(), column("log_factor")[i], 11.0);
+        // t quantile of 0.975 with 40 df (R).
+        let t = 2.021_075_390_306_273;
+        assert_digits((factor.upper() / factor.lower()).ln() / 2.0 / t, column("se")[i], 10.0);
+        let ratio = row.ratio_to_common.interval().unwrap();
+        assert_digits(ratio.estimate().ln(), column("departure")[i], 9.0);
+        assert_digits((ratio.upper() / ratio.lower()).ln() / 2.0 / t, column("departure_se")[i], 10.0);
+        assert_digits(row.p_value.unwrap(), column("p")[i], 9.0);
+        assert_digits(row.adjusted_p_value.unwrap(), column("holm")[i], 12.0);
+    }
+    assert_digits(got.comparison.statistic, 0.113_128_816_450_379, 10.0);
+    assert_digits(got.comparison.p_value, 0.893_320_317_103_395, 9.0);
+    assert!(got.statements()[0].starts_with("No class departs"));
 }
 
 /// Davies 1954, Martindale latin square (references.md g4).

@@ -1,0 +1,432 @@
+//! Does one factor serve all? Additive model against cells, and a factor of its own for each class.
+//!
+//! The additive model gives a surface one factor for all materials. Two alternatives are fitted:
+//! every cell its own location ([`Additivity`]), and every class its own factor on every surface
+//! ([`ClassFactors`]). Nested models are compared by the F test where nothing is censored
+//! (log-normal), by the likelihood ratio otherwise.
+//!
+//! # The departure of a class
+//! `ratio = k(common) / k(class)`: above 1 the class lasts longer on this surface, relative to the
+//! reference surface, than the common factor says. Its variance is
+//! `Var(log k class) − Var(log k common)`, both with the scatter of the class model: for nested least
+//! squares the restricted estimate is uncorrelated with the difference, so this is exact there, and
+//! asymptotic under censoring (Hausman, Econometrica 46 (1978) 1251). p-values are adjusted over all
+//! classes and surfaces by Holm's method (Scand. J. Statist. 6 (1979) 65).
+
+use serde::{Deserialize, Serialize};
+
+use crate::campaign::Campaign;
+use crate::error::{ErrorKind, Result};
+use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
+use crate::numeric::special::{chi_squared_survival, f_survival, t_survival, two_sided_quantile};
+
+use super::cell_means::CellMeans;
+use super::cells::{Block, Crossed, Kinds};
+use super::fit::{Prepared, Severity};
+use super::identify::{Link, Standing, standings};
+use super::scale::{Combination, Scale};
+
+/// How two nested models were compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum ComparisonMethod {
+    /// Ratio of mean squares, exact for log-normal times without censoring.
+    F,
+    /// Twice the difference of log-likelihoods, asymptotically χ².
+    LikelihoodRatio,
+}
+
+/// A test of a model against a larger one.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct Comparison {
+    /// Which test.
+    pub method: ComparisonMethod,
+    /// F, or twice the log-likelihood difference.
+    pub statistic: f64,
+    /// Parameters that the larger model adds, those with unlimited estimates included.
+    pub degrees_of_freedom: f64,
+    /// Residual degrees of freedom of the larger model; F only.
+    pub residual_degrees_of_freedom: Option<f64>,
+    /// Upper tail probability.
+    pub p_value: f64,
+    /// Added parameters whose estimate is unlimited (all trials of a cell censored on one side).
+    /// With any, the χ² is only a rough guide: such parameters add less than they count for.
+    pub unlimited: usize,
+}
+
+/// The additive model against one location per cell.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct Additivity {
+    /// The test.
+    pub comparison: Comparison,
+    /// Log-likelihood of the additive model.
+    pub additive_log_likelihood: f64,
+    /// Log-likelihood with one location per cell; an upper limit where `comparison.unlimited > 0`.
+    pub cells_log_likelihood: f64,
+}
+
+impl Additivity {
+    /// Tests whether the campaign's cells need more than one factor per surface.
+    ///
+    /// # Errors
+    /// Those of the severity fit and of the cell medians; [`ErrorKind::TooFew`] where every cell is
+    /// needed to join the table, so that nothing is left to test.
+    pub fn test(plan: &Severity, campaign: &Campaign) -> Result<Self> {
+        let prepared = Prepared::new(plan, campaign)?;
+        let (design, _) = prepared.numbering.crossed(&prepared.cells);
+        let small = Scale::fit(&design, plan.chosen_distribution(), "the additive fit")?;
+        let unlimited = design
+            .blocks
+            .iter()
+            .filter(|b| {
+                let kinds = Kinds::of(&design.times[b.start..b.end]);
+                kinds.exact == 0 && (kinds.left == 0 || kinds.right == 0)
+            })
+            .count();
+        let extra = design.blocks.len().saturating_sub(design.groups + design.columns);
+        if extra == 0 {
+            return Err(ErrorKind::TooFew {
+                method: "the test of additivity".into(),
+                what: "cells beyond those that join the table".into(),
+                needed: 1,
+                found: 0,
+            }
+            .into());
+        }
+        // The finite cells of the fitted part, each a group of its own.
+        let mut blocks = Vec::new();
+        let mut times = Vec::new();
+        for block in &design.blocks {
+            let members = &design.times[block.start..block.end];
+            let kinds = Kinds::of(members);
+            if kinds.exact == 0 && (kinds.left == 0 || kinds.right == 0) {
+                continue;
+            }
+            let start = times.len();
+            times.extend_from_slice(members);
+            blocks.push(Block { group: blocks.len(), column: None, start, end: times.len() });
+        }
+        let cells = Crossed { groups: blocks.len(), columns: 0, blocks, times, weights: None };
+        let large = Scale::fit(&cells, plan.chosen_distribution(), "the fit of cell medians")?;
+        Ok(Self {
+            comparison: compare(&small, &large, extra, unlimited),
+            additive_log_likelihood: small.log_likelihood,
+            cells_log_likelihood: large.log_likelihood,
+        })
+    }
+}
+
+#[allow(clippy::cast_precision_loss)]
+fn compare(small: &Scale, large: &Scale, extra: usize, unlimited: usize) -> Comparison {
+    let added = extra as f64;
+    match (small.degrees_of_freedom, large.degrees_of_freedom) {
+        (Some(df_small), Some(df_large)) if df_large > 0.0 => {
+            let (rss_small, rss_large) = (small.sigma * small.sigma * df_small, large.sigma * large.sigma * df_large);
+            let statistic = ((rss_small - rss_large).max(0.0) / added) / (rss_large / df_large);
+            Comparison {
+                method: ComparisonMethod::F,
+                statistic,
+                degrees_of_freedom: added,
+                residual_degrees_of_freedom: Some(df_large),
+                p_value: f_survival(statistic, added, df_large),
+                unlimited,
+            }
+        }
+        _ => {
+            let statistic = (2.0 * (large.log_likelihood - small.log_likelihood)).max(0.0);
+            Comparison {
+                method: ComparisonMethod::LikelihoodRatio,
+                statistic,
+                degrees_of_freedom: added,
+                residual_degrees_of_freedom: None,
+                p_value: chi_squared_survival(statistic, added),
+                unlimited,
+            }
+        }
+    }
+}
+
+/// One class on one surface.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct ClassFactor {
+    /// Class.
+    pub class: String,
+    /// Surface.
+    pub surface: String,
+    /// Its own factor relative to the reference, or why it has none.
+    pub factor: Estimate,
+    /// k(common)/k(class): how many times longer than the common factor says.
+    pub ratio_to_common: Estimate,
+    /// Two-sided p-value of "the ratio is 1".
+    pub p_value: Option<f64>,
+    /// The same, adjusted over all classes and surfaces (Holm).
+    pub adjusted_p_value: Option<f64>,
+    /// Trials of the class on the surface.
+    pub trials: usize,
+    /// Materials of the class on the surface.
+    pub materials: usize,
+}
+
+/// A factor of its own for every class on every surface.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct ClassFactors {
+    /// Confidence level of intervals and statements.
+    pub level: f64,
+    /// One common factor per surface against one per class and surface.
+    pub comparison: Comparison,
+    /// One row per class and surface other than the reference, sorted by class, then surface.
+    pub rows: Vec<ClassFactor>,
+}
+
+const NO_CLASS: &str = "(no class given)";
+
+impl ClassFactors {
+    /// Fits the common and the class factors of `plan` to `campaign`.
+    ///
+    /// Materials without a class form a class of their own, named so.
+    ///
+    /// # Errors
+    /// Those of the severity fit; [`ErrorKind::TooFew`] with fewer than two classes that have a
+    /// factor.
+    pub fn fit(plan: &Severity, campaign: &Campaign) -> Result<Self> {
+        let prepared = Prepared::new(plan, campaign)?;
+        let (common_design, _) = prepared.numbering.crossed(&prepared.cells);
+        let distribution = plan.chosen_distribution();
+        let common = Scale::fit(&common_design, distribution, "the common fit")?;
+        let class_of: Vec<&str> = campaign.materials().iter().map(|m| m.class.as_deref().unwrap_or(NO_CLASS)).collect();
+        let mut classes: Vec<&str> = class_of.clone();
+        classes.sort_unstable();
+        classes.dedup();
+        let surfaces: Vec<String> = campaign.surfaces().iter().map(|s| s.name.clone()).collect();
+        let materials: Vec<String> = campaign.materials().iter().map(|m| m.name.clone()).collect();
+
+        // What each class can say for itself, alone.
+        let mut standing = Vec::with_capacity(classes.len());
+        for class in &classes {
+            let links: Vec<Link> = prepared
+                .cells
+                .cells
+                .iter()
+                .filter(|c| class_of[c.material] == *class && prepared.numbering.group[c.material].is_some())
+                .map(|c| Link { material: c.material, surface: c.surface, kinds: Kinds::of(prepared.cells.of(c)) })
+                .collect();
+            standing.push(class_standings(&links, &materials, &surfaces, prepared.reference));
+        }
+        let mut column = vec![vec![None; surfaces.len()]; classes.len()];
+        let mut columns = 0;
+        let mut group = vec![None; materials.len()];
+        let mut groups = 0;
+        let (mut blocks, mut times) = (Vec::new(), Vec::new());
+        for cell in &prepared.cells.cells {
+            let Some(class) = classes.iter().position(|c| *c == class_of[cell.material]) else { continue };
+            let Ok(standing) = &standing[class] else { continue };
+            if standing.materials[cell.material] != Standing::Finite
+                || standing.surfaces[cell.surface] != Standing::Finite
+            {
+                continue;
+            }
+            let g = *group[cell.material].get_or_insert_with(|| {
+                groups += 1;
+                groups - 1
+            });
+            let c = (cell.surface != prepared.reference).then(|| {
+                *column[class][cell.surface].get_or_insert_with(|| {
+                    columns += 1;
+                    columns - 1
+                })
+            });
+            let start = times.len();
+            times.extend_from_slice(prepared.cells.of(cell));
+            blocks.push(Block { group: g, column: c, start, end: times.len() });
+        }
+        let with_factor = column.iter().filter(|row| row.iter().any(Option::is_some)).count();
+        if with_factor < 2 {
+            return Err(ErrorKind::TooFew {
+                method: "a comparison of class factors".into(),
+                what: "classes tried on the reference and on another surface".into(),
+                needed: 2,
+                found: with_factor,
+            }
+            .into());
+        }
+        let design = Crossed { groups, columns, blocks, times, weights: None };
+        let own = Scale::fit(&design, distribution, "the fit of class factors")?;
+        // The same trials under the common model: a class that stands alone drops out of both.
+        let comparable = common_part(&design, &column);
+        let restricted = Scale::fit(&comparable, distribution, "the common fit")?;
+        let extra = columns.saturating_sub(comparable.columns);
+        let comparison = compare(&restricted, &own, extra.max(1), 0);
+
+        let quantile = two_sided_quantile(plan.confidence_level(), own.degrees_of_freedom);
+        let method = if own.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
+        let scatter = own.sigma / common.sigma;
+        let mut rows = Vec::new();
+        for (i, class) in classes.iter().enumerate() {
+            for (s, surface) in surfaces.iter().enumerate() {
+                if s == prepared.reference {
+                    continue;
+                }
+                let cells = prepared.cells.cells.iter().filter(|c| c.surface == s && class_of[c.material] == *class);
+                let (trials, tried) = cells.fold((0, 0), |(t, m), c| (t + c.len(), m + 1));
+                let mut row = ClassFactor {
+                    class: (*class).to_owned(),
+                    surface: surface.clone(),
+                    factor: Estimate::not_estimable(why_not(&standing[i], s, trials)),
+                    ratio_to_common: Estimate::not_estimable("the class has no factor of its own here"),
+                    p_value: None,
+                    adjusted_p_value: None,
+                    trials,
+                    materials: tried,
+                };
+                if let Some(c) = column[i][s] {
+                    let variance = own.variance(&Combination { locations: vec![], border: vec![(c, 1.0)] });
+                    let level = plan.confidence_level();
+                    row.factor = Interval::from_log(own.log_k[c], variance.sqrt(), quantile, level, method)?.into();
+                    if let Some(k) = prepared.numbering.column[s] {
+                        let shared = common.variance(&Combination { locations: vec![], border: vec![(k, 1.0)] });
+                        let difference = common.log_k[k] - own.log_k[c];
+                        let spare = variance - shared * scatter * scatter;
+                        // A class that alone carries the surface is the common factor: no departure to test.
+                        if spare > 1e-9 * variance {
+                            let se = spare.sqrt();
+                            row.ratio_to_common = Interval::from_log(difference, se, quantile, level, method)?.into();
+                            let df = own.degrees_of_freedom.unwrap_or(f64::INFINITY);
+                            row.p_value = Some((2.0 * t_survival((difference / se).abs(), df)).min(1.0));
+                        } else {
+                            row.ratio_to_common =
+                                Estimate::not_estimable("this class alone determines the common factor here");
+                        }
+                    }
+                }
+                rows.push(row);
+            }
+        }
+        holm(&mut rows);
+        Ok(Self { level: plan.confidence_level(), comparison, rows })
+    }
+
+    /// Plain sentences: one for each departure that remains after adjustment at `1 − level`, or one
+    /// that says that none does.
+    #[must_use]
+    pub fn statements(&self) -> Vec<String> {
+        let alpha = 1.0 - self.level;
+        let mut lines: Vec<String> = self
+            .rows
+            .iter()
+            .filter(|row| row.adjusted_p_value.is_some_and(|p| p <= alpha))
+            .filter_map(|row| {
+                let ratio = row.ratio_to_common.interval()?;
+                let (word, r, low, high) = if ratio.estimate() >= 1.0 {
+                    ("longer", ratio.estimate(), ratio.lower(), ratio.upper())
+                } else {
+                    ("shorter", 1.0 / ratio.estimate(), 1.0 / ratio.upper(), 1.0 / ratio.lower())
+                };
+                Some(format!(
+                    "{} lasts {} times ({} to {}) {word} on {} than the common factor says (adjusted p = {}).",
+                    row.class,
+                    significant(r, 3),
+                    significant(low, 3),
+                    significant(high, 3),
+                    row.surface,
+                    significant(row.adjusted_p_value?, 2)
+                ))
+            })
+            .collect();
+        if lines.is_empty() {
+            let percent = significant(100.0 * alpha, 2);
+            lines.push(format!(
+                "No class departs from the common factors by more than chance explains (Holm, family error {percent} %); \
+                 that is not a proof that one factor serves all."
+            ));
+        }
+        lines
+    }
+}
+
+fn holm(rows: &mut [ClassFactor]) {
+    let mut order: Vec<usize> = (0..rows.len()).filter(|&i| rows[i].p_value.is_some()).collect();
+    order.sort_by(|&a, &b| rows[a].p_value.unwrap_or(1.0).total_cmp(&rows[b].p_value.unwrap_or(1.0)));
+    let mut running = 0.0f64;
+    let count = order.len();
+    for (rank, i) in order.into_iter().enumerate() {
+        #[allow(clippy::cast_precision_loss)]
+        let adjusted = rows[i].p_value.unwrap_or(1.0) * (count - rank) as f64;
+        running = running.max(adjusted.min(1.0));
+        rows[i].adjusted_p_value = Some(running);
+    }
+}
+
+type ClassStanding = std::result::Result<super::identify::Standings, String>;
+
+/// Standings of one class by itself. Materials that the class's own trials do not join to the
+/// reference are left loose rather than refused: another class may be fine.
+fn class_standings(links: &[Link], materials: &[String], surfaces: &[String], reference: usize) -> ClassStanding {
+    if !links.iter().any(|l| l.surface == reference) {
+        return Err("no material of the class was tried on the reference surface".into());
+    }
+    // Keep what hangs together with the reference.
+    let mut part = vec![false; materials.len()];
+    let mut on = vec![false; surfaces.len()];
+    on[reference] = true;
+    loop {
+        let mut grew = false;
+        for link in links {
+            if on[link.surface] != part[link.material] {
+                on[link.surface] = true;
+                part[link.material] = true;
+                grew = true;
+            }
+        }
+        if !grew {
+            break;
+        }
+    }
+    let joined: Vec<Link> = links.iter().copied().filter(|l| part[l.material]).collect();
+    standings(&joined, materials, surfaces, reference).map_err(|e| e.to_string())
+}
+
+fn why_not(standing: &ClassStanding, surface: usize, trials: usize) -> String {
+    match standing {
+        _ if trials == 0 => "no trial of the class on this surface".into(),
+        Err(reason) => reason.clone(),
+        Ok(s) if s.surfaces[surface] == Standing::Untested => {
+            "no material of the class joins this surface to the reference".into()
+        }
+        Ok(_) => "the trials of the class on this surface are all censored to one side".into(),
+    }
+}
+
+/// The design of the class fit with its columns merged over classes.
+fn common_part(design: &Crossed, column: &[Vec<Option<usize>>]) -> Crossed {
+    let surface_of = |c: usize| column.iter().find_map(|row| row.iter().position(|x| *x == Some(c)));
+    let mut merged: Vec<usize> = Vec::new();
+    let mut numbered = |c: usize| {
+        let surface = surface_of(c).unwrap_or(usize::MAX);
+        merged.iter().position(|s| *s == surface).unwrap_or_else(|| {
+            merged.push(surface);
+            merged.len() - 1
+        })
+    };
+    let blocks = design.blocks.iter().map(|b| Block { column: b.column.map(&mut numbered), ..*b }).collect();
+    Crossed { blocks, columns: merged.len(), ..design.clone() }
+}
+
+/// Cell medians are the alternative of [`Additivity`]; offered here so that both come from one plan.
+impl Severity {
+    /// Cell medians with this plan's distribution and level.
+    ///
+    /// # Errors
+    /// As [`CellMeans::fit`].
+    pub fn cell_means(&self, campaign: &Campaign) -> Result<CellMeans> {
+        CellMeans::fit(campaign, self.chosen_distribution(), self.confidence_level())
+    }
+}

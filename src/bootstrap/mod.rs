@@ -31,3 +31,4 @@ mod stream;
 pub use interval::percentile_of_sorted;
 pub use run::{Bootstrap, Replicates};
 pub use severity::SeverityBootstrap;
+pub(crate) use stream::stream;

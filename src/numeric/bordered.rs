@@ -31,6 +31,21 @@ impl Bordered {
         self.corner.fill(0.0);
     }
 
+    /// The system without its last border variable.
+    pub(crate) fn without_last(&self) -> Self {
+        let (m, q) = (self.m, self.q);
+        let keep = q - 1;
+        let mut smaller = Self::zeros(m, keep);
+        smaller.diagonal.copy_from_slice(&self.diagonal);
+        for i in 0..m {
+            smaller.border[i * keep..(i + 1) * keep].copy_from_slice(&self.border[i * q..i * q + keep]);
+        }
+        for a in 0..keep {
+            smaller.corner[a * keep..(a + 1) * keep].copy_from_slice(&self.corner[a * q..a * q + keep]);
+        }
+        smaller
+    }
+
     pub(crate) fn factor(&self) -> Option<Factored> {
         let (m, q) = (self.m, self.q);
         if self.diagonal.iter().any(|&d| !(d > 0.0 && d.is_finite())) {

@@ -587,11 +587,7 @@ impl SeverityFit {
         if !(p > 0.0 && p < 1.0) {
             return Err(ErrorKind::option("p", p, "a probability strictly between 0 and 1"));
         }
-        let s = self.finite(surface)?;
-        let m = self.material_index(material)?;
-        let Some(group) = self.group[m] else {
-            return Err(self.no_estimate(material, self.materials[m].durability_s.reason()));
-        };
+        let (group, s) = self.placed(material, surface)?;
         let (log, se) = self.location(group, p, s);
         self.interval(log, se)
     }
@@ -602,6 +598,57 @@ impl SeverityFit {
     /// As [`quantile`](Self::quantile).
     pub fn median(&self, material: &str, surface: &str) -> Result<Interval> {
         self.quantile(material, surface, 0.5)
+    }
+
+    /// Mean abrasion time of `material` on `surface`, s, with a confidence interval. Prefer the
+    /// median: the mean of a skewed distribution leans on its upper tail.
+    ///
+    /// # Errors
+    /// As [`quantile`](Self::quantile); [`ErrorKind::NotEstimable`] for a log-logistic with σ ≥ 1,
+    /// which has no mean.
+    pub fn mean(&self, material: &str, surface: &str) -> Result<Interval> {
+        let sigma = self.scale.sigma;
+        // log E T = location + g(σ); the second value is dg/d(log σ).
+        let (shift, slope) = match self.plan.distribution {
+            Distribution::LogNormal => (0.5 * sigma * sigma, sigma * sigma),
+            Distribution::Weibull => {
+                (statrs::function::gamma::ln_gamma(1.0 + sigma), sigma * statrs::function::gamma::digamma(1.0 + sigma))
+            }
+            Distribution::LogLogistic if sigma < 1.0 => {
+                let angle = std::f64::consts::PI * sigma;
+                (libm::log(angle / libm::sin(angle)), 1.0 - angle / libm::tan(angle))
+            }
+            Distribution::LogLogistic => {
+                return Err(ErrorKind::NotEstimable {
+                    quantity: "the mean time".into(),
+                    reason: format!("a log-logistic distribution with scatter {sigma:.3} has none; use the median"),
+                }
+                .into());
+            }
+        };
+        let (group, s) = self.placed(material, surface)?;
+        let (log, se) = self.shifted_location(group, s, shift, slope);
+        self.interval(log, se)
+    }
+
+    /// Probability that a specimen of `material` lasts at least `time_s` on `surface`, with a
+    /// confidence interval (normal or t on the scale of z = (log t − location)/σ).
+    ///
+    /// # Errors
+    /// As [`quantile`](Self::quantile); [`ErrorKind::InvalidOption`] for a time that is not
+    /// positive and finite.
+    pub fn survival_probability(&self, material: &str, surface: &str, time_s: f64) -> Result<Interval> {
+        if !(time_s > 0.0 && time_s.is_finite()) {
+            return Err(ErrorKind::option("time_s", time_s, "a positive, finite number of seconds"));
+        }
+        let (group, s) = self.placed(material, surface)?;
+        let (location, _) = self.shifted_location(group, s, 0.0, 0.0);
+        let z = (libm::log(time_s) - location) / self.scale.sigma;
+        // dz = −d(location)/σ − z d(log σ): the standard error of z is that of location + zσ·log σ.
+        let (_, se) = self.shifted_location(group, s, 0.0, z * self.scale.sigma);
+        let half = self.quantile * se / self.scale.sigma;
+        let survival = |z: f64| libm::exp(self.plan.distribution.log_survival(z).value);
+        Interval::new(survival(z), survival(z + half), survival(z - half), self.plan.level, self.interval_method())
     }
 
     pub(crate) fn scale(&self) -> &Scale {
@@ -679,9 +726,21 @@ impl SeverityFit {
     }
 
     fn interval(&self, log: f64, se: f64) -> Result<Interval> {
-        let method =
-            if self.scale.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
-        Interval::from_log(log, se, self.quantile, self.plan.level, method)
+        Interval::from_log(log, se, self.quantile, self.plan.level, self.interval_method())
+    }
+
+    fn interval_method(&self) -> IntervalMethod {
+        if self.scale.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal }
+    }
+
+    /// Group of a material and index of a surface, both with a finite place.
+    fn placed(&self, material: &str, surface: &str) -> Result<(usize, usize)> {
+        let s = self.finite(surface)?;
+        let m = self.material_index(material)?;
+        match self.group[m] {
+            Some(group) => Ok((group, s)),
+            None => Err(self.no_estimate(material, self.materials[m].durability_s.reason())),
+        }
     }
 
     /// Log quantile of a group on a surface, and its standard error.
@@ -692,13 +751,19 @@ impl SeverityFit {
             self.plan.distribution.quantile(p)
         };
         let spread = self.scale.sigma * z;
+        self.shifted_location(group, surface, spread, spread)
+    }
+
+    /// Log location of a group on a surface plus a function of σ with the value `shift` and the
+    /// derivative `slope` in log σ, and the standard error of the sum.
+    fn shifted_location(&self, group: usize, surface: usize, shift: f64, slope: f64) -> (f64, f64) {
         let mut combination = Combination { locations: vec![(group, 1.0)], border: Vec::new() };
-        let mut log = self.scale.location[group] + spread;
+        let mut log = self.scale.location[group] + shift;
         if let Some(c) = self.column[surface] {
             log -= self.scale.log_k[c];
             combination.border.push((c, -1.0));
         }
-        combination.border.push((self.scale.q() - 1, spread));
+        combination.border.push((self.scale.q() - 1, slope));
         (log, self.scale.variance(&combination).sqrt())
     }
 

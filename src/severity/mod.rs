@@ -32,11 +32,13 @@
 mod anova;
 mod cell_means;
 mod cells;
+mod diagnostics;
 mod distribution;
 mod document;
 mod fit;
 mod identify;
 mod interaction;
+mod kaplan_meier;
 mod least_squares;
 mod newton;
 mod regression;
@@ -53,8 +55,10 @@ pub(crate) mod engine {
 
 pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
+pub use diagnostics::TrialDiagnostics;
 pub use distribution::Distribution;
 pub use document::{LogCovariance, SeverityDocument};
 pub use fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, SurfaceFactor};
 pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, ComparisonMethod};
+pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};
 pub use regression::{Observation, Regression, RegressionFit};

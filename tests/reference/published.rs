@@ -87,7 +87,7 @@ fn poisons_class_factors() {
         .iter()
         .cloned()
         .map(|t| {
-            let class = if t.material < "C".to_owned() { "first" } else { "second" };
+            let class = if t.material.as_str() < "C" { "first" } else { "second" };
             t.material_class(class)
         })
         .collect::<CampaignBuilder>()

@@ -79,7 +79,7 @@ impl Problems {
     }
 
     fn push(&mut self, rank: u8, line: u64, column: &str, text: &str, expected: impl Into<String>) {
-        self.found.push((rank, Problem::new(&self.file, line, column, excerpt(text), expected)));
+        self.found.push((rank, Problem::new(&self.file, line, shown(column), excerpt(text), expected)));
     }
 
     pub(super) fn field(&mut self, line: u64, column: Column, text: &str, expected: impl Into<String>) {
@@ -96,7 +96,7 @@ impl Problems {
 
     /// A problem of the header; `text` is given uncut, since it may have to list all columns.
     pub(super) fn header(&mut self, line: u64, column: &str, text: String, expected: impl Into<String>) {
-        self.found.push((WHOLE_ROW, Problem::new(&self.file, line, column, text, expected)));
+        self.found.push((WHOLE_ROW, Problem::new(&self.file, line, shown(column), text, expected)));
     }
 
     /// Succeeds if nothing was found.
@@ -111,6 +111,12 @@ impl Problems {
         let problems = self.found.into_iter().take(limit).map(|(_, problem)| problem).collect();
         ErrorKind::Table { problems, total }.into()
     }
+}
+
+/// A column name without anything that would upset a terminal.
+fn shown(column: &str) -> String {
+    let escape = |c: char| c.is_control() || is_invisible(c);
+    column.chars().map(|c| if escape(c) { c.escape_unicode().to_string() } else { c.to_string() }).collect()
 }
 
 /// Checks the drafts together and makes the campaign.

@@ -57,6 +57,9 @@ pub(super) fn layers(text: &str) -> Result<u32, String> {
     match whole.parse::<u32>() {
         Ok(0) => Err(column.quantity().into()),
         Ok(layers) => Ok(layers),
+        Err(_) if is_decimal(whole) && !whole.contains(['.', 'e', 'E', '-']) => {
+            Err(format!("{}, at most {}", column.quantity(), u32::MAX))
+        }
         Err(_) if is_decimal(text) => Err(column.quantity().into()),
         Err(_) => Err(explain(column, text)),
     }
@@ -90,12 +93,21 @@ fn explain(column: Column, text: &str) -> String {
             _ => format!("{quantity}, with a decimal point and no separators"),
         };
     }
+    if column == Column::Temperature
+        && let Some(number) = text.strip_prefix(['\u{2212}', '\u{2013}', '\u{2014}'])
+        && is_decimal(number)
+    {
+        return format!("{quantity}, with a plain minus sign: -{number}");
+    }
     let number_end = text.find(|c: char| !matches!(c, '0'..='9' | '.' | '-' | '+')).unwrap_or(text.len());
     let (number, rest) = text.split_at(number_end);
     if is_decimal(number) {
         let rest = rest.trim_start();
-        if rest.starts_with(':') {
-            return format!("{quantity}, not hours and minutes");
+        if rest.starts_with(':') && column == Column::AbrasionTime {
+            return format!("{quantity}, not minutes and seconds");
+        }
+        if column == Column::Layers && !rest.is_empty() {
+            return format!("{quantity}, in digits alone");
         }
         if rest.starts_with(|c: char| c.is_alphabetic() || matches!(c, '°' | '%' | 'µ')) {
             return format!("{quantity}, without a unit (the column is in {})", column.unit());

@@ -88,8 +88,8 @@ impl CampaignReader {
         self.wishes.check()?;
         let mut problems = Problems::new(file);
         let limit = self.wishes.problem_limit;
-        if let Some(expected) = not_text(bytes) {
-            problems.row(1, "", expected);
+        if let Some((found, expected)) = not_text(bytes) {
+            problems.row(1, found, expected);
             return Err(problems.into_error(limit));
         }
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
@@ -129,16 +129,17 @@ fn report(fault: &QuoteFault, header: Option<&Header>, problems: &mut Problems) 
     }
 }
 
-/// What was expected of a file that is not text at all.
-fn not_text(bytes: &[u8]) -> Option<&'static str> {
+/// What a file is that is not text at all, and what to do about it.
+fn not_text(bytes: &[u8]) -> Option<(&'static str, &'static str)> {
     match bytes {
         [0xff, 0xfe, ..] | [0xfe, 0xff, ..] => {
-            Some("UTF-8 text; this file is UTF-16: save it as comma-separated values in UTF-8")
+            Some(("UTF-16 text", "UTF-8 text; save the table as comma-separated values in UTF-8"))
         }
-        [b'P', b'K', 3, 4, ..] | [0xd0, 0xcf, 0x11, 0xe0, ..] => Some(
-            "comma-separated text; this file is a spreadsheet workbook: save the sheet as comma-separated values in UTF-8",
-        ),
-        [0x1f, 0x8b, ..] => Some("comma-separated text; this file is compressed: unpack it first"),
+        [b'P', b'K', 3, 4, ..] | [0xd0, 0xcf, 0x11, 0xe0, ..] => Some((
+            "a spreadsheet workbook or archive",
+            "comma-separated text; save the sheet as comma-separated values in UTF-8",
+        )),
+        [0x1f, 0x8b, ..] => Some(("compressed data", "comma-separated text; unpack the file first")),
         _ => None,
     }
 }
@@ -246,25 +247,13 @@ impl Header {
                 problems.header(line, &place, excerpt(name), expected);
             }
         }
-        if !missing.is_empty() {
-            let list = missing.iter().map(|c| c.name()).collect::<Vec<_>>().join(", ");
-            let found = names.iter().map(|name| excerpt(name)).collect::<Vec<_>>().join(", ");
-            let mut expected = if missing.len() == 1 {
-                "a column of this name in the header".to_string()
-            } else {
-                "columns of these names in the header".to_string()
-            };
-            let renames: Vec<String> = missing
-                .iter()
-                .filter_map(|c| {
-                    let name = names.iter().find(|name| plain(name) == plain(c.name()))?;
-                    Some(format!("rename {name:?} to {}", c.name()))
-                })
-                .collect();
-            if !renames.is_empty() {
-                expected = format!("{expected} ({})", renames.join(", "));
+        let found = names.iter().map(|name| excerpt(name)).collect::<Vec<_>>().join(", ");
+        for column in missing {
+            let mut expected = "a column of this name in the header".to_string();
+            if let Some(name) = names.iter().find(|name| plain(name) == plain(column.name())) {
+                expected = format!("{expected}; rename {name:?} to {}", column.name());
             }
-            problems.header(line, &list, excerpt_list(&found), expected);
+            problems.header(line, column.name(), excerpt_list(&found), expected);
         }
         let outcome = names.iter().position(|name| name == Column::Outcome.name())?;
         problems.is_empty().then_some(Self { names, kinds, outcome })
@@ -328,13 +317,13 @@ impl Header {
             return format!("{base}; the row ends before {}", self.names.get(found).map_or("", String::as_str));
         }
         let fields: Vec<&[u8]> = record.iter().map(<[u8]>::trim_ascii).collect();
-        if fields[expected..].iter().all(|field| field.is_empty()) {
-            return format!("{base}; remove the commas at the end");
-        }
         let number = |field: &[u8]| !field.is_empty() && field.iter().all(u8::is_ascii_digit);
         if let Some(pair) = fields.windows(2).find(|pair| number(pair[0]) && number(pair[1])) {
             let [whole, fraction] = [pair[0], pair[1]].map(String::from_utf8_lossy);
-            return format!("{base}; write a decimal point, not a comma ({whole}.{fraction})");
+            return format!("{base}; write a decimal point, not a comma, if {whole}.{fraction} is meant");
+        }
+        if fields[expected..].iter().all(|field| field.is_empty()) {
+            return format!("{base}; remove the commas at the end");
         }
         format!("{base}; put text that has a comma in it between quotation marks")
     }

@@ -106,8 +106,7 @@ impl Column {
     /// The column that `name` resembles: equal but for case and punctuation. "Abrasion time (s)"
     /// and "Belt" would otherwise become covariates without a word.
     pub(super) fn resembling(name: &str) -> Option<Self> {
-        let plain = plain(name);
-        Self::ALL.into_iter().find(|c| plain == self::plain(c.name()))
+        Self::ALL.into_iter().find(|c| resemble(name, c.name()))
     }
 
     /// The number it holds, in words; empty for text columns.
@@ -207,9 +206,13 @@ impl Column {
     }
 }
 
-/// Letters and digits only, lower case.
-pub(super) fn plain(name: &str) -> String {
-    name.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase).collect()
+/// True where two names are equal but for case and punctuation.
+pub(super) fn resemble(a: &str, b: &str) -> bool {
+    letters(a).eq(letters(b))
+}
+
+fn letters(name: &str) -> impl Iterator<Item = char> {
+    name.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase)
 }
 
 /// Offending text for a message: cut when long, with its length.

@@ -1,12 +1,13 @@
 //! Reading trials.csv.
 
+use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::Path;
 
 use csv::ByteRecord;
 
 use super::check::{Draft, Problems, Wishes, assemble, refuse_covariate_name};
-use super::column::{Column, excerpt, plain};
+use super::column::{Column, excerpt, resemble};
 use super::number::{decimal, layers};
 use super::outcome::{Outcome, SurfaceRole};
 use super::quote::{QuoteFault, ends_line, tidy};
@@ -214,6 +215,7 @@ impl Header {
                 }
             }
         }
+        let mut first_places: BTreeMap<&str, usize> = BTreeMap::new();
         for (i, field) in record.iter().enumerate() {
             let Ok(name) = std::str::from_utf8(field) else {
                 let text = String::from_utf8_lossy(field);
@@ -223,9 +225,13 @@ impl Header {
                 continue;
             };
             let name = name.trim();
-            if let Some(first) = names.iter().position(|n| n == name && !name.is_empty()) {
+            if name.is_empty() {
+                // Reported below.
+            } else if let Some(first) = first_places.get(name) {
                 let expected = format!("different column names; columns {} and {} have the same one", first + 1, i + 1);
                 problems.header(line, &excerpt(name), excerpt(name), expected);
+            } else {
+                first_places.insert(name, i);
             }
             names.push(name.into());
             kinds.push(Column::from_name(name).map_or(Kind::Covariate, Kind::Known));
@@ -250,7 +256,7 @@ impl Header {
         let found = names.iter().map(|name| excerpt(name)).collect::<Vec<_>>().join(", ");
         for column in missing {
             let mut expected = "a column of this name in the header".to_string();
-            if let Some(name) = names.iter().find(|name| plain(name) == plain(column.name())) {
+            if let Some(name) = names.iter().find(|name| resemble(name, column.name())) {
                 expected = format!("{expected}; rename {name:?} to {}", column.name());
             }
             problems.header(line, column.name(), excerpt_list(&found), expected);
@@ -384,14 +390,14 @@ fn set(column: Column, text: &str, outcome: Option<Outcome>, trial: &mut Trial) 
 
 fn refuse_outcome(text: &str) -> String {
     let allowed = "one of perforated, run_out, opened_at_contact, void";
-    match Outcome::ALL.into_iter().find(|o| plain(o.as_str()) == plain(text)) {
+    match Outcome::ALL.into_iter().find(|o| resemble(o.as_str(), text)) {
         Some(meant) => format!("{allowed}; write exactly {meant}"),
         None => allowed.into(),
     }
 }
 
 fn refuse_role(text: &str) -> String {
-    match SurfaceRole::ALL.into_iter().find(|r| plain(r.as_str()) == plain(text)) {
+    match SurfaceRole::ALL.into_iter().find(|r| resemble(r.as_str(), text)) {
         Some(meant) => format!("road or laboratory; write exactly {meant}"),
         None => "road or laboratory, or nothing where it is not known".into(),
     }

@@ -192,6 +192,30 @@ fn a_refusing_writer_is_an_error() {
 }
 
 #[test]
+fn numbers_are_read_in_every_decimal_form() {
+    for (text, value) in
+        [("4", 4.0), ("+4.10", 4.1), (".5", 0.5), ("5.", 5.0), ("41e-1", 4.1), ("4.1E+0", 4.1), ("5e-324", 5e-324)]
+    {
+        let table =
+            format!("trial_id,surface,material,abrasion_time_s,outcome\nT1,asphalt,cowhide,{text},perforated\n");
+        assert_eq!(read(&table).trials()[0].abrasion_time_s, Some(value), "{text}");
+    }
+}
+
+#[test]
+fn the_demo_campaign_is_read() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/trials.csv");
+    let campaign = Campaign::read_path(&path).unwrap();
+    let lines = std::fs::read_to_string(&path).unwrap().lines().count();
+    assert_eq!(campaign.len() + 1, lines);
+    assert_eq!(campaign.covariate_columns(), ["operator_shift"]);
+    assert_eq!(campaign.laboratory_surfaces(), ["laboratory belt"]);
+    let total: usize = campaign.cell_counts().iter().map(|cell| cell.total()).sum();
+    assert_eq!(total, campaign.len());
+    assert_eq!(read(campaign.to_csv()), campaign);
+}
+
+#[test]
 fn words_of_the_table_are_parsed_exactly() {
     for outcome in Outcome::ALL {
         assert_eq!(outcome.to_string().parse::<Outcome>().unwrap(), outcome);

@@ -3,7 +3,7 @@
 
 use proptest::prelude::*;
 use surface_severity::ErrorKind;
-use surface_severity::campaign::{Campaign, CampaignBuilder, CampaignReader, Outcome, SurfaceRole, Trial};
+use surface_severity::campaign::{Campaign, CampaignBuilder, CampaignReader, CellCounts, Outcome, SurfaceRole, Trial};
 
 fn read(table: impl AsRef<[u8]>) -> Campaign {
     Campaign::from_reader(table.as_ref(), "trials.csv").unwrap()
@@ -210,7 +210,7 @@ fn the_demo_campaign_is_read() {
     assert_eq!(campaign.len() + 1, lines);
     assert_eq!(campaign.covariate_columns(), ["operator_shift"]);
     assert_eq!(campaign.laboratory_surfaces(), ["laboratory belt"]);
-    let total: usize = campaign.cell_counts().iter().map(|cell| cell.total()).sum();
+    let total: usize = campaign.cell_counts().iter().map(CellCounts::total).sum();
     assert_eq!(total, campaign.len());
     assert_eq!(read(campaign.to_csv()), campaign);
 }

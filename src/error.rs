@@ -57,9 +57,9 @@ pub struct Problem {
     pub file: String,
     /// 1-based line of the file (the header is line 1), or 1-based position for a table built in code.
     pub line: u64,
-    /// Column name, as in the file contract.
+    /// Column name, as in the file contract; empty where the row as a whole is meant.
     pub column: String,
-    /// The offending text, as read.
+    /// The offending text, as read without surrounding blanks; long text is cut, and says so.
     pub text: String,
     /// What was expected instead.
     pub expected: String,
@@ -80,11 +80,15 @@ impl Problem {
 
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "{}:{}: column {}: found {:?}, expected {}",
-            self.file, self.line, self.column, self.text, self.expected
-        )
+        write!(f, "{}:{}: ", self.file, self.line)?;
+        if !self.column.is_empty() {
+            write!(f, "column {}: ", self.column)?;
+        }
+        if self.text.is_empty() {
+            write!(f, "found nothing, expected {}", self.expected)
+        } else {
+            write!(f, "found {:?}, expected {}", self.text, self.expected)
+        }
     }
 }
 
@@ -151,13 +155,22 @@ pub enum ErrorKind {
         reason: String,
     },
     /// A table has bad rows; all of them up to a limit.
-    #[error("{total} problem(s) in the table:{}", list_problems(.problems, *.total))]
+    #[error("{total} {} in the table:{}", if *.total == 1 { "problem" } else { "problems" }, list_problems(.problems, *.total))]
     #[non_exhaustive]
     Table {
         /// The problems, in the order of the rows.
         problems: Vec<Problem>,
         /// How many there are, which may exceed `problems.len()`.
         total: usize,
+    },
+    /// A table that is not there: an empty file, a header without rows, a builder without trials.
+    #[error("{file}: {reason}")]
+    #[non_exhaustive]
+    EmptyTable {
+        /// The file, or `"trials"` for a table built in code.
+        file: String,
+        /// What is missing.
+        reason: String,
     },
     /// A surface name that the campaign does not have.
     #[error("no surface {name:?} here; known surfaces: {}", .known.join(", "))]

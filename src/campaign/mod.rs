@@ -2,178 +2,92 @@
 //!
 //! | | |
 //! |---|---|
-//! | in  | trials.csv (`Campaign::read_path`), trials built in code ([`CampaignBuilder`]), or serde |
-//! | out | a [`Campaign`]: every row kept, every label indexed, nothing dropped |
+//! | in  | trials.csv ([`Campaign::read_path`], [`CampaignReader`] with options), trials built in code ([`Campaign::from_trials`], [`CampaignBuilder`]), or a campaign document through serde |
+//! | out | a [`Campaign`]: every row kept, every label indexed, nothing dropped; back to CSV ([`Campaign::to_csv`]) or a document |
 //!
-//! # What is checked
-//! Unique trial ids; times positive and finite, absent only where void; a reason for every void;
-//! one class per material; one role per surface. All bad rows are reported at once.
+//! # The table
+//! UTF-8, commas, a header row; columns in any order; a byte-order mark, CRLF or LF, quoted fields,
+//! blanks around fields and blank lines are fine.
 //!
-//! # Order
-//! Surfaces and materials are sorted by name. [`Campaign::trials`] keeps the order of the input;
-//! every computation uses [`Campaign::canonical_order`] (sorted by trial id), so that permuting the
-//! rows of a table changes no bit of any result.
+//! | column | required | values |
+//! |---|---|---|
+//! | `trial_id` | yes | text, unique |
+//! | `surface`, `material` | yes | text |
+//! | `abrasion_time_s` | unless `void` | positive seconds: exact where `perforated`, the run length where `run_out`, the time resolution where `opened_at_contact` |
+//! | `outcome` | yes | `perforated`, `run_out`, `opened_at_contact`, `void` |
+//! | `material_class` | no | text; one class per material |
+//! | `surface_role` | no | `road`, `laboratory`; one role per surface ([`CampaignReader::laboratory_surface`] may give it instead) |
+//! | `day`, `run`, `belt` | no | text labels of groups |
+//! | `speed_m_per_s`, `normal_force_n`, `specimen_mass_g_per_m2`, `thickness_mm` | no | positive |
+//! | `drop_height_mm` | no | zero or more |
+//! | `temperature_c` | no | any number |
+//! | `layers` | no | whole number, 1 or more |
+//! | `note` | where `void` | text; the reason |
+//!
+//! A number is decimal digits with a point; an exponent is allowed. Labels have at most 200 visible
+//! characters on one line, notes and covariates at most 10 000 and may have line breaks. Columns
+//! that are not in this list are kept as text covariates and listed by
+//! [`Campaign::covariate_columns`], never fitted; a name that differs from one of these only in case
+//! or punctuation ("Day", "Abrasion time (s)") is an error, because as a covariate it would go
+//! unused without a word.
+//!
+//! # What is made of it
+//! Surrounding blanks are trimmed and empty optional fields are absent. A class or role given in
+//! one row holds for all rows of its material or surface. Surfaces and materials are sorted by name.
+//! [`Campaign::trials`] keeps the order of the input; every computation uses
+//! [`Campaign::canonical_order`] (sorted by trial id), so that permuting the rows of a table changes
+//! no bit of any result.
+//!
+//! # What can go wrong
+//! [`ErrorKind::Table`](crate::ErrorKind::Table): all bad fields of all bad rows at once, in row
+//! order, each a [`Problem`](crate::Problem) with file, 1-based line of the file, column, offending
+//! text and what was expected. An error lists 50 problems unless told otherwise and counts them all.
+//! A bad header stops there, since the rows below it could not be understood. A quotation mark that
+//! is never closed, or is closed by the next one in the file, is an error too, because the rows
+//! between would vanish into one field; rows after it are not looked at.
+//! [`ErrorKind::EmptyTable`](crate::ErrorKind::EmptyTable): no header, or no trials.
+//! [`ErrorKind::UnknownSurface`](crate::ErrorKind::UnknownSurface): a laboratory surface was named
+//! that no trial has.
+//!
+//! # Digest
+//! [`Campaign::digest`] is the SHA-256 of these bytes, UTF-8:
+//!
+//! ```text
+//! surface-severity/trial-table/1 LF
+//! <number of trials> LF
+//! then for each trial, sorted by the bytes of trial_id:
+//!   the 18 columns in the order trial_id, surface, material, abrasion_time_s, outcome,
+//!     material_class, surface_role, day, run, belt, speed_m_per_s, drop_height_mm, temperature_c,
+//!     normal_force_n, specimen_mass_g_per_m2, thickness_mm, layers, note, each either
+//!       <length in bytes>:<bytes>,      or   -   where absent
+//!   <number of covariates>:
+//!   for each covariate that has text, sorted by the bytes of its column name:
+//!       <length>:<name>,<length>:<text>,
+//!   LF
+//! ```
+//!
+//! Decimal numbers are written as the shortest digits that read back as the same double, in the
+//! form `2.31e0`, `8e-1`, `-5e0` (so 2.50 and 2.5 are one value); layers in plain digits; line
+//! breaks inside notes as LF; roles and classes as they hold for the whole campaign.
+//!
+//! # Sources
+//! CSV quoting: RFC 4180 (Shafranovich 2005), section 2. Length-prefixed fields: netstrings
+//! (Bernstein 1997). SHA-256: FIPS 180-4.
 
+mod builder;
+mod check;
+mod column;
+mod digest;
+mod number;
 mod outcome;
+mod quote;
+mod read;
+mod table;
 mod trial;
+mod write;
 
+pub use builder::CampaignBuilder;
 pub use outcome::{Outcome, SurfaceRole};
+pub use read::CampaignReader;
+pub use table::{Campaign, CellCounts, Material, Surface};
 pub use trial::Trial;
-
-use crate::error::{ErrorKind, Result};
-
-/// A surface of a campaign.
-#[derive(Debug, Clone, PartialEq, Eq)]
-#[non_exhaustive]
-pub struct Surface {
-    /// Its name.
-    pub name: String,
-    /// What it is used as, where known.
-    pub role: Option<SurfaceRole>,
-}
-
-/// A material of a campaign.
-#[derive(Debug, Clone, PartialEq, Eq)]
-#[non_exhaustive]
-pub struct Material {
-    /// Its name.
-    pub name: String,
-    /// Its class, where known.
-    pub class: Option<String>,
-}
-
-/// A checked trial table.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Campaign {
-    trials: Vec<Trial>,
-    surfaces: Vec<Surface>,
-    materials: Vec<Material>,
-    surface_index: Vec<u32>,
-    material_index: Vec<u32>,
-    canonical: Vec<u32>,
-}
-
-impl Campaign {
-    /// All trials, voids included, in the order of the input.
-    #[must_use]
-    pub fn trials(&self) -> &[Trial] {
-        &self.trials
-    }
-    /// The surfaces, sorted by name.
-    #[must_use]
-    pub fn surfaces(&self) -> &[Surface] {
-        &self.surfaces
-    }
-    /// The materials, sorted by name.
-    #[must_use]
-    pub fn materials(&self) -> &[Material] {
-        &self.materials
-    }
-    /// For each trial, the position of its surface in [`surfaces`](Self::surfaces).
-    #[must_use]
-    pub fn surface_index(&self) -> &[u32] {
-        &self.surface_index
-    }
-    /// For each trial, the position of its material in [`materials`](Self::materials).
-    #[must_use]
-    pub fn material_index(&self) -> &[u32] {
-        &self.material_index
-    }
-    /// Positions of the trials sorted by trial id: the order in which everything is computed.
-    #[must_use]
-    pub fn canonical_order(&self) -> &[u32] {
-        &self.canonical
-    }
-    /// Position of a surface in [`surfaces`](Self::surfaces).
-    ///
-    /// # Errors
-    /// [`ErrorKind::UnknownSurface`] with the known names.
-    pub fn surface(&self, name: &str) -> Result<usize> {
-        self.surfaces.binary_search_by(|s| s.name.as_str().cmp(name)).map_err(|_| {
-            ErrorKind::UnknownSurface {
-                name: name.into(),
-                known: self.surfaces.iter().map(|s| s.name.clone()).collect(),
-            }
-            .into()
-        })
-    }
-    /// Position of a material in [`materials`](Self::materials).
-    ///
-    /// # Errors
-    /// [`ErrorKind::UnknownMaterial`] with the known names.
-    pub fn material(&self, name: &str) -> Result<usize> {
-        self.materials.binary_search_by(|m| m.name.as_str().cmp(name)).map_err(|_| {
-            ErrorKind::UnknownMaterial {
-                name: name.into(),
-                known: self.materials.iter().map(|m| m.name.clone()).collect(),
-            }
-            .into()
-        })
-    }
-    /// SHA-256 of the canonical table, 64 lower-case hexadecimal digits.
-    #[must_use]
-    pub fn digest(&self) -> String {
-        String::new()
-    }
-    /// A builder to which trials are added.
-    #[must_use]
-    pub fn builder() -> CampaignBuilder {
-        CampaignBuilder::default()
-    }
-}
-
-/// Collects trials and checks them all in [`build`](Self::build).
-#[derive(Debug, Clone, Default)]
-pub struct CampaignBuilder {
-    trials: Vec<Trial>,
-}
-
-impl CampaignBuilder {
-    /// Adds one trial.
-    #[must_use]
-    pub fn trial(mut self, trial: Trial) -> Self {
-        self.trials.push(trial);
-        self
-    }
-
-    /// Checks everything and builds the campaign.
-    ///
-    /// # Errors
-    /// [`ErrorKind::Table`] with every problem.
-    pub fn build(self) -> Result<Campaign> {
-        use std::collections::BTreeMap;
-        let trials = self.trials;
-        let mut surfaces: BTreeMap<&str, Option<SurfaceRole>> = BTreeMap::new();
-        let mut materials: BTreeMap<&str, Option<&String>> = BTreeMap::new();
-        for t in &trials {
-            let role = surfaces.entry(&t.surface).or_default();
-            *role = role.or(t.surface_role);
-            let class = materials.entry(&t.material).or_default();
-            *class = class.or(t.material_class.as_ref());
-        }
-        let surfaces: Vec<Surface> =
-            surfaces.into_iter().map(|(name, role)| Surface { name: name.into(), role }).collect();
-        let materials: Vec<Material> =
-            materials.into_iter().map(|(name, class)| Material { name: name.into(), class: class.cloned() }).collect();
-        let find = |names: &[String], name: &String| u32::try_from(names.binary_search(name).unwrap_or(0)).unwrap_or(0);
-        let s_names: Vec<String> = surfaces.iter().map(|s| s.name.clone()).collect();
-        let m_names: Vec<String> = materials.iter().map(|m| m.name.clone()).collect();
-        let surface_index = trials.iter().map(|t| find(&s_names, &t.surface)).collect();
-        let material_index = trials.iter().map(|t| find(&m_names, &t.material)).collect();
-        let mut canonical: Vec<u32> = (0..u32::try_from(trials.len()).unwrap_or(u32::MAX)).collect();
-        canonical.sort_by(|&a, &b| trials[a as usize].trial_id.cmp(&trials[b as usize].trial_id));
-        Ok(Campaign { trials, surfaces, materials, surface_index, material_index, canonical })
-    }
-}
-
-impl Extend<Trial> for CampaignBuilder {
-    fn extend<T: IntoIterator<Item = Trial>>(&mut self, trials: T) {
-        self.trials.extend(trials);
-    }
-}
-
-impl FromIterator<Trial> for CampaignBuilder {
-    fn from_iter<T: IntoIterator<Item = Trial>>(trials: T) -> Self {
-        Self { trials: trials.into_iter().collect() }
-    }
-}

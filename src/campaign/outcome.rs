@@ -5,6 +5,8 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
+use crate::error::{Error, ErrorKind, Result};
+
 /// How a trial ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -48,9 +50,12 @@ impl fmt::Display for Outcome {
 }
 
 impl FromStr for Outcome {
-    type Err = ();
-    fn from_str(text: &str) -> Result<Self, ()> {
-        Self::ALL.into_iter().find(|o| o.as_str() == text).ok_or(())
+    type Err = Error;
+    fn from_str(text: &str) -> Result<Self> {
+        Self::ALL
+            .into_iter()
+            .find(|o| o.as_str() == text)
+            .ok_or_else(|| ErrorKind::option("outcome", text, "one of perforated, run_out, opened_at_contact, void"))
     }
 }
 
@@ -65,6 +70,9 @@ pub enum SurfaceRole {
 }
 
 impl SurfaceRole {
+    /// Both roles.
+    pub const ALL: [Self; 2] = [Self::Road, Self::Laboratory];
+
     /// The word used in trials.csv.
     #[must_use]
     pub fn as_str(self) -> &'static str {
@@ -82,8 +90,11 @@ impl fmt::Display for SurfaceRole {
 }
 
 impl FromStr for SurfaceRole {
-    type Err = ();
-    fn from_str(text: &str) -> Result<Self, ()> {
-        [Self::Road, Self::Laboratory].into_iter().find(|r| r.as_str() == text).ok_or(())
+    type Err = Error;
+    fn from_str(text: &str) -> Result<Self> {
+        Self::ALL
+            .into_iter()
+            .find(|r| r.as_str() == text)
+            .ok_or_else(|| ErrorKind::option("surface_role", text, "road or laboratory"))
     }
 }

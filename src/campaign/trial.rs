@@ -1,14 +1,28 @@
 //! One drop of one specimen on one surface.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
-use serde::{Deserialize, Serialize};
+use serde::de::{Error as _, MapAccess, Visitor};
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::outcome::{Outcome, SurfaceRole};
 
-/// One drop of one specimen on one surface, as recorded. Checked when a campaign is built.
+/// One drop of one specimen on one surface, as recorded.
 ///
-/// Field names, units and meaning are those of the columns of trials.csv.
+/// Field names, units and meaning are those of the columns of trials.csv. A trial on its own is
+/// unchecked; a [`Campaign`](super::Campaign) holds checked ones.
+///
+/// ```
+/// use surface_severity::campaign::{SurfaceRole, Trial};
+/// let trial = Trial::perforated("T-014", "belt", "aramid knit", 1.84)
+///     .surface_role(SurfaceRole::Laboratory)
+///     .day("day 2")
+///     .temperature_c(21.5)
+///     .layers(2)
+///     .covariate("operator", "second shift");
+/// assert_eq!(trial.layers, Some(2));
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -64,12 +78,17 @@ pub struct Trial {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<String>,
     /// Columns that the contract does not know, kept as text, listed, never fitted.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty", deserialize_with = "distinct_keys")]
     pub covariates: BTreeMap<String, String>,
 }
 
 impl Trial {
-    fn new(id: impl Into<String>, surface: impl Into<String>, material: impl Into<String>, outcome: Outcome) -> Self {
+    pub(super) fn new(
+        id: impl Into<String>,
+        surface: impl Into<String>,
+        material: impl Into<String>,
+        outcome: Outcome,
+    ) -> Self {
         Self {
             trial_id: id.into(),
             surface: surface.into(),
@@ -168,10 +187,60 @@ impl Trial {
         self
     }
 
-    /// Sets the sliding speed, m/s.
+    /// Sets the sliding speed, m/s; positive.
     #[must_use]
-    pub fn speed_m_per_s(mut self, speed: f64) -> Self {
-        self.speed_m_per_s = Some(speed);
+    pub fn speed_m_per_s(mut self, speed_m_per_s: f64) -> Self {
+        self.speed_m_per_s = Some(speed_m_per_s);
+        self
+    }
+
+    /// Sets the drop height, mm; zero or more.
+    #[must_use]
+    pub fn drop_height_mm(mut self, drop_height_mm: f64) -> Self {
+        self.drop_height_mm = Some(drop_height_mm);
+        self
+    }
+
+    /// Sets the temperature, °C.
+    #[must_use]
+    pub fn temperature_c(mut self, temperature_c: f64) -> Self {
+        self.temperature_c = Some(temperature_c);
+        self
+    }
+
+    /// Sets the normal force, N; positive.
+    #[must_use]
+    pub fn normal_force_n(mut self, normal_force_n: f64) -> Self {
+        self.normal_force_n = Some(normal_force_n);
+        self
+    }
+
+    /// Sets the mass per area of the specimen, g/m²; positive.
+    #[must_use]
+    pub fn specimen_mass_g_per_m2(mut self, specimen_mass_g_per_m2: f64) -> Self {
+        self.specimen_mass_g_per_m2 = Some(specimen_mass_g_per_m2);
+        self
+    }
+
+    /// Sets the thickness of the specimen, mm; positive.
+    #[must_use]
+    pub fn thickness_mm(mut self, thickness_mm: f64) -> Self {
+        self.thickness_mm = Some(thickness_mm);
+        self
+    }
+
+    /// Sets the number of layers; 1 or more.
+    #[must_use]
+    pub fn layers(mut self, layers: u32) -> Self {
+        self.layers = Some(layers);
+        self
+    }
+
+    /// Sets the abrasion time, s; for a void trial whose clock did run (the other constructors
+    /// already take it).
+    #[must_use]
+    pub fn abrasion_time_s(mut self, abrasion_time_s: f64) -> Self {
+        self.abrasion_time_s = Some(abrasion_time_s);
         self
     }
 
@@ -181,4 +250,34 @@ impl Trial {
         self.note = Some(note.into());
         self
     }
+
+    /// Adds a text covariate, as an unknown column of trials.csv would; a later value for the same
+    /// column replaces the earlier one.
+    #[must_use]
+    pub fn covariate(mut self, column: impl Into<String>, text: impl Into<String>) -> Self {
+        self.covariates.insert(column.into(), text.into());
+        self
+    }
+}
+
+/// Like the derived reading of a map, but a repeated key is an error instead of the last one winning.
+fn distinct_keys<'de, D: Deserializer<'de>>(deserializer: D) -> Result<BTreeMap<String, String>, D::Error> {
+    struct Distinct;
+    impl<'de> Visitor<'de> for Distinct {
+        type Value = BTreeMap<String, String>;
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("a map from column name to text")
+        }
+        fn visit_map<A: MapAccess<'de>>(self, mut access: A) -> Result<Self::Value, A::Error> {
+            let mut map = BTreeMap::new();
+            while let Some((column, text)) = access.next_entry::<String, String>()? {
+                if map.contains_key(&column) {
+                    return Err(A::Error::custom(format_args!("covariate {column:?} is given twice")));
+                }
+                map.insert(column, text);
+            }
+            Ok(map)
+        }
+    }
+    deserializer.deserialize_map(Distinct)
 }

@@ -1,0 +1,372 @@
+//! The checked trial table and what can be asked of it.
+
+use std::collections::BTreeMap;
+use std::collections::BTreeSet;
+use std::fmt;
+use std::io::Read;
+use std::path::Path;
+
+use serde::ser::SerializeStruct;
+use serde::{Deserialize, Serialize, Serializer};
+
+use super::builder::CampaignBuilder;
+use super::digest::digest;
+use super::outcome::{Outcome, SurfaceRole};
+use super::read::CampaignReader;
+use super::trial::Trial;
+use crate::error::{Error, ErrorKind, Result};
+
+/// The `schema` of a campaign document.
+const SCHEMA: &str = "surface-severity/campaign/1";
+
+/// A surface of a campaign.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[non_exhaustive]
+pub struct Surface {
+    /// Its name.
+    pub name: String,
+    /// What it is used as, where known.
+    pub role: Option<SurfaceRole>,
+}
+
+/// A material of a campaign.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[non_exhaustive]
+pub struct Material {
+    /// Its name.
+    pub name: String,
+    /// Its class, where known.
+    pub class: Option<String>,
+}
+
+/// How the trials of one cell (one material on one surface) ended.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[non_exhaustive]
+pub struct CellCounts {
+    /// Name of the material.
+    pub material: String,
+    /// Name of the surface.
+    pub surface: String,
+    /// Trials with an exact time.
+    pub perforated: usize,
+    /// Trials whose run ended first.
+    pub run_out: usize,
+    /// Trials that failed within the time resolution.
+    pub opened_at_contact: usize,
+    /// Void trials.
+    pub void: usize,
+}
+
+impl CellCounts {
+    /// Trials that a fit uses: all but the void ones.
+    #[must_use]
+    pub fn valid(&self) -> usize {
+        self.perforated + self.run_out + self.opened_at_contact
+    }
+
+    /// All trials, void ones included.
+    #[must_use]
+    pub fn total(&self) -> usize {
+        self.valid() + self.void
+    }
+}
+
+/// A checked trial table.
+///
+/// Made by [`read_path`](Self::read_path), [`builder`](Self::builder) or serde; every door runs the
+/// same checks, so a `Campaign` that exists is a valid one. It does not change after that. Labels
+/// are trimmed, a class or role given once holds for every trial of its material or surface, and
+/// empty optional text is absent.
+///
+/// `Debug` is one short line, since a notebook shows it.
+#[derive(Clone, PartialEq, Deserialize)]
+#[serde(try_from = "Document")]
+pub struct Campaign {
+    trials: Vec<Trial>,
+    surfaces: Vec<Surface>,
+    materials: Vec<Material>,
+    surface_index: Vec<u32>,
+    material_index: Vec<u32>,
+    canonical: Vec<u32>,
+    digest: String,
+}
+
+impl Campaign {
+    pub(super) fn from_parts(
+        trials: Vec<Trial>,
+        surfaces: Vec<Surface>,
+        materials: Vec<Material>,
+        surface_index: Vec<u32>,
+        material_index: Vec<u32>,
+        canonical: Vec<u32>,
+    ) -> Self {
+        let digest = digest(&trials, &canonical);
+        Self { trials, surfaces, materials, surface_index, material_index, canonical, digest }
+    }
+
+    /// Reads trials.csv at `path` with the default options; see [`CampaignReader`] for others.
+    ///
+    /// # Errors
+    /// As [`CampaignReader::read_path`].
+    pub fn read_path(path: impl AsRef<Path>) -> Result<Self> {
+        CampaignReader::new().read_path(path)
+    }
+
+    /// Reads a trial table from anything that can be read; `file_name` is what errors call it.
+    ///
+    /// ```
+    /// use surface_severity::campaign::Campaign;
+    /// let table = "\
+    /// trial_id,surface,material,abrasion_time_s,outcome,note
+    /// T1,asphalt,cowhide,4.12,perforated,
+    /// T2,asphalt,cowhide,,void,belt slipped
+    /// ";
+    /// let campaign = Campaign::from_reader(table.as_bytes(), "trials.csv")?;
+    /// assert_eq!(campaign.len(), 2);
+    /// assert_eq!(campaign.voids().count(), 1);
+    ///
+    /// let error = Campaign::from_reader(table.replace("4.12", "4.12 s").as_bytes(), "trials.csv").unwrap_err();
+    /// assert!(error.to_string().contains("trials.csv:2: column abrasion_time_s: found \"4.12 s\""));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// As [`CampaignReader::from_reader`].
+    pub fn from_reader(reader: impl Read, file_name: &str) -> Result<Self> {
+        CampaignReader::new().from_reader(reader, file_name)
+    }
+
+    /// A campaign of trials made in code.
+    ///
+    /// # Errors
+    /// As [`CampaignBuilder::build`].
+    pub fn from_trials(trials: impl IntoIterator<Item = Trial>) -> Result<Self> {
+        trials.into_iter().collect::<CampaignBuilder>().build()
+    }
+
+    /// A reader of trials.csv with options.
+    #[must_use]
+    pub fn reader() -> CampaignReader {
+        CampaignReader::new()
+    }
+
+    /// A builder to which trials are added.
+    #[must_use]
+    pub fn builder() -> CampaignBuilder {
+        CampaignBuilder::default()
+    }
+
+    /// All trials, voids included, in the order of the input.
+    #[must_use]
+    pub fn trials(&self) -> &[Trial] {
+        &self.trials
+    }
+
+    /// How many trials there are, voids included; at least 1.
+    #[must_use]
+    #[expect(clippy::len_without_is_empty, reason = "a campaign has at least one trial")]
+    pub fn len(&self) -> usize {
+        self.trials.len()
+    }
+
+    /// The surfaces, sorted by name.
+    #[must_use]
+    pub fn surfaces(&self) -> &[Surface] {
+        &self.surfaces
+    }
+
+    /// The materials, sorted by name.
+    #[must_use]
+    pub fn materials(&self) -> &[Material] {
+        &self.materials
+    }
+
+    /// For each trial, the position of its surface in [`surfaces`](Self::surfaces).
+    #[must_use]
+    pub fn surface_index(&self) -> &[u32] {
+        &self.surface_index
+    }
+
+    /// For each trial, the position of its material in [`materials`](Self::materials).
+    #[must_use]
+    pub fn material_index(&self) -> &[u32] {
+        &self.material_index
+    }
+
+    /// Positions of the trials sorted by trial id: the order in which everything is computed.
+    #[must_use]
+    pub fn canonical_order(&self) -> &[u32] {
+        &self.canonical
+    }
+
+    /// Position of a surface in [`surfaces`](Self::surfaces).
+    ///
+    /// # Errors
+    /// [`ErrorKind::UnknownSurface`] with the known names.
+    pub fn surface(&self, name: &str) -> Result<usize> {
+        self.surfaces.binary_search_by(|s| s.name.as_str().cmp(name)).map_err(|_| {
+            ErrorKind::UnknownSurface {
+                name: name.into(),
+                known: self.surfaces.iter().map(|s| s.name.clone()).collect(),
+            }
+            .into()
+        })
+    }
+
+    /// Position of a material in [`materials`](Self::materials).
+    ///
+    /// # Errors
+    /// [`ErrorKind::UnknownMaterial`] with the known names.
+    pub fn material(&self, name: &str) -> Result<usize> {
+        self.materials.binary_search_by(|m| m.name.as_str().cmp(name)).map_err(|_| {
+            ErrorKind::UnknownMaterial {
+                name: name.into(),
+                known: self.materials.iter().map(|m| m.name.clone()).collect(),
+            }
+            .into()
+        })
+    }
+
+    /// Names of the surfaces with the role laboratory, sorted.
+    #[must_use]
+    pub fn laboratory_surfaces(&self) -> Vec<&str> {
+        self.surfaces_as(SurfaceRole::Laboratory)
+    }
+
+    /// Names of the surfaces with the role road, sorted. Surfaces without a role are in neither list.
+    #[must_use]
+    pub fn road_surfaces(&self) -> Vec<&str> {
+        self.surfaces_as(SurfaceRole::Road)
+    }
+
+    fn surfaces_as(&self, role: SurfaceRole) -> Vec<&str> {
+        self.surfaces.iter().filter(|s| s.role == Some(role)).map(|s| s.name.as_str()).collect()
+    }
+
+    /// The void trials, in the order of the input; each has its reason in `note`.
+    pub fn voids(&self) -> impl Iterator<Item = &Trial> {
+        self.trials.iter().filter(|t| t.outcome == Outcome::Void)
+    }
+
+    /// Names of the columns kept as text covariates, sorted; a column without a single value is not
+    /// among them.
+    #[must_use]
+    pub fn covariate_columns(&self) -> Vec<&str> {
+        let names: BTreeSet<&str> = self.trials.iter().flat_map(|t| t.covariates.keys().map(String::as_str)).collect();
+        names.into_iter().collect()
+    }
+
+    /// How the trials of each cell ended, sorted by material, then surface; cells without any trial
+    /// are left out.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// let campaign = Campaign::from_trials([
+    ///     Trial::perforated("T1", "asphalt", "cowhide", 4.1),
+    ///     Trial::run_out("T2", "asphalt", "cowhide", 6.0),
+    ///     Trial::void("T3", "concrete", "cowhide", "camera failed"),
+    /// ])?;
+    /// let cells = campaign.cell_counts();
+    /// assert_eq!((cells[0].perforated, cells[0].run_out, cells[0].valid()), (1, 1, 2));
+    /// assert_eq!((cells[1].surface.as_str(), cells[1].valid(), cells[1].total()), ("concrete", 0, 1));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn cell_counts(&self) -> Vec<CellCounts> {
+        let mut cells: BTreeMap<(u32, u32), [usize; 4]> = BTreeMap::new();
+        for ((trial, &m), &s) in self.trials.iter().zip(&self.material_index).zip(&self.surface_index) {
+            let [perforated, run_out, opened_at_contact, void] = cells.entry((m, s)).or_default();
+            *match trial.outcome {
+                Outcome::Perforated => perforated,
+                Outcome::RunOut => run_out,
+                Outcome::OpenedAtContact => opened_at_contact,
+                Outcome::Void => void,
+            } += 1;
+        }
+        cells
+            .into_iter()
+            .map(|((m, s), [perforated, run_out, opened_at_contact, void])| CellCounts {
+                material: self.materials[m as usize].name.clone(),
+                surface: self.surfaces[s as usize].name.clone(),
+                perforated,
+                run_out,
+                opened_at_contact,
+                void,
+            })
+            .collect()
+    }
+
+    /// SHA-256 of the canonical table, 64 lower-case hexadecimal digits: the same for every order
+    /// of rows and columns and every way of writing the same values, another as soon as one value
+    /// changes. The [module](crate::campaign#digest) gives the bytes that are hashed.
+    #[must_use]
+    pub fn digest(&self) -> String {
+        self.digest.clone()
+    }
+}
+
+/// One line, such as `160 trials (3 void) of 8 materials on 5 surfaces (1 laboratory, 4 road)`.
+impl fmt::Display for Campaign {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", Count(self.len(), "trial"))?;
+        match self.voids().count() {
+            0 => {}
+            voids => write!(f, " ({voids} void)")?,
+        }
+        write!(f, " of {} on {}", Count(self.materials.len(), "material"), Count(self.surfaces.len(), "surface"))?;
+        match (self.laboratory_surfaces().len(), self.road_surfaces().len()) {
+            (0, 0) => Ok(()),
+            (laboratory, road) => {
+                let unknown = self.surfaces.len() - laboratory - road;
+                write!(f, " ({laboratory} laboratory, {road} road")?;
+                if unknown > 0 {
+                    write!(f, ", {unknown} without a role")?;
+                }
+                f.write_str(")")
+            }
+        }
+    }
+}
+
+struct Count(usize, &'static str);
+
+impl fmt::Display for Count {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}{}", self.0, self.1, if self.0 == 1 { "" } else { "s" })
+    }
+}
+
+impl fmt::Debug for Campaign {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Campaign({self}; digest {})", &self.digest[..12])
+    }
+}
+
+/// `{"schema": "surface-severity/campaign/1", "trials": [...]}`; a trial has the fields of
+/// [`Trial`], absent ones left out.
+impl Serialize for Campaign {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut document = serializer.serialize_struct("Campaign", 2)?;
+        document.serialize_field("schema", SCHEMA)?;
+        document.serialize_field("trials", &self.trials)?;
+        document.end()
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Document {
+    schema: String,
+    trials: Vec<Trial>,
+}
+
+impl TryFrom<Document> for Campaign {
+    type Error = Error;
+    fn try_from(document: Document) -> Result<Self> {
+        if document.schema != SCHEMA {
+            let reason = format!("its schema is {:?}, expected {SCHEMA:?}", document.schema);
+            return Err(ErrorKind::document("campaign document", reason));
+        }
+        Self::from_trials(document.trials)
+    }
+}

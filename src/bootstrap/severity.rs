@@ -32,8 +32,7 @@ impl Bootstrap {
         let prepared = Prepared::new(plan, campaign)?;
         let (design, _) = prepared.numbering.crossed(&prepared.cells);
         let observed = statistics(fit.scale());
-        let kinds = Kinds::of(&design.times);
-        let draws = if plan.chosen_distribution() == Distribution::LogNormal && kinds.exact == design.times.len() {
+        let draws = if plan.chosen_distribution() == Distribution::LogNormal && design.all_exact() {
             self.exact_draws(&design)?
         } else {
             self.censored_draws(&design, plan, fit.scale())

@@ -59,7 +59,7 @@ impl CellMeans {
     /// [`ErrorKind::NotConverged`].
     pub fn fit(campaign: &Campaign, distribution: Distribution, level: f64) -> Result<Self> {
         check_level(level)?;
-        let cells = Cells::new(campaign);
+        let cells = Cells::new(campaign, None);
         let mut groups = 0;
         let (mut blocks, mut times) = (Vec::new(), Vec::new());
         let mut standing = Vec::with_capacity(cells.cells.len());

@@ -30,7 +30,8 @@ pub(crate) struct Cells {
 }
 
 impl Cells {
-    pub(crate) fn new(campaign: &Campaign) -> Self {
+    /// `resolution`: perforated times are known to ± half of it (s); exact where absent.
+    pub(crate) fn new(campaign: &Campaign, resolution: Option<f64>) -> Self {
         let mut rows: Vec<(usize, usize, usize)> = campaign
             .canonical_order()
             .iter()
@@ -55,7 +56,11 @@ impl Cells {
             times.push(match row.outcome {
                 Outcome::RunOut => LogTime::Right(y),
                 Outcome::OpenedAtContact => LogTime::Left(y),
-                Outcome::Perforated | Outcome::Void => LogTime::Exact(y),
+                Outcome::Perforated | Outcome::Void => match resolution {
+                    None => LogTime::Exact(y),
+                    Some(step) if t <= 0.5 * step => LogTime::Left(libm::log(t + 0.5 * step)),
+                    Some(step) => LogTime::Between(libm::log(t - 0.5 * step), libm::log(t + 0.5 * step)),
+                },
             });
             trial.push(i);
         }
@@ -112,6 +117,12 @@ pub(crate) struct Block {
     pub(crate) column: Option<usize>,
     pub(crate) start: usize,
     pub(crate) end: usize,
+}
+
+impl Crossed {
+    pub(crate) fn all_exact(&self) -> bool {
+        self.times.iter().all(|t| matches!(t, LogTime::Exact(_)))
+    }
 }
 
 impl Block {

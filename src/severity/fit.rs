@@ -20,6 +20,7 @@ use super::scale::{Combination, Numbering, Scale};
 /// | reference | required | a surface of the campaign | surface whose factor is 1 |
 /// | distribution | log-normal | see [`Distribution`] | times about their cell |
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
+/// | time resolution | none | > 0 s | a perforated time t is only known to lie within t ± half of this |
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Severity {
@@ -28,6 +29,8 @@ pub struct Severity {
     distribution: Distribution,
     #[serde(default = "default_level")]
     level: f64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    time_resolution_s: Option<f64>,
 }
 
 fn default_level() -> f64 {
@@ -37,7 +40,12 @@ fn default_level() -> f64 {
 impl Severity {
     /// A log-normal plan at level 0.95 relative to surface `reference`.
     pub fn new(reference: impl Into<String>) -> Self {
-        Self { reference: reference.into(), distribution: Distribution::default(), level: default_level() }
+        Self {
+            reference: reference.into(),
+            distribution: Distribution::default(),
+            level: default_level(),
+            time_resolution_s: None,
+        }
     }
 
     /// Sets the distribution of times.
@@ -51,6 +59,14 @@ impl Severity {
     #[must_use]
     pub fn level(mut self, level: f64) -> Self {
         self.level = level;
+        self
+    }
+
+    /// Reads perforated times as known to ± half of `seconds` (interval-censored): matters where
+    /// times are not long against the clock's step.
+    #[must_use]
+    pub fn time_resolution_s(mut self, seconds: f64) -> Self {
+        self.time_resolution_s = Some(seconds);
         self
     }
 
@@ -97,7 +113,12 @@ impl Prepared {
     pub(crate) fn new(plan: &Severity, campaign: &Campaign) -> Result<Self> {
         check_level(plan.level)?;
         let reference = campaign.surface(&plan.reference)?;
-        let cells = Cells::new(campaign);
+        if let Some(step) = plan.time_resolution_s
+            && !(step > 0.0 && step.is_finite())
+        {
+            return Err(ErrorKind::option("time_resolution_s", step, "a positive, finite number of seconds"));
+        }
+        let cells = Cells::new(campaign, plan.time_resolution_s);
         let links: Vec<Link> = cells
             .cells
             .iter()

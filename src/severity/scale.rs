@@ -3,7 +3,7 @@
 use crate::error::{ErrorKind, Result};
 use crate::numeric::bordered::Factored;
 
-use super::cells::{Block, Cells, Crossed, Kinds};
+use super::cells::{Block, Cells, Crossed};
 use super::distribution::Distribution;
 use super::identify::{Standing, Standings};
 use super::least_squares::{block_means, two_way};
@@ -123,9 +123,7 @@ impl Scale {
     /// Fits the numbered part: direct least squares where the model is log-normal and every time
     /// exact, Newton otherwise.
     pub(crate) fn fit(design: &Crossed, distribution: Distribution, stage: &str) -> Result<Self> {
-        let kinds = Kinds::of(&design.times);
-        let all_exact = kinds.right == 0 && kinds.left == 0;
-        if all_exact && distribution == Distribution::LogNormal {
+        if design.all_exact() && distribution == Distribution::LogNormal {
             Self::least_squares(design)
         } else {
             let start = start(design, distribution)?;

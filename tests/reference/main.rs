@@ -5,6 +5,7 @@
 mod bootstrap;
 mod censored;
 mod certified;
+mod diagnostics;
 mod published;
 
 use std::path::PathBuf;

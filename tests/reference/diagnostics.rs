@@ -1,0 +1,165 @@
+//! Residuals, predictions and survival curves against R and published tables.
+
+use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
+use surface_severity::severity::{Distribution, KaplanMeier, Severity};
+
+use crate::{Table, assert_digits};
+
+fn poisons(resolution: Option<f64>) -> Campaign {
+    let table = Table::read("boot_poisons.csv");
+    let (time, poison, treat) = (table.numbers("time"), table.text("poison"), table.text("treat"));
+    (0..time.len())
+        .map(|i| {
+            // A clock of coarse steps shows the middle of the step.
+            let t = resolution.map_or(time[i], |step| ((time[i] / step + 1e-9).floor() + 0.5) * step);
+            Trial::perforated(format!("{i:02}"), &poison[i], &treat[i], t)
+        })
+        .collect::<CampaignBuilder>()
+        .build()
+        .unwrap()
+}
+
+/// R `hatvalues`, `cooks.distance` and residuals of the additive fit (tests/reference/r/diagnostics.R).
+#[test]
+fn hat_values_and_cooks_distances() {
+    let campaign = poisons(None);
+    let fit = Severity::new("1").fit(&campaign).unwrap();
+    let want = Table::stored("hat_cook.csv");
+    let rows = fit.diagnostics(&campaign, 1).unwrap();
+    assert_eq!(rows.len(), 48);
+    for (i, row) in rows.iter().enumerate() {
+        assert_digits(row.leverage, want.numbers("hat")[i], 11.0);
+        assert_digits(row.standardised, want.numbers("standardised")[i], 10.0);
+        assert_digits(row.cooks_distance, want.numbers("cook")[i], 9.0);
+        // The quantile residual of an exact log-normal time is its standardised residual.
+        assert!((row.quantile - row.standardised).abs() < 1e-9);
+    }
+    let total: f64 = rows.iter().map(|r| r.leverage).sum();
+    assert_digits(total, 6.0, 12.0);
+    assert!(fit.diagnostics(&poisons(Some(0.1)), 1).is_err(), "another campaign is refused");
+}
+
+/// R `predict(survreg, type = "uquantile")` on the censored table, three distributions.
+#[test]
+fn quantiles_with_standard_errors() {
+    let table = Table::read("poisons_censored.csv");
+    let (time, outcome) = (table.numbers("time"), table.text("outcome"));
+    let (poison, treat) = (table.text("poison"), table.text("treat"));
+    let campaign = (0..time.len())
+        .map(|i| match outcome[i].as_str() {
+            "perforated" => Trial::perforated(format!("{i}"), &poison[i], &treat[i], time[i]),
+            "run_out" => Trial::run_out(format!("{i}"), &poison[i], &treat[i], time[i]),
+            _ => Trial::opened_at_contact(format!("{i}"), &poison[i], &treat[i], time[i]),
+        })
+        .collect::<CampaignBuilder>()
+        .build()
+        .unwrap();
+    let want = Table::stored("survreg_quantiles.csv");
+    for (name, distribution) in [
+        ("lognormal", Distribution::LogNormal),
+        ("weibull", Distribution::Weibull),
+        ("loglogistic", Distribution::LogLogistic),
+    ] {
+        let fit = Severity::new("1").distribution(distribution).fit(&campaign).unwrap();
+        for i in (0..want.text("p").len()).filter(|&i| want.text("distribution")[i] == name) {
+            let (material, surface, p) = (&want.text("treat")[i], &want.text("poison")[i], want.numbers("p")[i]);
+            let got = fit.quantile(material, surface, p).unwrap();
+            assert!((got.estimate().ln() - want.numbers("log_quantile")[i]).abs() < 1e-9);
+            let se = (got.upper() / got.lower()).ln() / 2.0 / 1.959_963_984_540_054;
+            assert_digits(se, want.numbers("se")[i], 8.5);
+            // The survival probability at a quantile is 1 − p; its limits cross where those of the
+            // quantile meet the time.
+            let back = fit.survival_probability(material, surface, got.estimate()).unwrap();
+            assert_digits(back.estimate(), 1.0 - p, 9.0);
+            assert!(back.lower() < 1.0 - p && 1.0 - p < back.upper());
+        }
+        // The mean against a trapezoid sum of the survival function.
+        let mean = fit.mean("A", "1").unwrap().estimate();
+        let h = 1e-3;
+        let sum: f64 = (0..20_000)
+            .map(|i| {
+                let t = (f64::from(i) + 0.5) * h;
+                h * fit.survival_probability("A", "1", t).unwrap().estimate()
+            })
+            .sum();
+        assert_digits(mean, sum, 5.0);
+    }
+}
+
+/// Interval-censored times: a clock in steps of 0.1 (R `survreg`, tests/reference/r/diagnostics.R).
+#[test]
+fn interval_censoring_by_a_coarse_clock() {
+    let campaign = poisons(Some(0.1));
+    let want = Table::stored("interval_censored.csv");
+    for (name, distribution) in [
+        ("lognormal", Distribution::LogNormal),
+        ("weibull", Distribution::Weibull),
+        ("loglogistic", Distribution::LogLogistic),
+    ] {
+        let fit = Severity::new("1").distribution(distribution).time_resolution_s(0.1).fit(&campaign).unwrap();
+        let row = |label: &str| {
+            (0..want.text("name").len())
+                .find(|&i| want.text("distribution")[i] == name && want.text("name")[i] == label)
+                .unwrap()
+        };
+        let (estimate, se) = (want.numbers("estimate"), want.numbers("se"));
+        for surface in ["2", "3"] {
+            let i = row(&format!("factor(poison){surface}"));
+            let (log, error) = fit.log_factor_between(surface, "1").unwrap();
+            assert_digits(log, -estimate[i], 8.0);
+            assert_digits(error, se[i], 8.0);
+        }
+        let i = row("log_sigma");
+        assert_digits(fit.log_scatter().ln(), estimate[i], 8.0);
+        assert_digits(fit.log_likelihood(), want.numbers("log_likelihood")[i], 10.0);
+        if distribution == Distribution::LogNormal {
+            for (m, material) in ["A", "B", "C", "D"].iter().enumerate() {
+                let i = row(&format!("treat{material}"));
+                assert_digits(fit.materials()[m].log_durability.unwrap(), estimate[i], 8.0);
+                assert_digits(fit.materials()[m].log_standard_error.unwrap(), se[i], 8.0);
+            }
+        }
+    }
+    let error = Severity::new("1").time_resolution_s(-1.0).fit(&campaign).unwrap_err();
+    assert!(error.to_string().contains("time_resolution_s"), "{error}");
+}
+
+/// Gehan's 6-MP arm (references.md c5): survival and Greenwood standard errors as in most textbooks.
+#[test]
+fn kaplan_meier_of_gehan() {
+    let table = Table::read("mass_gehan.csv");
+    let (time, event, arm) = (table.numbers("time"), table.numbers("cens"), table.text("treat"));
+    let trials: Vec<Trial> = (0..time.len())
+        .filter(|&i| arm[i] == "6-MP")
+        .map(|i| {
+            if event[i] > 0.5 {
+                Trial::perforated(format!("{i}"), "s", "m", time[i])
+            } else {
+                Trial::run_out(format!("{i}"), "s", "m", time[i])
+            }
+        })
+        .collect();
+    let curve = KaplanMeier::of(&trials).unwrap();
+    let want = [
+        (6.0, 0.857_142_857, 0.076_360_354_8),
+        (7.0, 0.806_722_689, 0.086_935_285_2),
+        (10.0, 0.752_941_176, 0.096_349_653_0),
+        (13.0, 0.690_196_078, 0.106_814_707_8),
+        (16.0, 0.627_450_980, 0.114_053_865_3),
+        (22.0, 0.537_815_126, 0.128_233_751_7),
+        (23.0, 0.448_179_272, 0.134_591_456_8),
+    ];
+    assert_eq!(curve.steps.len(), want.len());
+    for (step, (t, survival, se)) in curve.steps.iter().zip(want) {
+        assert_digits(step.time_s, t, 15.0);
+        assert_digits(step.survival, survival, 8.5);
+        assert_digits(step.standard_error, se, 8.5);
+    }
+    assert_eq!(curve.median_s(), Some(23.0));
+    assert_digits(curve.survival_at(12.9), 0.752_941_176, 8.5);
+    // Openings below everything else are events at their bound; above, their order is unknown.
+    let opened = [Trial::opened_at_contact("a", "s", "m", 0.05), Trial::perforated("b", "s", "m", 0.3)];
+    assert_digits(KaplanMeier::of(&opened).unwrap().survival_at(0.1), 0.5, 15.0);
+    let muddled = [Trial::opened_at_contact("a", "s", "m", 0.5), Trial::perforated("b", "s", "m", 0.3)];
+    assert!(KaplanMeier::of(&muddled).unwrap_err().to_string().contains("only known to be below 0.5 s"));
+}

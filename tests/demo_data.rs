@@ -45,7 +45,7 @@ fn trials_hold_every_outcome_and_keep_the_contract() {
     let ids: BTreeSet<&String> = trials.iter().map(|t| &t["trial_id"]).collect();
     assert_eq!(ids.len(), trials.len(), "trial ids are unique");
     let counts = ["perforated", "run_out", "opened_at_contact", "void"].map(|o| with_outcome(&trials, o).len());
-    assert_eq!(counts, [369, 21, 8, 5]);
+    assert_eq!(counts, [372, 18, 8, 5]);
 
     for t in &trials {
         let (outcome, time) = (t["outcome"].as_str(), t["abrasion_time_s"].as_str());
@@ -76,10 +76,7 @@ fn cells_are_unbalanced_some_empty_and_some_give_bounds_only() {
     let only = |outcome: &str| -> Vec<(&str, &str)> {
         cells.iter().filter(|(_, o)| o.iter().all(|&x| x == outcome)).map(|(&cell, _)| cell).collect()
     };
-    assert_eq!(
-        only("run_out"),
-        [("polished fine asphalt", "cowhide 1.4 mm"), ("polished fine asphalt", "polyamide + aramid felt + UHMWPE")]
-    );
+    assert_eq!(only("run_out"), [("polished fine asphalt", "cowhide 1.4 mm")]);
     assert_eq!(only("opened_at_contact"), [("coarse surface dressing", "cotton shirt cloth")]);
 }
 

@@ -56,7 +56,7 @@ const LINED: &str = "multi-layer lined textile";
 
 /// The one class that departs from the common factor: on the polished road the synthetic layers
 /// heat up, and a lined textile wears this many times faster than the common factor says.
-const DEPARTURE: (&str, &str, f64) = (POLISHED, LINED, 1.5);
+const DEPARTURE: (&str, &str, f64) = (POLISHED, LINED, 1.8);
 
 struct Material {
     name: &'static str,

@@ -314,39 +314,38 @@ impl ClassFactors {
         Ok(Self { level: plan.confidence_level(), comparison, rows })
     }
 
-    /// Plain sentences: one for each departure that remains after adjustment at `1 − level`, or one
-    /// that says that none does.
+    /// Plain sentences: whether the classes differ at all, then one for each departure that remains
+    /// after adjustment at `1 − level`.
     #[must_use]
     pub fn statements(&self) -> Vec<String> {
         let alpha = 1.0 - self.level;
-        let mut lines: Vec<String> = self
-            .rows
-            .iter()
-            .filter(|row| row.adjusted_p_value.is_some_and(|p| p <= alpha))
-            .filter_map(|row| {
-                let ratio = row.ratio_to_common.interval()?;
-                let (word, r, low, high) = if ratio.estimate() >= 1.0 {
-                    ("longer", ratio.estimate(), ratio.lower(), ratio.upper())
-                } else {
-                    ("shorter", 1.0 / ratio.estimate(), 1.0 / ratio.upper(), 1.0 / ratio.lower())
-                };
-                Some(format!(
-                    "{} lasts {} times ({} to {}) {word} on {} than the common factor says (adjusted p = {}).",
-                    row.class,
-                    significant(r, 3),
-                    significant(low, 3),
-                    significant(high, 3),
-                    row.surface,
-                    significant(row.adjusted_p_value?, 2)
-                ))
-            })
-            .collect();
-        if lines.is_empty() {
-            let percent = significant(100.0 * alpha, 2);
-            lines.push(format!(
-                "No class departs from the common factors by more than chance explains (Holm, family error {percent} %); \
-                 that is not a proof that one factor serves all."
-            ));
+        let p = significant(self.comparison.p_value, 2);
+        let differ = self.comparison.p_value <= alpha;
+        let mut lines = vec![if differ {
+            format!("One common factor per surface does not describe all classes (p = {p}).")
+        } else {
+            format!(
+                "The classes differ by no more than chance explains (p = {p}); that is no proof that one factor \
+                 serves all."
+            )
+        }];
+        let singled_out = self.rows.iter().filter(|row| row.adjusted_p_value.is_some_and(|p| p <= alpha));
+        lines.extend(singled_out.filter_map(|row| {
+            let ratio = row.ratio_to_common.interval()?;
+            Some(format!(
+                "On {}, {} lasts {} times ({} to {}) as long as the common factor says (adjusted p = {}).",
+                row.surface,
+                row.class,
+                significant(ratio.estimate(), 2),
+                significant(ratio.lower(), 2),
+                significant(ratio.upper(), 2),
+                significant(row.adjusted_p_value?, 2)
+            ))
+        }));
+        if differ && lines.len() == 1 {
+            lines.push(
+                "No single class stands out on a single surface after adjustment for the number looked at.".into(),
+            );
         }
         lines
     }

@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::io::Read;
 use std::path::Path;
+use std::sync::Arc;
 
 use serde::ser::SerializeStruct;
 use serde::{Deserialize, Serialize, Serializer};
@@ -82,6 +83,13 @@ impl CellCounts {
 #[derive(Clone, PartialEq, Deserialize)]
 #[serde(try_from = "Document")]
 pub struct Campaign {
+    table: Arc<Table>,
+    /// Set in the campaigns that a bootstrap hands to a statistic, nowhere else.
+    resample: Option<Arc<Resample>>,
+}
+
+#[derive(PartialEq)]
+struct Table {
     trials: Vec<Trial>,
     surfaces: Vec<Surface>,
     materials: Vec<Material>,
@@ -89,6 +97,15 @@ pub struct Campaign {
     material_index: Vec<u32>,
     canonical: Vec<u32>,
     digest: String,
+}
+
+/// What a bootstrap replicate changes of a table: how much each trial counts, or what it gave.
+#[derive(Debug, Default, PartialEq)]
+pub(crate) struct Resample {
+    /// One weight per trial, in the order of the table; trials of weight 0 are not fitted.
+    pub(crate) weights: Option<Vec<f64>>,
+    /// One outcome and log time per trial.
+    pub(crate) results: Option<Vec<(Outcome, f64)>>,
 }
 
 impl Campaign {
@@ -101,7 +118,38 @@ impl Campaign {
         canonical: Vec<u32>,
     ) -> Self {
         let digest = digest(&trials, &canonical);
-        Self { trials, surfaces, materials, surface_index, material_index, canonical, digest }
+        let table = Table { trials, surfaces, materials, surface_index, material_index, canonical, digest };
+        Self { table: Arc::new(table), resample: None }
+    }
+
+    /// The same table as a bootstrap replicate sees it. Labels, order and digest stay.
+    pub(crate) fn resampled(&self, resample: Resample) -> Self {
+        Self { table: Arc::clone(&self.table), resample: Some(Arc::new(resample)) }
+    }
+
+    /// Outcome and log time of trial `i` as they are to be fitted, and its weight; `None` for a void
+    /// or unweighted trial.
+    pub(crate) fn fitted(&self, i: usize) -> Option<(Outcome, f64, f64)> {
+        let trial = &self.table.trials[i];
+        if trial.outcome == Outcome::Void {
+            return None;
+        }
+        let (mut outcome, mut log_time) = (trial.outcome, libm::log(trial.abrasion_time_s?));
+        let mut weight = 1.0;
+        if let Some(resample) = &self.resample {
+            if let Some(results) = &resample.results {
+                (outcome, log_time) = results[i];
+            }
+            if let Some(weights) = &resample.weights {
+                weight = weights[i];
+            }
+        }
+        (weight > 0.0).then_some((outcome, log_time, weight))
+    }
+
+    /// True where trials count unequally.
+    pub(crate) fn is_weighted(&self) -> bool {
+        self.resample.as_ref().is_some_and(|r| r.weights.is_some())
     }
 
     /// Reads trials.csv at `path` with the default options; see [`CampaignReader`] for others.
@@ -159,44 +207,44 @@ impl Campaign {
     /// All trials, voids included, in the order of the input.
     #[must_use]
     pub fn trials(&self) -> &[Trial] {
-        &self.trials
+        &self.table.trials
     }
 
     /// How many trials there are, voids included; at least 1.
     #[must_use]
     #[expect(clippy::len_without_is_empty, reason = "a campaign has at least one trial")]
     pub fn len(&self) -> usize {
-        self.trials.len()
+        self.table.trials.len()
     }
 
     /// The surfaces, sorted by name.
     #[must_use]
     pub fn surfaces(&self) -> &[Surface] {
-        &self.surfaces
+        &self.table.surfaces
     }
 
     /// The materials, sorted by name.
     #[must_use]
     pub fn materials(&self) -> &[Material] {
-        &self.materials
+        &self.table.materials
     }
 
     /// For each trial, the position of its surface in [`surfaces`](Self::surfaces).
     #[must_use]
     pub fn surface_index(&self) -> &[u32] {
-        &self.surface_index
+        &self.table.surface_index
     }
 
     /// For each trial, the position of its material in [`materials`](Self::materials).
     #[must_use]
     pub fn material_index(&self) -> &[u32] {
-        &self.material_index
+        &self.table.material_index
     }
 
     /// Positions of the trials sorted by trial id: the order in which everything is computed.
     #[must_use]
     pub fn canonical_order(&self) -> &[u32] {
-        &self.canonical
+        &self.table.canonical
     }
 
     /// Position of a surface in [`surfaces`](Self::surfaces).
@@ -204,10 +252,10 @@ impl Campaign {
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the known names.
     pub fn surface(&self, name: &str) -> Result<usize> {
-        self.surfaces.binary_search_by(|s| s.name.as_str().cmp(name)).map_err(|_| {
+        self.table.surfaces.binary_search_by(|s| s.name.as_str().cmp(name)).map_err(|_| {
             ErrorKind::UnknownSurface {
                 name: name.into(),
-                known: self.surfaces.iter().map(|s| s.name.clone()).collect(),
+                known: self.table.surfaces.iter().map(|s| s.name.clone()).collect(),
             }
             .into()
         })
@@ -218,10 +266,10 @@ impl Campaign {
     /// # Errors
     /// [`ErrorKind::UnknownMaterial`] with the known names.
     pub fn material(&self, name: &str) -> Result<usize> {
-        self.materials.binary_search_by(|m| m.name.as_str().cmp(name)).map_err(|_| {
+        self.table.materials.binary_search_by(|m| m.name.as_str().cmp(name)).map_err(|_| {
             ErrorKind::UnknownMaterial {
                 name: name.into(),
-                known: self.materials.iter().map(|m| m.name.clone()).collect(),
+                known: self.table.materials.iter().map(|m| m.name.clone()).collect(),
             }
             .into()
         })
@@ -240,19 +288,20 @@ impl Campaign {
     }
 
     fn surfaces_as(&self, role: SurfaceRole) -> Vec<&str> {
-        self.surfaces.iter().filter(|s| s.role == Some(role)).map(|s| s.name.as_str()).collect()
+        self.table.surfaces.iter().filter(|s| s.role == Some(role)).map(|s| s.name.as_str()).collect()
     }
 
     /// The void trials, in the order of the input; each has its reason in `note`.
     pub fn voids(&self) -> impl Iterator<Item = &Trial> {
-        self.trials.iter().filter(|t| t.outcome == Outcome::Void)
+        self.table.trials.iter().filter(|t| t.outcome == Outcome::Void)
     }
 
     /// Names of the columns kept as text covariates, sorted; a column without a single value is not
     /// among them.
     #[must_use]
     pub fn covariate_columns(&self) -> Vec<&str> {
-        let names: BTreeSet<&str> = self.trials.iter().flat_map(|t| t.covariates.keys().map(String::as_str)).collect();
+        let names: BTreeSet<&str> =
+            self.table.trials.iter().flat_map(|t| t.covariates.keys().map(String::as_str)).collect();
         names.into_iter().collect()
     }
 
@@ -274,7 +323,8 @@ impl Campaign {
     #[must_use]
     pub fn cell_counts(&self) -> Vec<CellCounts> {
         let mut cells: BTreeMap<(u32, u32), [usize; 4]> = BTreeMap::new();
-        for ((trial, &m), &s) in self.trials.iter().zip(&self.material_index).zip(&self.surface_index) {
+        for ((trial, &m), &s) in self.table.trials.iter().zip(&self.table.material_index).zip(&self.table.surface_index)
+        {
             let [perforated, run_out, opened_at_contact, void] = cells.entry((m, s)).or_default();
             *match trial.outcome {
                 Outcome::Perforated => perforated,
@@ -286,8 +336,8 @@ impl Campaign {
         cells
             .into_iter()
             .map(|((m, s), [perforated, run_out, opened_at_contact, void])| CellCounts {
-                material: self.materials[m as usize].name.clone(),
-                surface: self.surfaces[s as usize].name.clone(),
+                material: self.table.materials[m as usize].name.clone(),
+                surface: self.table.surfaces[s as usize].name.clone(),
                 perforated,
                 run_out,
                 opened_at_contact,
@@ -301,7 +351,7 @@ impl Campaign {
     /// changes. The [module](crate::campaign#digest) gives the bytes that are hashed.
     #[must_use]
     pub fn digest(&self) -> String {
-        self.digest.clone()
+        self.table.digest.clone()
     }
 }
 
@@ -313,11 +363,16 @@ impl fmt::Display for Campaign {
             0 => {}
             voids => write!(f, " ({voids} void)")?,
         }
-        write!(f, " of {} on {}", Count(self.materials.len(), "material"), Count(self.surfaces.len(), "surface"))?;
+        write!(
+            f,
+            " of {} on {}",
+            Count(self.table.materials.len(), "material"),
+            Count(self.table.surfaces.len(), "surface")
+        )?;
         match (self.laboratory_surfaces().len(), self.road_surfaces().len()) {
             (0, 0) => Ok(()),
             (laboratory, road) => {
-                let unknown = self.surfaces.len() - laboratory - road;
+                let unknown = self.table.surfaces.len() - laboratory - road;
                 write!(f, " ({laboratory} laboratory, {road} road")?;
                 if unknown > 0 {
                     write!(f, ", {unknown} without a role")?;
@@ -338,7 +393,7 @@ impl fmt::Display for Count {
 
 impl fmt::Debug for Campaign {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "Campaign({self}; digest {})", &self.digest[..12])
+        write!(f, "Campaign({self}; digest {})", &self.table.digest[..12])
     }
 }
 
@@ -348,7 +403,7 @@ impl Serialize for Campaign {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let mut document = serializer.serialize_struct("Campaign", 2)?;
         document.serialize_field("schema", SCHEMA)?;
-        document.serialize_field("trials", &self.trials)?;
+        document.serialize_field("trials", &self.table.trials)?;
         document.end()
     }
 }

@@ -9,7 +9,7 @@ use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
 use crate::numeric::special::two_sided_quantile;
 
-use super::cells::{Block, Cells, Crossed, Kinds};
+use super::cells::{Cells, Crossed, Kinds};
 use super::distribution::Distribution;
 use super::fit::log_median_bound;
 use super::scale::{Combination, Scale};
@@ -60,8 +60,7 @@ impl CellMeans {
     pub fn fit(campaign: &Campaign, distribution: Distribution, level: f64) -> Result<Self> {
         check_level(level)?;
         let cells = Cells::new(campaign, None);
-        let mut groups = 0;
-        let (mut blocks, mut times) = (Vec::new(), Vec::new());
+        let mut design = Crossed::new(0, 0);
         let mut standing = Vec::with_capacity(cells.cells.len());
         for cell in &cells.cells {
             let kinds = Kinds::of(cells.of(cell));
@@ -69,22 +68,19 @@ impl CellMeans {
                 (0, _, 0) => Err(BoundSide::AtLeast),
                 (0, 0, _) => Err(BoundSide::AtMost),
                 _ => {
-                    let start = times.len();
-                    times.extend_from_slice(cells.of(cell));
-                    blocks.push(Block { group: groups, column: None, start, end: times.len() });
-                    groups += 1;
-                    Ok(groups - 1)
+                    design.push(&cells, cell, design.groups, None);
+                    design.groups += 1;
+                    Ok(design.groups - 1)
                 }
             };
             standing.push(side);
         }
-        if groups == 0 {
+        if design.groups == 0 {
             return Err(ErrorKind::NothingToFit {
                 reason: "no cell has a trial that was worn through within its run".into(),
             }
             .into());
         }
-        let design = Crossed { groups, columns: 0, blocks, times, weights: None };
         let scale = Scale::fit(&design, distribution, "the fit of cell medians")?;
         let quantile = two_sided_quantile(level, scale.degrees_of_freedom);
         let method = if scale.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
@@ -125,7 +121,7 @@ impl CellMeans {
             log_scatter: scale.sigma,
             degrees_of_freedom: scale.degrees_of_freedom,
             log_likelihood: scale.log_likelihood,
-            parameters: groups + 1,
+            parameters: design.groups + 1,
             level,
             distribution,
         })

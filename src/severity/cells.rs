@@ -25,6 +25,8 @@ impl Cell {
 pub(crate) struct Cells {
     pub(crate) cells: Vec<Cell>,
     pub(crate) times: Vec<LogTime>,
+    /// Case weights of `times`; all one where absent.
+    weights: Option<Vec<f64>>,
     /// Position of each entry of `times` in `Campaign::trials`.
     pub(crate) trial: Vec<usize>,
 }
@@ -32,44 +34,49 @@ pub(crate) struct Cells {
 impl Cells {
     /// `resolution`: perforated times are known to ± half of it (s); exact where absent.
     pub(crate) fn new(campaign: &Campaign, resolution: Option<f64>) -> Self {
-        let mut rows: Vec<(usize, usize, usize)> = campaign
-            .canonical_order()
-            .iter()
-            .map(|&i| i as usize)
-            .filter(|&i| campaign.trials()[i].outcome != Outcome::Void)
-            .map(|i| (campaign.material_index()[i] as usize, campaign.surface_index()[i] as usize, i))
-            .collect();
-        // Stable: canonical order survives within a cell.
-        rows.sort_by_key(|&(m, s, _)| (m, s));
+        // Packed as (cell, position in canonical order), so that the sort is of plain numbers and
+        // canonical order survives within a cell.
+        let surfaces = campaign.surfaces().len() as u64;
+        let cell_of =
+            |i: usize| u64::from(campaign.material_index()[i]) * surfaces + u64::from(campaign.surface_index()[i]);
+        let mut rows: Vec<(u64, u32)> =
+            (0..).zip(campaign.canonical_order()).map(|(rank, &i)| (cell_of(i as usize), rank)).collect();
+        rows.sort_unstable();
         let mut cells: Vec<Cell> = Vec::new();
         let mut times = Vec::with_capacity(rows.len());
+        let mut weights = Vec::new();
         let mut trial = Vec::with_capacity(rows.len());
-        for (material, surface, i) in rows {
-            let row = &campaign.trials()[i];
-            // A checked campaign has a positive finite time in every trial that is not void.
-            let Some(t) = row.abrasion_time_s else { continue };
-            let y = libm::log(t);
+        for (_, rank) in rows {
+            let i = campaign.canonical_order()[rank as usize] as usize;
+            let Some((outcome, y, weight)) = campaign.fitted(i) else { continue };
+            let (material, surface) = (campaign.material_index()[i] as usize, campaign.surface_index()[i] as usize);
             match cells.last_mut() {
                 Some(cell) if cell.material == material && cell.surface == surface => cell.end += 1,
                 _ => cells.push(Cell { material, surface, start: times.len(), end: times.len() + 1 }),
             }
-            times.push(match row.outcome {
+            times.push(match outcome {
                 Outcome::RunOut => LogTime::Right(y),
                 Outcome::OpenedAtContact => LogTime::Left(y),
-                Outcome::Perforated | Outcome::Void => match resolution {
-                    None => LogTime::Exact(y),
-                    Some(step) if t <= 0.5 * step => LogTime::Left(libm::log(t + 0.5 * step)),
-                    Some(step) => LogTime::Between(libm::log(t - 0.5 * step), libm::log(t + 0.5 * step)),
-                },
+                Outcome::Perforated | Outcome::Void => resolution.map_or(LogTime::Exact(y), |step| read_to(y, step)),
             });
+            if campaign.is_weighted() {
+                weights.push(weight);
+            }
             trial.push(i);
         }
-        Self { cells, times, trial }
+        Self { cells, times, weights: campaign.is_weighted().then_some(weights), trial }
     }
 
     pub(crate) fn of(&self, cell: &Cell) -> &[LogTime] {
         &self.times[cell.start..cell.end]
     }
+}
+
+/// A time read from a clock of this step (s).
+fn read_to(y: f64, step: f64) -> LogTime {
+    let t = libm::exp(y);
+    let upper = libm::log(t + 0.5 * step);
+    if t <= 0.5 * step { LogTime::Left(upper) } else { LogTime::Between(libm::log(t - 0.5 * step), upper) }
 }
 
 /// Kinds of trials in a cell.
@@ -120,6 +127,37 @@ pub(crate) struct Block {
 }
 
 impl Crossed {
+    pub(crate) fn new(groups: usize, columns: usize) -> Self {
+        Self { groups, columns, blocks: Vec::new(), times: Vec::new(), weights: None }
+    }
+
+    /// Adds the trials of a cell.
+    pub(crate) fn push(&mut self, cells: &Cells, cell: &Cell, group: usize, column: Option<usize>) {
+        let start = self.times.len();
+        self.times.extend_from_slice(cells.of(cell));
+        if let Some(weights) = &cells.weights {
+            self.weights.get_or_insert_default().extend_from_slice(&weights[cell.start..cell.end]);
+        }
+        self.blocks.push(Block { group, column, start, end: self.times.len() });
+    }
+
+    /// Adds a block of another design as a group of its own.
+    pub(crate) fn push_block(&mut self, other: &Self, block: &Block) {
+        let start = self.times.len();
+        self.times.extend_from_slice(&other.times[block.start..block.end]);
+        if let Some(weights) = &other.weights {
+            self.weights.get_or_insert_default().extend_from_slice(&weights[block.start..block.end]);
+        }
+        self.blocks.push(Block { group: self.groups, column: None, start, end: self.times.len() });
+        self.groups += 1;
+    }
+
+    /// Sum of the case weights: the number of trials where all count alike.
+    #[allow(clippy::cast_precision_loss)]
+    pub(crate) fn total_weight(&self) -> f64 {
+        self.weights.as_ref().map_or(self.times.len() as f64, |w| w.iter().sum())
+    }
+
     pub(crate) fn all_exact(&self) -> bool {
         self.times.iter().all(|t| matches!(t, LogTime::Exact(_)))
     }

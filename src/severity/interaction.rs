@@ -99,19 +99,13 @@ impl Additivity {
             .into());
         }
         // The finite cells of the fitted part, each a group of its own.
-        let mut blocks = Vec::new();
-        let mut times = Vec::new();
+        let mut cells = Crossed::new(0, 0);
         for block in &design.blocks {
-            let members = &design.times[block.start..block.end];
-            let kinds = Kinds::of(members);
-            if kinds.exact == 0 && (kinds.left == 0 || kinds.right == 0) {
-                continue;
+            let kinds = Kinds::of(&design.times[block.start..block.end]);
+            if kinds.exact > 0 || (kinds.left > 0 && kinds.right > 0) {
+                cells.push_block(&design, block);
             }
-            let start = times.len();
-            times.extend_from_slice(members);
-            blocks.push(Block { group: blocks.len(), column: None, start, end: times.len() });
         }
-        let cells = Crossed { groups: blocks.len(), columns: 0, blocks, times, weights: None };
         let large = Scale::fit(&cells, plan.chosen_distribution(), "the fit of cell medians")?;
         Ok(Self {
             comparison: compare(&small, &large, extra, unlimited),
@@ -222,10 +216,8 @@ impl ClassFactors {
             standing.push(class_standings(&links, &materials, &surfaces, prepared.reference));
         }
         let mut column = vec![vec![None; surfaces.len()]; classes.len()];
-        let mut columns = 0;
         let mut group = vec![None; materials.len()];
-        let mut groups = 0;
-        let (mut blocks, mut times) = (Vec::new(), Vec::new());
+        let mut design = Crossed::new(0, 0);
         for cell in &prepared.cells.cells {
             let Some(class) = classes.iter().position(|c| *c == class_of[cell.material]) else { continue };
             let Ok(standing) = &standing[class] else { continue };
@@ -235,18 +227,16 @@ impl ClassFactors {
                 continue;
             }
             let g = *group[cell.material].get_or_insert_with(|| {
-                groups += 1;
-                groups - 1
+                design.groups += 1;
+                design.groups - 1
             });
             let c = (cell.surface != prepared.reference).then(|| {
                 *column[class][cell.surface].get_or_insert_with(|| {
-                    columns += 1;
-                    columns - 1
+                    design.columns += 1;
+                    design.columns - 1
                 })
             });
-            let start = times.len();
-            times.extend_from_slice(prepared.cells.of(cell));
-            blocks.push(Block { group: g, column: c, start, end: times.len() });
+            design.push(&prepared.cells, cell, g, c);
         }
         let with_factor = column.iter().filter(|row| row.iter().any(Option::is_some)).count();
         if with_factor < 2 {
@@ -258,12 +248,11 @@ impl ClassFactors {
             }
             .into());
         }
-        let design = Crossed { groups, columns, blocks, times, weights: None };
         let own = Scale::fit(&design, distribution, "the fit of class factors")?;
         // The same trials under the common model: a class that stands alone drops out of both.
         let comparable = common_part(&design, &column);
         let restricted = Scale::fit(&comparable, distribution, "the common fit")?;
-        let extra = columns.saturating_sub(comparable.columns);
+        let extra = design.columns.saturating_sub(comparable.columns);
         let comparison = compare(&restricted, &own, extra.max(1), 0);
 
         let quantile = two_sided_quantile(plan.confidence_level(), own.degrees_of_freedom);

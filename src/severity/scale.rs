@@ -52,17 +52,14 @@ impl Numbering {
 
     /// The fitted part of `cells`, with the position of each fitted time in `cells.times`.
     pub(crate) fn crossed(&self, cells: &Cells) -> (Crossed, Vec<usize>) {
-        let mut blocks = Vec::new();
-        let mut times = Vec::new();
+        let mut design = Crossed::new(self.groups, self.columns);
         let mut rows = Vec::new();
         for cell in &cells.cells {
             let (Some(group), true) = (self.group[cell.material], self.finite_surface[cell.surface]) else { continue };
-            let start = times.len();
-            times.extend_from_slice(cells.of(cell));
+            design.push(cells, cell, group, self.column[cell.surface]);
             rows.extend(cell.start..cell.end);
-            blocks.push(Block { group, column: self.column[cell.surface], start, end: times.len() });
         }
-        (Crossed { groups: self.groups, columns: self.columns, blocks, times, weights: None }, rows)
+        (design, rows)
     }
 }
 
@@ -221,9 +218,12 @@ impl Scale {
     fn least_squares(design: &Crossed) -> Result<Self> {
         let means = block_means(design);
         let fit = two_way(design, &means)?;
-        let parameters = design.groups + design.columns;
-        let n = design.times.len();
-        if n <= parameters {
+        #[allow(clippy::cast_precision_loss)]
+        let parameters = (design.groups + design.columns) as f64;
+        let n = design.total_weight();
+        let df = n - parameters;
+        // Weights that sum to a whole number miss it by rounding.
+        if df < 1e-6 {
             return Err(ErrorKind::ScatterNotEstimable {
                 reason: format!(
                     "{n} trials determine {parameters} levels and leave nothing over; repeat at least one cell"
@@ -231,16 +231,13 @@ impl Scale {
             }
             .into());
         }
-        #[allow(clippy::cast_precision_loss)]
-        let (n_f, df) = (n as f64, (n - parameters) as f64);
         let spread = design.times.iter().map(|t| t.middle().abs()).fold(1.0, f64::max);
-        if fit.residual_sum <= n_f * (1e-13 * spread) * (1e-13 * spread) {
+        if fit.residual_sum <= n * (1e-13 * spread) * (1e-13 * spread) {
             return Err(no_scatter());
         }
         let variance = fit.residual_sum / df;
-        let sum_y: f64 = design.times.iter().map(|t| t.middle()).sum();
-        let log_likelihood =
-            -0.5 * n_f * (libm::log(2.0 * std::f64::consts::PI * fit.residual_sum / n_f) + 1.0) - sum_y;
+        let sum_y: f64 = means.iter().map(|b| b.weight * b.mean).sum();
+        let log_likelihood = -0.5 * n * (libm::log(2.0 * std::f64::consts::PI * fit.residual_sum / n) + 1.0) - sum_y;
         let (corner, own, loadings) = structured(&fit.normal, design.groups, design.columns, variance, df);
         Ok(Self {
             location: fit.groups,

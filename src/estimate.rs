@@ -26,6 +26,8 @@ pub enum IntervalMethod {
     Basic,
     /// Bootstrap, studentised.
     Studentised,
+    /// Bootstrap standard error and bias with a normal quantile.
+    BootstrapNormal,
     /// Profile likelihood.
     Profile,
     /// Fieller's ratio of two normal means.
@@ -74,7 +76,7 @@ impl Interval {
     /// # Errors
     /// [`ErrorKind::InvalidOption`] when a number is not finite, the level is not strictly between
     /// 0 and 1, the limits are in the wrong order, or the estimate lies outside the limits for a
-    /// method whose intervals always contain it (all but percentile, BCa, basic and studentised).
+    /// method whose intervals always contain it (all but those of the bootstrap).
     pub fn new(estimate: f64, lower: f64, upper: f64, level: f64, method: IntervalMethod) -> Result<Self> {
         for (name, value) in [("estimate", estimate), ("lower", lower), ("upper", upper)] {
             if !value.is_finite() {
@@ -87,7 +89,11 @@ impl Interval {
         }
         let resampled = matches!(
             method,
-            IntervalMethod::Percentile | IntervalMethod::Bca | IntervalMethod::Basic | IntervalMethod::Studentised
+            IntervalMethod::Percentile
+                | IntervalMethod::Bca
+                | IntervalMethod::Basic
+                | IntervalMethod::Studentised
+                | IntervalMethod::BootstrapNormal
         );
         if !(resampled || (lower <= estimate && estimate <= upper)) {
             return Err(ErrorKind::option(

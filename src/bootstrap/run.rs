@@ -1,35 +1,130 @@
-//! Plans, and replicates of any statistic.
+//! Plans, and the loop over replicates.
+
+use std::collections::BTreeMap;
+use std::ops::{ControlFlow, Range};
 
 use serde::{Deserialize, Serialize};
 
+use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
-use crate::estimate::{Interval, IntervalMethod, check_level};
+use crate::estimate::check_level;
+use crate::severity::Severity;
+use crate::severity::engine::Prepared;
 
-use super::interval::{acceleration, bca_level, bias_correction, percentile_of_sorted};
+use super::replicates::{Provenance, Replicates};
+use super::scheme::{Cluster, Draw, Drawer, Scheme};
 use super::stream::{below, stream};
 
 /// A bootstrap plan: plain data, checked when run.
 ///
 /// | option | default | range | meaning |
 /// |---|---|---|---|
+/// | scheme | required | [`Scheme`] | what is drawn anew |
 /// | replicates | required | ≥ 100 | resamples drawn |
 /// | seed | 1 | any | with the replicate's number, all that chance depends on |
 /// | level | 0.95 | (0, 1) | confidence level of the intervals |
 /// | max failures | 0.01 | [0, 1] | share of replicates that may fail to fit |
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+/// | run length | the longest run-out of the surface, else none | > 0 s | where the parametric scheme ends a run |
+/// | time resolution | the longest contact opening of the surface, else none | > 0 s | below this the parametric scheme sees a contact opening |
+/// | Monte Carlo bound | none | > 0 | add replicates until every percentile limit is known to this |
+/// | most replicates | 100 000 | ≥ replicates | where adding stops |
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Bootstrap {
+    pub(crate) scheme: Scheme,
     pub(crate) replicates: usize,
     pub(crate) seed: u64,
     pub(crate) level: f64,
     pub(crate) max_failures: f64,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub(crate) run_length_s: BTreeMap<String, f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) time_resolution_s: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) monte_carlo_bound: Option<f64>,
+    #[serde(default = "most_replicates")]
+    pub(crate) most_replicates: usize,
 }
 
+fn most_replicates() -> usize {
+    100_000
+}
+
+/// Sees how far a run is, and may stop it.
+///
+/// `()` watches nothing. Called between blocks of replicates, on the calling thread.
+pub trait Observer {
+    /// `done` of `total` replicates are computed; [`ControlFlow::Break`] stops the run, which then
+    /// returns what is done.
+    fn progress(&mut self, done: usize, total: usize) -> ControlFlow<()> {
+        let _ = (done, total);
+        ControlFlow::Continue(())
+    }
+}
+
+impl Observer for () {}
+
+impl<F: FnMut(usize, usize) -> ControlFlow<()>> Observer for F {
+    fn progress(&mut self, done: usize, total: usize) -> ControlFlow<()> {
+        self(done, total)
+    }
+}
+
+/// Replicates between two looks at the observer.
+const WAVE: usize = 1024;
+/// Replicates that one task computes with one scratch space.
+const BLOCK: usize = 32;
+
 impl Bootstrap {
-    /// Stratified case resampling with this many replicates, seed 1, level 0.95.
+    /// A plan with seed 1 and level 0.95.
+    #[must_use]
+    pub fn new(scheme: Scheme, replicates: usize) -> Self {
+        Self {
+            scheme,
+            replicates,
+            seed: 1,
+            level: 0.95,
+            max_failures: 0.01,
+            run_length_s: BTreeMap::new(),
+            time_resolution_s: None,
+            monte_carlo_bound: None,
+            most_replicates: most_replicates(),
+        }
+    }
+    /// Trials within cells, as many as each holds.
     #[must_use]
     pub fn stratified(replicates: usize) -> Self {
-        Self { replicates, seed: 1, level: 0.95, max_failures: 0.01 }
+        Self::new(Scheme::Stratified, replicates)
+    }
+    /// Trials within cells, n − 1 of n with weight n/(n − 1).
+    #[must_use]
+    pub fn rescaled(replicates: usize) -> Self {
+        Self::new(Scheme::Rescaled, replicates)
+    }
+    /// Whole days, runs or belts.
+    #[must_use]
+    pub fn cluster(by: Cluster, replicates: usize) -> Self {
+        Self::new(Scheme::Cluster(by), replicates)
+    }
+    /// Clusters, then trials within cells.
+    #[must_use]
+    pub fn two_stage(by: Cluster, replicates: usize) -> Self {
+        Self::new(Scheme::TwoStage(by), replicates)
+    }
+    /// Leverage-rescaled residuals.
+    #[must_use]
+    pub fn residual(replicates: usize) -> Self {
+        Self::new(Scheme::Residual, replicates)
+    }
+    /// Times from the fitted model, censoring replayed.
+    #[must_use]
+    pub fn parametric(replicates: usize) -> Self {
+        Self::new(Scheme::Parametric, replicates)
+    }
+    /// Dirichlet weights.
+    #[must_use]
+    pub fn bayesian(replicates: usize) -> Self {
+        Self::new(Scheme::Bayesian, replicates)
     }
     /// Sets the seed.
     #[must_use]
@@ -49,6 +144,37 @@ impl Bootstrap {
         self.max_failures = share;
         self
     }
+    /// States the run length on a surface, s (parametric scheme).
+    #[must_use]
+    pub fn run_length_s(mut self, surface: impl Into<String>, seconds: f64) -> Self {
+        self.run_length_s.insert(surface.into(), seconds);
+        self
+    }
+    /// States the time resolution, s (parametric scheme).
+    #[must_use]
+    pub fn time_resolution_s(mut self, seconds: f64) -> Self {
+        self.time_resolution_s = Some(seconds);
+        self
+    }
+    /// Doubles the replicates until the Monte Carlo standard error of every percentile limit of
+    /// every statistic is at most `error` (in the units of the statistics: for log factors 0.01 is
+    /// about 1 %), or `most` are done.
+    #[must_use]
+    pub fn until(mut self, error: f64, most: usize) -> Self {
+        self.monte_carlo_bound = Some(error);
+        self.most_replicates = most;
+        self
+    }
+    /// Number of replicates.
+    #[must_use]
+    pub fn replicates(&self) -> usize {
+        self.replicates
+    }
+    /// The scheme.
+    #[must_use]
+    pub fn scheme(&self) -> Scheme {
+        self.scheme
+    }
 
     pub(crate) fn check(&self) -> Result<()> {
         check_level(self.level)?;
@@ -58,10 +184,102 @@ impl Bootstrap {
         if !(0.0..=1.0).contains(&self.max_failures) {
             return Err(ErrorKind::option("max_failures", self.max_failures, "a share between 0 and 1"));
         }
+        let seconds = self.run_length_s.values().map(|v| ("run_length_s", *v));
+        let seconds = seconds.chain(self.time_resolution_s.map(|v| ("time_resolution_s", v)));
+        for (name, value) in seconds.chain(self.monte_carlo_bound.map(|v| ("monte_carlo_bound", v))) {
+            if !(value > 0.0 && value.is_finite()) {
+                return Err(ErrorKind::option(name, value, "a positive, finite number"));
+            }
+        }
+        let limits = !self.run_length_s.is_empty() || self.time_resolution_s.is_some();
+        if limits && self.scheme != Scheme::Parametric {
+            return Err(ErrorKind::option(
+                "scheme",
+                format!("{:?}", self.scheme),
+                "the parametric scheme, the only one that uses a run length or time resolution",
+            ));
+        }
         Ok(())
     }
 
-    /// Replicates of any statistic of rows that fall into strata.
+    pub(crate) fn check_range(&self, range: &Range<usize>) -> Result<()> {
+        if range.start >= range.end || range.end > self.replicates {
+            return Err(ErrorKind::option(
+                "range",
+                format!("{}..{}", range.start, range.end),
+                &format!("a non-empty part of 0..{}", self.replicates),
+            ));
+        }
+        Ok(())
+    }
+
+    /// Replicates of any statistic of a campaign: a fit, a class factor, an equivalence line, a
+    /// correction factor, a prediction, or the caller's own function of them.
+    ///
+    /// `plan` is the additive model that the residual and parametric schemes draw from, and whose
+    /// cells the others resample. `statistic` gets the campaign as a replicate sees it: every fit of
+    /// this crate honours its weights and times, while [`Campaign::trials`] stays the table as it
+    /// was recorded. It returns one value per name, or an error that counts as a failed replicate.
+    ///
+    /// # Errors
+    /// Those of the fit; [`ErrorKind::NotEstimable`] where the statistic fails on the campaign
+    /// itself; [`ErrorKind::ReplicatesFailed`].
+    pub fn statistic<F>(&self, plan: &Severity, campaign: &Campaign, names: &[&str], statistic: F) -> Result<Replicates>
+    where
+        F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
+    {
+        let part = self.statistic_range(plan, campaign, names, statistic, 0..self.replicates, &mut ())?;
+        part.finish()
+    }
+
+    /// The part `range` of [`statistic`](Self::statistic), with an observer. Parts are merged by
+    /// [`Replicates::merge`].
+    ///
+    /// # Errors
+    /// As [`statistic`](Self::statistic), but failed replicates are only counted.
+    pub fn statistic_range<F>(
+        &self,
+        plan: &Severity,
+        campaign: &Campaign,
+        names: &[&str],
+        statistic: F,
+        range: Range<usize>,
+        observer: &mut impl Observer,
+    ) -> Result<Replicates>
+    where
+        F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
+    {
+        self.check()?;
+        self.check_range(&range)?;
+        let fit = plan.fit(campaign)?;
+        let prepared = Prepared::new(plan, campaign)?;
+        let drawer = Drawer::new(self, &fit, &prepared, campaign)?;
+        let p = names.len();
+        let checked = |c: &Campaign| -> Result<Vec<f64>, String> {
+            let values = statistic(c).map_err(|e| e.to_string())?;
+            if values.len() != p {
+                return Err(format!("{} values for {p} names", values.len()));
+            }
+            match values.iter().find(|v| !v.is_finite()) {
+                Some(bad) => Err(format!("a value is {bad}")),
+                None => Ok(values),
+            }
+        };
+        let observed = checked(campaign).map_err(|reason| ErrorKind::NotEstimable {
+            quantity: "the statistic on the campaign itself".into(),
+            reason,
+        })?;
+        let provenance = Provenance::new(self, plan, campaign, names.iter().map(|n| (*n).to_owned()).collect());
+        let mut out = Replicates::start(provenance, observed, Vec::new(), range.start);
+        loop_over(range, p, observer, &mut out, Draw::default, |r, draw, values| {
+            drawer.draw(&mut stream(self.seed, r as u64), draw);
+            values.copy_from_slice(&checked(&drawer.resample(draw, campaign))?);
+            Ok(())
+        });
+        Ok(out)
+    }
+
+    /// Replicates of any statistic of plain rows that fall into strata (stratified scheme).
     ///
     /// `stratum[i]` is the stratum of row i, numbered from 0. `statistic` takes row numbers (with
     /// repetition) and returns its values, always the same number of them, or the reason why it
@@ -69,7 +287,7 @@ impl Bootstrap {
     /// acceleration.
     ///
     /// # Errors
-    /// [`ErrorKind::InvalidOption`], [`ErrorKind::NothingToFit`] without rows,
+    /// [`ErrorKind::InvalidOption`] (another scheme), [`ErrorKind::NothingToFit`] without rows,
     /// [`ErrorKind::NotEstimable`] where the statistic fails on the data themselves,
     /// [`ErrorKind::ReplicatesFailed`].
     pub fn run<F>(&self, stratum: &[usize], statistic: F) -> Result<Replicates>
@@ -77,6 +295,9 @@ impl Bootstrap {
         F: Fn(&[usize]) -> Result<Vec<f64>, String> + Sync,
     {
         self.check()?;
+        if self.scheme != Scheme::Stratified {
+            return Err(ErrorKind::option("scheme", format!("{:?}", self.scheme), "Stratified for plain rows"));
+        }
         if stratum.is_empty() {
             return Err(ErrorKind::NothingToFit { reason: "no rows to resample".into() }.into());
         }
@@ -100,20 +321,6 @@ impl Bootstrap {
         let all: Vec<usize> = (0..stratum.len()).collect();
         let observed = on_data(&all, "the data")?;
         let p = observed.len();
-        let draws = each(self.replicates, |r| {
-            let mut rng = stream(self.seed, r as u64);
-            let mut rows = Vec::with_capacity(stratum.len());
-            for members in &strata {
-                for _ in members {
-                    rows.push(members[below(&mut rng, members.len())]);
-                }
-            }
-            let values = statistic(&rows)?;
-            if values.len() != p {
-                return Err(format!("{} values instead of {p}", values.len()));
-            }
-            values.iter().all(|v| v.is_finite()).then_some(values).ok_or_else(|| "a value is not finite".into())
-        });
         // Influence by deletion, centred and scaled within each stratum.
         let mut influence = vec![Vec::with_capacity(stratum.len()); p];
         for members in strata.iter().filter(|m| m.len() > 1) {
@@ -129,189 +336,73 @@ impl Bootstrap {
                 influence[j].extend(deleted.iter().map(|d| (mean - d[j]) * (n - 1.0) / n));
             }
         }
-        self.collect(observed, draws, influence)
-    }
-
-    /// Sorts out failures and stores what succeeded.
-    pub(crate) fn collect(
-        &self,
-        observed: Vec<f64>,
-        draws: Vec<Result<Vec<f64>, String>>,
-        influence: Vec<Vec<f64>>,
-    ) -> Result<Replicates> {
-        let mut failures: Vec<(String, usize)> = Vec::new();
-        let mut values = Vec::with_capacity(draws.len() * observed.len());
-        for draw in draws {
-            match draw {
-                Ok(row) => values.extend(row),
-                Err(reason) => match failures.iter_mut().find(|(known, _)| *known == reason) {
-                    Some((_, n)) => *n += 1,
-                    None => failures.push((reason, 1)),
-                },
+        let names = (0..p).map(|j| format!("statistic {j}")).collect();
+        let mut out = Replicates::start(Provenance::of_rows(self, names), observed, influence, 0);
+        loop_over(0..self.replicates, p, &mut (), &mut out, Vec::new, |r, rows: &mut Vec<usize>, values| {
+            let mut rng = stream(self.seed, r as u64);
+            rows.clear();
+            for members in &strata {
+                for _ in members {
+                    rows.push(members[below(&mut rng, members.len())]);
+                }
             }
-        }
-        let failed: usize = failures.iter().map(|(_, n)| n).sum();
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
-        let allowed = (self.max_failures * self.replicates as f64).floor() as usize;
-        if failed > allowed || failed == self.replicates {
-            return Err(ErrorKind::ReplicatesFailed {
-                failed,
-                replicates: self.replicates,
-                allowed,
-                by_reason: failures,
+            let drawn = statistic(rows)?;
+            if drawn.len() != p {
+                return Err(format!("{} values instead of {p}", drawn.len()));
             }
-            .into());
-        }
-        Ok(Replicates { plan: *self, observed, values, influence, failures })
+            if drawn.iter().any(|v| !v.is_finite()) {
+                return Err("a value is not finite".into());
+            }
+            values.copy_from_slice(&drawn);
+            Ok(())
+        });
+        out.finish()
     }
 }
 
-/// `f(0), f(1), ..`, in order, on the caller's rayon pool where the feature is on.
-pub(crate) fn each<T: Send>(n: usize, f: impl Fn(usize) -> T + Sync) -> Vec<T> {
-    #[cfg(feature = "parallel")]
-    {
-        use rayon::prelude::*;
-        (0..n).into_par_iter().map(&f).collect()
-    }
-    #[cfg(not(feature = "parallel"))]
-    {
-        (0..n).map(f).collect()
-    }
-}
+/// Number of a block, its rows, and where its failures go.
+type Task<'a> = (usize, (&'a mut [f64], &'a mut Vec<(usize, String)>));
 
-/// Replicates of one or more statistics.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Replicates {
-    plan: Bootstrap,
-    observed: Vec<f64>,
-    /// Row-major, successful replicates × statistics.
-    values: Vec<f64>,
-    /// Per statistic: centred derivative in the weight of each row, up to a common factor.
-    influence: Vec<Vec<f64>>,
-    failures: Vec<(String, usize)>,
-}
-
-impl Replicates {
-    /// The plan that was run.
-    #[must_use]
-    pub fn plan(&self) -> &Bootstrap {
-        &self.plan
-    }
-    /// The statistics on the data themselves.
-    #[must_use]
-    pub fn observed(&self) -> &[f64] {
-        &self.observed
-    }
-    /// Successful replicates.
-    #[must_use]
-    pub fn len(&self) -> usize {
-        self.values.len().checked_div(self.observed.len()).unwrap_or(0)
-    }
-    /// True without any successful replicate (which a finished run never is).
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.len() == 0
-    }
-    /// Failed replicates by reason.
-    #[must_use]
-    pub fn failures(&self) -> &[(String, usize)] {
-        &self.failures
-    }
-    /// Failed replicates.
-    #[must_use]
-    pub fn failed(&self) -> usize {
-        self.failures.iter().map(|(_, n)| n).sum()
-    }
-    /// Statistic `j` over the successful replicates, in the order of their numbers.
-    #[must_use]
-    pub fn values(&self, j: usize) -> Vec<f64> {
-        self.combined(&[(j, 1.0)]).1
-    }
-    /// Mean of the replicates minus the estimate.
-    #[must_use]
-    pub fn bias(&self, j: usize) -> f64 {
-        let (observed, values, _) = self.combined(&[(j, 1.0)]);
-        mean(&values) - observed
-    }
-    /// Standard deviation of the replicates.
-    #[must_use]
-    pub fn standard_error(&self, j: usize) -> f64 {
-        let values = self.values(j);
-        let centre = mean(&values);
-        #[allow(clippy::cast_precision_loss)]
-        let n = values.len() as f64;
-        (values.iter().map(|v| (v - centre) * (v - centre)).sum::<f64>() / (n - 1.0)).sqrt()
-    }
-    /// Acceleration of statistic `j`.
-    #[must_use]
-    pub fn acceleration(&self, j: usize) -> f64 {
-        self.influence.get(j).map_or(0.0, |d| acceleration(d))
-    }
-    /// Bias correction z0 of statistic `j`; `None` where all replicates lie on one side.
-    #[must_use]
-    pub fn bias_correction(&self, j: usize) -> Option<f64> {
-        let (observed, mut values, _) = self.combined(&[(j, 1.0)]);
-        values.sort_by(f64::total_cmp);
-        bias_correction(&values, observed)
-    }
-    /// Interval of statistic `j` by percentiles.
-    ///
-    /// # Errors
-    /// [`ErrorKind::NotEstimable`] should the limits not be finite.
-    pub fn percentile(&self, j: usize) -> Result<Interval> {
-        self.interval(&[(j, 1.0)], IntervalMethod::Percentile, |v| v)
-    }
-    /// Interval of statistic `j`, bias-corrected and accelerated.
-    ///
-    /// # Errors
-    /// [`ErrorKind::NotEstimable`] where all replicates lie on one side of the estimate; the
-    /// percentile interval is then the one to use.
-    pub fn bca(&self, j: usize) -> Result<Interval> {
-        self.interval(&[(j, 1.0)], IntervalMethod::Bca, |v| v)
-    }
-
-    /// A weighted sum of statistics: on the data, per replicate, and its influence values.
-    pub(crate) fn combined(&self, weights: &[(usize, f64)]) -> (f64, Vec<f64>, Vec<f64>) {
-        let p = self.observed.len();
-        let sum = |of: &[f64]| weights.iter().map(|&(j, w)| w * of[j]).sum::<f64>();
-        let rows = self.influence.first().map_or(0, Vec::len);
-        let influence = (0..rows).map(|i| weights.iter().map(|&(j, w)| w * self.influence[j][i]).sum()).collect();
-        (sum(&self.observed), self.values.chunks(p).map(sum).collect(), influence)
-    }
-
-    /// Interval of a monotone transform of a weighted sum.
-    pub(crate) fn interval(
-        &self,
-        weights: &[(usize, f64)],
-        method: IntervalMethod,
-        transform: impl Fn(f64) -> f64,
-    ) -> Result<Interval> {
-        let (observed, mut values, influence) = self.combined(weights);
-        values.sort_by(f64::total_cmp);
-        let alpha = 0.5 * (1.0 - self.plan.level);
-        let levels = match method {
-            IntervalMethod::Bca => {
-                let Some(z0) = bias_correction(&values, observed) else {
-                    return Err(ErrorKind::NotEstimable {
-                        quantity: "a BCa interval".into(),
-                        reason: "all replicates lie on one side of the estimate; use the percentile interval".into(),
-                    }
-                    .into());
-                };
-                let a = acceleration(&influence);
-                [bca_level(alpha, z0, a), bca_level(1.0 - alpha, z0, a)]
+/// Computes replicates `range` and appends them to `out`, in order; a task reuses one scratch space
+/// for [`BLOCK`] of them. Stops between waves where the observer says so.
+pub(crate) fn loop_over<W, S, F>(
+    range: Range<usize>,
+    statistics: usize,
+    observer: &mut impl Observer,
+    out: &mut Replicates,
+    scratch: S,
+    one: F,
+) where
+    S: Fn() -> W + Sync,
+    F: Fn(usize, &mut W, &mut [f64]) -> Result<(), String> + Sync,
+{
+    let total = range.len();
+    let mut at = range.start;
+    while at < range.end {
+        let end = (at + WAVE).min(range.end);
+        let mut values = vec![0.0; (end - at) * statistics];
+        let mut failures: Vec<Vec<(usize, String)>> = vec![Vec::new(); (end - at).div_ceil(BLOCK)];
+        let block = |(b, (values, failed)): Task<'_>| {
+            let mut work = scratch();
+            // At least one number a replicate, or chunks would be empty.
+            for (i, row) in values.chunks_mut(statistics).enumerate() {
+                let r = at + b * BLOCK + i;
+                if let Err(reason) = one(r, &mut work, row) {
+                    failed.push((r, reason));
+                }
             }
-            _ => [alpha, 1.0 - alpha],
         };
-        let [Some(lower), Some(upper)] = levels.map(|p| percentile_of_sorted(&values, p)) else {
-            return Err(ErrorKind::NothingToFit { reason: "no replicate succeeded".into() }.into());
-        };
-        Interval::new(transform(observed), transform(lower), transform(upper), self.plan.level, method)
+        #[cfg(feature = "parallel")]
+        {
+            use rayon::prelude::*;
+            values.par_chunks_mut(BLOCK * statistics.max(1)).zip(failures.par_iter_mut()).enumerate().for_each(block);
+        }
+        #[cfg(not(feature = "parallel"))]
+        values.chunks_mut(BLOCK * statistics.max(1)).zip(failures.iter_mut()).enumerate().for_each(block);
+        out.append(end - at, &values, failures.into_iter().flatten());
+        at = end;
+        if observer.progress(at - range.start, total).is_break() {
+            break;
+        }
     }
-}
-
-fn mean(values: &[f64]) -> f64 {
-    #[allow(clippy::cast_precision_loss)]
-    let n = values.len() as f64;
-    values.iter().sum::<f64>() / n
 }

@@ -1,15 +1,17 @@
-//! Replicates of a severity fit.
+//! Replicates of a severity fit, by the engine that allocates nothing per replicate.
 
-use rand::Rng;
+use std::ops::Range;
 
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
-use crate::estimate::{Interval, IntervalMethod};
-use crate::severity::engine::{Block, Crossed, Kinds, Link, LogTime, Prepared, Scale, Standing, standings};
-use crate::severity::{Distribution, Severity, SeverityFit};
+use crate::estimate::IntervalMethod;
+use crate::severity::engine::{Engine, Failure, Prepared};
+use crate::severity::{Severity, SeverityFit};
 
-use super::run::{Bootstrap, Replicates, each};
-use super::stream::{below, stream};
+use super::replicates::{BootstrapInterval, Provenance, Replicates};
+use super::run::{Bootstrap, Observer, loop_over};
+use super::scheme::{Draw, Drawer};
+use super::stream::stream;
 
 /// Bootstrap replicates of all log factors and log durabilities of a severity plan.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,149 +21,144 @@ pub struct SeverityBootstrap {
 }
 
 impl Bootstrap {
-    /// Resamples the trials of each material×surface cell and refits `plan` to every resample.
+    /// Refits `plan` to every replicate of `campaign`.
     ///
     /// A replicate fails when a material or surface that has a finite place in the campaign loses
     /// it in the resample (all its perforated trials of a decisive cell left undrawn).
     ///
     /// # Errors
-    /// Those of [`Severity::fit`] on the campaign itself, and [`ErrorKind::ReplicatesFailed`].
+    /// Those of [`Severity::fit`] on the campaign itself, options that do not suit the scheme or
+    /// the data ([`ErrorKind::InvalidOption`]), and [`ErrorKind::ReplicatesFailed`].
     pub fn severity(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityBootstrap> {
+        self.severity_observed(plan, campaign, &mut ())
+    }
+
+    /// [`severity`](Self::severity) with an observer; stopped early, it returns what is done.
+    ///
+    /// # Errors
+    /// As [`severity`](Self::severity).
+    pub fn severity_observed(
+        &self,
+        plan: &Severity,
+        campaign: &Campaign,
+        observer: &mut impl Observer,
+    ) -> Result<SeverityBootstrap> {
+        let mut replicates = self.severity_range(plan, campaign, 0..self.replicates, observer)?;
+        if let Some(bound) = self.monte_carlo_bound {
+            let mut total = self.replicates;
+            while replicates.range().end == total && replicates.worst_error() > bound && total < self.most_replicates {
+                let more = Self { replicates: (2 * total).min(self.most_replicates), ..self.clone() };
+                let next = more.severity_range(plan, campaign, total..more.replicates, observer)?;
+                total = more.replicates;
+                replicates.extend_plan(total);
+                replicates = Replicates::merge([replicates, next])?;
+            }
+        }
+        Ok(SeverityBootstrap { replicates: replicates.finish()?, fit: plan.fit(campaign)? })
+    }
+
+    /// The part `range` of the replicates of a severity fit: log factors of the surfaces on the
+    /// scale but the reference, in the order of [`SeverityFit::factors`]; log locations of the
+    /// materials on the scale, in the order of [`SeverityFit::materials`]; log σ.
+    ///
+    /// Replicate r is a function of (data, options, seed, r): parts computed by other processes
+    /// merge to the bits of one run ([`Replicates::merge`]).
+    ///
+    /// # Errors
+    /// As [`severity`](Self::severity), but failed replicates are only counted.
+    pub fn severity_range(
+        &self,
+        plan: &Severity,
+        campaign: &Campaign,
+        range: Range<usize>,
+        observer: &mut impl Observer,
+    ) -> Result<Replicates> {
         self.check()?;
+        self.check_range(&range)?;
         let fit = plan.fit(campaign)?;
         let prepared = Prepared::new(plan, campaign)?;
-        let (design, _) = prepared.numbering.crossed(&prepared.cells);
-        let observed = statistics(fit.scale());
-        let draws = if plan.chosen_distribution() == Distribution::LogNormal && design.all_exact() {
-            self.exact_draws(&design)?
-        } else {
-            self.censored_draws(&design, plan, fit.scale())
-        };
+        let drawer = Drawer::new(self, &fit, &prepared, campaign)?;
+        let (design, rows) = prepared.numbering.crossed(&prepared.cells);
+        let engine = Engine::new(&design, plan.chosen_distribution(), fit.scale());
+        let p = engine.statistics();
+        let mut observed = fit.scale().log_k.clone();
+        observed.extend(&fit.scale().location);
+        observed.push(libm::log(fit.scale().sigma));
         let influence = fit.scale().influence(&design, plan.chosen_distribution())?;
-        let replicates = self.collect(observed, draws, influence)?;
-        Ok(SeverityBootstrap { replicates, fit })
-    }
-
-    /// Nothing censored: cell counts never change, so one factorisation serves all replicates and
-    /// each is its cell sums and one solve.
-    fn exact_draws(&self, design: &Crossed) -> Result<Vec<Result<Vec<f64>, String>>> {
-        let solver = Scale::repeated_least_squares(design)?;
-        let y: Vec<f64> = design.times.iter().map(|t| t.middle()).collect();
-        Ok(each(self.replicates, |r| {
-            let mut rng = stream(self.seed, r as u64);
-            let mut sums = Vec::with_capacity(design.blocks.len());
-            for block in &design.blocks {
-                let members = &y[block.start..block.end];
-                let shift = members[0];
-                let (mut sum, mut square) = (0.0, 0.0);
-                for _ in 0..members.len() {
-                    let v = members[below(&mut rng, members.len())] - shift;
-                    sum += v;
-                    square += v * v;
-                }
-                sums.push((shift, sum, square));
-            }
-            solver.solve(&sums).ok_or_else(|| "no scatter in the resample".to_owned())
-        }))
-    }
-
-    fn censored_draws(&self, design: &Crossed, plan: &Severity, full: &Scale) -> Vec<Result<Vec<f64>, String>> {
-        each(self.replicates, |r| {
-            let mut rng = stream(self.seed, r as u64);
-            let mut weights = vec![0.0; design.times.len()];
-            for block in &design.blocks {
-                draw_counts(&mut rng, block, &mut weights);
-            }
-            if !still_finite(design, &weights) {
-                return Err("a material or surface lost its place on the scale".to_owned());
-            }
-            let mut resample = design.clone();
-            resample.weights = Some(weights);
-            Scale::refit(&resample, plan.chosen_distribution(), full).map(|scale| statistics(&scale)).map_err(|e| {
-                match e.kind() {
-                    ErrorKind::NotConverged { .. } => "the fit did not converge".to_owned(),
-                    _ => "no scatter in the resample".to_owned(),
-                }
-            })
-        })
+        let provenance = Provenance::new(self, plan, campaign, statistic_names(&fit));
+        let mut out = Replicates::start(provenance, observed, influence, range.start);
+        let scratch = || (Draw::default(), engine.work(), Vec::with_capacity(rows.len()));
+        loop_over(range, p, observer, &mut out, scratch, |r, (draw, work, picked), values| {
+            drawer.draw(&mut stream(self.seed, r as u64), draw);
+            let fitted = if drawer.draws_exact_values() {
+                picked.clear();
+                picked.extend(rows.iter().map(|&i| draw.values[i]));
+                engine.fit_values(picked, work, values)
+            } else if drawer.draws_times() {
+                engine.fit_times(rows.iter().map(|&i| draw.times[i]).collect(), values)
+            } else if rows.len() == draw.weights.len() {
+                engine.fit_weights(&draw.weights, work, values)
+            } else {
+                picked.clear();
+                picked.extend(rows.iter().map(|&i| draw.weights[i]));
+                engine.fit_weights(picked, work, values)
+            };
+            fitted.map_err(|e: Failure| e.reason().to_owned())
+        });
+        Ok(out)
     }
 }
 
-fn draw_counts(rng: &mut impl Rng, block: &Block, weights: &mut [f64]) {
-    let n = block.end - block.start;
-    for _ in 0..n {
-        weights[block.start + below(rng, n)] += 1.0;
-    }
-}
-
-/// Whether all materials and surfaces of the fit keep a finite place with the rows of positive
-/// weight. Cells that keep an exact time keep what they tied, so the graph is asked only when one
-/// lost its last.
-fn still_finite(design: &Crossed, weights: &[f64]) -> bool {
-    let drawn = |block: &Block| {
-        let times: Vec<LogTime> =
-            (block.start..block.end).filter(|&i| weights[i] > 0.0).map(|i| design.times[i]).collect();
-        Kinds::of(&times)
-    };
-    let lost = design.blocks.iter().any(|block| {
-        let before = Kinds::of(&design.times[block.start..block.end]);
-        let now = drawn(block);
-        (before.exact > 0 && now.exact == 0)
-            || (before.exact == 0 && ((before.right > 0) != (now.right > 0) || (before.left > 0) != (now.left > 0)))
-    });
-    if !lost {
-        return true;
-    }
-    let surfaces = design.columns + 1;
-    let links: Vec<Link> = design
-        .blocks
-        .iter()
-        .map(|block| Link {
-            material: block.group,
-            surface: block.column.map_or(surfaces - 1, |c| c),
-            kinds: drawn(block),
-        })
-        .collect();
-    let names = |n: usize| vec![String::new(); n];
-    standings(&links, &names(design.groups), &names(surfaces), surfaces - 1)
-        .is_ok_and(|s| s.materials.iter().chain(&s.surfaces).all(|&standing| standing == Standing::Finite))
-}
-
-/// Log factors, then log medians on the reference, then log σ.
-fn statistics(scale: &Scale) -> Vec<f64> {
-    let mut values = scale.log_k.clone();
-    values.extend(&scale.location);
-    values.push(libm::log(scale.sigma));
-    values
+fn statistic_names(fit: &SeverityFit) -> Vec<String> {
+    let mut names: Vec<String> = fit.column_names().into_iter().map(|n| format!("log factor of {n}")).collect();
+    let placed = fit.materials().iter().filter(|m| m.log_durability.is_some());
+    names.extend(placed.map(|m| format!("log location of {}", m.material)));
+    names.push("log scatter".into());
+    names
 }
 
 impl SeverityBootstrap {
+    /// Brings merged replicates together with the fit they belong to.
+    ///
+    /// # Errors
+    /// Those of the fit; [`ErrorKind::Document`] where the replicates are not those of `plan` on
+    /// `campaign`.
+    pub fn from_replicates(replicates: Replicates, plan: &Severity, campaign: &Campaign) -> Result<Self> {
+        let fit = plan.fit(campaign)?;
+        if replicates.campaign_digest() != Some(fit.campaign_digest()) || replicates.names() != statistic_names(&fit) {
+            return Err(ErrorKind::document("replicates", "they are not those of this plan on this campaign"));
+        }
+        Ok(Self { replicates, fit })
+    }
+
     /// The fit that was bootstrapped.
     #[must_use]
     pub fn fit(&self) -> &SeverityFit {
         &self.fit
     }
-    /// The replicates: log factors of the surfaces on the scale but the reference, in the order of
-    /// [`SeverityFit::factors`]; log locations of the materials on the scale, in the order of
-    /// [`SeverityFit::materials`]; log σ.
+    /// The replicates.
     #[must_use]
     pub fn replicates(&self) -> &Replicates {
         &self.replicates
     }
 
-    /// Bootstrap interval of the factor of `surface` relative to another one; `method` is
-    /// [`IntervalMethod::Percentile`] or [`IntervalMethod::Bca`].
+    /// Bootstrap interval of the factor of `surface` relative to another one, by any of the
+    /// bootstrap's methods. For [`IntervalMethod::Studentised`] the standard error of a replicate is
+    /// that of the data times σ(replicate)/σ(data): exact where nothing is censored and cell counts
+    /// stay, first order otherwise.
     ///
     /// # Errors
-    /// Those of [`SeverityFit::factor_between`]; [`ErrorKind::NotEstimable`] where BCa has no bias
-    /// correction; [`ErrorKind::InvalidOption`] for another method.
-    pub fn factor_between(&self, surface: &str, relative_to: &str, method: IntervalMethod) -> Result<Interval> {
-        if !matches!(method, IntervalMethod::Percentile | IntervalMethod::Bca) {
-            return Err(ErrorKind::option("method", format!("{method:?}"), "Percentile or Bca"));
-        }
-        let model = self.fit.factor_between(surface, relative_to)?;
+    /// Those of [`SeverityFit::factor_between`] and [`Replicates::interval`].
+    pub fn factor_between(
+        &self,
+        surface: &str,
+        relative_to: &str,
+        method: IntervalMethod,
+    ) -> Result<BootstrapInterval> {
+        let (_, se) = self.fit.log_factor_between(surface, relative_to)?;
         if surface == relative_to {
-            return Ok(model);
+            let interval = self.fit.factor_between(surface, relative_to)?;
+            return Ok(BootstrapInterval { interval, lower_error: 0.0, upper_error: 0.0 });
         }
         let mut weights = Vec::new();
         for (name, sign) in [(surface, 1.0), (relative_to, -1.0)] {
@@ -169,14 +166,19 @@ impl SeverityBootstrap {
                 weights.push((column, sign));
             }
         }
-        self.replicates.interval(&weights, method, libm::exp)
+        let errors = (method == IntervalMethod::Studentised).then(|| {
+            let last = self.replicates.observed().len() - 1;
+            let here = self.replicates.observed()[last];
+            (se, self.replicates.values(last).into_iter().map(|s| se * libm::exp(s - here)).collect())
+        });
+        self.replicates.interval_of(&weights, method, errors, libm::exp)
     }
 
     /// Bootstrap interval of the factor of `surface` relative to the reference.
     ///
     /// # Errors
     /// As [`factor_between`](Self::factor_between).
-    pub fn factor(&self, surface: &str, method: IntervalMethod) -> Result<Interval> {
+    pub fn factor(&self, surface: &str, method: IntervalMethod) -> Result<BootstrapInterval> {
         self.factor_between(surface, self.fit.reference(), method)
     }
 }

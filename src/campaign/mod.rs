@@ -89,5 +89,6 @@ mod write;
 pub use builder::CampaignBuilder;
 pub use outcome::{Outcome, SurfaceRole};
 pub use read::CampaignReader;
+pub(crate) use table::Resample;
 pub use table::{Campaign, CellCounts, Material, Surface};
 pub use trial::Trial;

@@ -1,4 +1,5 @@
 //! Private numerical helpers: what nalgebra and statrs lack for this crate's purposes.
 
 pub(crate) mod bordered;
+pub(crate) mod mills;
 pub(crate) mod special;

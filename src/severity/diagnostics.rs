@@ -1,9 +1,8 @@
 //! Residuals, leverage and influence of every fitted trial.
 
-use rand::Rng;
 use serde::{Deserialize, Serialize};
 
-use crate::bootstrap::stream;
+use crate::bootstrap::{stream, unit};
 use crate::campaign::{Campaign, Outcome};
 use crate::error::{ErrorKind, Result};
 use crate::numeric::special::normal_quantile;
@@ -100,12 +99,7 @@ impl SeverityFit {
                 let cooks_distance = c.d_eta * c.d_eta * spread / (kept * kept) / parameters;
                 let index = prepared.cells.trial[rows[i]];
                 let below = libm::exp(distribution.log_cumulative(z).value);
-                let uniform = |a: f64, b: f64| {
-                    let mut rng = stream(seed, index as u64);
-                    #[allow(clippy::cast_precision_loss)]
-                    let share = ((rng.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64;
-                    a + (b - a) * share
-                };
+                let uniform = |a: f64, b: f64| a + (b - a) * unit(&mut stream(seed, index as u64));
                 let p = match time {
                     LogTime::Right(_) => uniform(below, 1.0),
                     LogTime::Left(_) => uniform(0.0, below),

@@ -42,15 +42,15 @@ mod kaplan_meier;
 mod least_squares;
 mod newton;
 mod regression;
+mod replicate;
 mod scale;
 
 /// What the bootstrap needs of the machinery.
 pub(crate) mod engine {
-    pub(crate) use super::cells::{Block, Crossed, Kinds};
+    pub(crate) use super::cells::Cells;
     pub(crate) use super::fit::Prepared;
-    pub(crate) use super::identify::{Link, Standing, standings};
     pub(crate) use super::newton::LogTime;
-    pub(crate) use super::scale::Scale;
+    pub(crate) use super::replicate::{Engine, Failure};
 }
 
 pub use anova::{Anova, AnovaRow, Term};

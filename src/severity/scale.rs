@@ -3,7 +3,7 @@
 use crate::error::{ErrorKind, Result};
 use crate::numeric::bordered::Factored;
 
-use super::cells::{Block, Cells, Crossed};
+use super::cells::{Cells, Crossed};
 use super::distribution::Distribution;
 use super::identify::{Standing, Standings};
 use super::least_squares::{block_means, two_way};
@@ -138,19 +138,6 @@ impl Scale {
         };
         let maximum = maximise(design, distribution, start, "a bootstrap refit")?;
         Ok(Self::from_maximum(&maximum))
-    }
-
-    /// The parts of [`least_squares`](Self::fit) that do not change while cell counts stay.
-    pub(crate) fn repeated_least_squares(design: &Crossed) -> Result<RepeatedLeastSquares> {
-        let normal = two_way(design, &block_means(design))?.normal;
-        let counts = design.blocks.iter().map(Block::count).collect();
-        Ok(RepeatedLeastSquares {
-            groups: design.groups,
-            columns: design.columns,
-            blocks: design.blocks.clone(),
-            counts,
-            normal,
-        })
     }
 
     /// Influence of each fitted time on (log k.., location.., log σ): the derivative of the estimate
@@ -295,50 +282,6 @@ impl Scale {
             iterations: maximum.iterations,
             decrement: maximum.decrement,
         }
-    }
-}
-
-/// Least squares for many responses on the same cells.
-#[derive(Debug, Clone)]
-pub(crate) struct RepeatedLeastSquares {
-    groups: usize,
-    columns: usize,
-    blocks: Vec<Block>,
-    counts: Vec<f64>,
-    normal: Factored,
-}
-
-impl RepeatedLeastSquares {
-    /// Log factors, locations and log σ from each cell's shift, sum and sum of squares about it.
-    /// `None` where nothing is left over to estimate σ.
-    pub(crate) fn solve(&self, sums: &[(f64, f64, f64)]) -> Option<Vec<f64>> {
-        let (mut u, mut v) = (vec![0.0; self.groups], vec![0.0; self.columns]);
-        for ((block, &(shift, sum, _)), count) in self.blocks.iter().zip(sums).zip(&self.counts) {
-            let y = shift * count + sum;
-            u[block.group] += y;
-            if let Some(c) = block.column {
-                v[c] -= y;
-            }
-        }
-        self.normal.solve(&mut u, &mut v);
-        let mut residual = 0.0;
-        for ((block, &(shift, sum, square)), count) in self.blocks.iter().zip(sums).zip(&self.counts) {
-            let mean = sum / count;
-            let r = shift + mean - (u[block.group] - block.column.map_or(0.0, |c| v[c]));
-            residual += (square - sum * mean).max(0.0) + count * r * r;
-        }
-        let df = self.counts.iter().sum::<f64>() - Self::coefficients(self.groups, self.columns);
-        if residual <= 0.0 || df <= 0.0 {
-            return None;
-        }
-        v.extend(u);
-        v.push(0.5 * libm::log(residual / df));
-        Some(v)
-    }
-
-    #[allow(clippy::cast_precision_loss)]
-    fn coefficients(groups: usize, columns: usize) -> f64 {
-        (groups + columns) as f64
     }
 }
 

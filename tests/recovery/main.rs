@@ -147,7 +147,7 @@ fn demo_bootstrap() {
     for row in boot.fit().factors().iter().filter(|r| r.surface != boot.fit().reference()) {
         let model = boot.fit().factor(&row.surface).unwrap();
         for method in [IntervalMethod::Percentile, IntervalMethod::Bca] {
-            let interval = boot.factor(&row.surface, method).unwrap();
+            let interval = boot.factor(&row.surface, method).unwrap().interval;
             let ratio = (interval.upper() / interval.lower()).ln() / (model.upper() / model.lower()).ln();
             assert!((0.75..1.33).contains(&ratio), "{}: {interval} against {model}", row.surface);
         }

@@ -45,14 +45,15 @@ fn law_school() {
     near(replicates.standard_error(0), 0.133_54, 0.0001 + 4.0 * 0.133_54 / (2.0f64 * 1e5).sqrt() * 1.5);
     near(replicates.bias(0), -0.005_65, 0.0001 + 4.0 * 0.133_54 / 1e5f64.sqrt());
     near(replicates.bias_correction(0).unwrap(), -0.0977, 0.001 + 4.0 * 1.2534 / 1e5f64.sqrt());
-    let percentile = replicates.percentile(0).unwrap();
+    let percentile = replicates.interval(0, IntervalMethod::Percentile).unwrap().interval;
     near(percentile.lower(), 0.4601, 0.008);
     near(percentile.upper(), 0.9618, 0.002);
-    let bca = replicates.bca(0).unwrap();
+    let bca = replicates.interval(0, IntervalMethod::Bca).unwrap().interval;
     near(bca.lower(), 0.3322, 0.014);
     near(bca.upper(), 0.9417, 0.003);
     assert_eq!(bca.method(), IntervalMethod::Bca);
-    let ninety = plan.level(0.90).run(&[0; 15], statistic).unwrap().bca(0).unwrap();
+    let ninety = plan.level(0.90).run(&[0; 15], statistic).unwrap();
+    let ninety = ninety.interval(0, IntervalMethod::Bca).unwrap().interval;
     near(ninety.lower(), 0.4291, 0.010);
     near(ninety.upper(), 0.9268, 0.003);
 }
@@ -69,7 +70,7 @@ fn city() {
     let monte_carlo = 4.0 * 0.2213 / 1e5f64.sqrt();
     near(replicates.bias(0), 0.0392, 0.0003 + monte_carlo);
     near(replicates.standard_error(0), 0.2213, 0.0005 + 2.0 * monte_carlo);
-    let percentile = replicates.percentile(0).unwrap();
+    let percentile = replicates.interval(0, IntervalMethod::Percentile).unwrap().interval;
     near(percentile.lower(), 1.2507, 0.004);
     near(percentile.upper(), 2.1057, 0.014);
 }

@@ -1,0 +1,462 @@
+//! Refits of one campaign under many weights, without allocation: the bootstrap's inner loop.
+//!
+//! What replicates share is prepared once: exact times enter a log-normal fit only through their
+//! cell's weighted count, sum and sum of squares, and bounds that agree in cell, side and value share
+//! one evaluation of the hazard. A replicate is then a few Newton steps from the full fit on
+//! (materials + surfaces + 1) numbers, cost O(trials) for the sums and O(bounds + materials·surfaces²)
+//! a step. Other distributions, and steps that do not contract, go through the general Newton method.
+
+use crate::error::ErrorKind;
+use crate::numeric::mills::hazards;
+
+use super::cells::{Crossed, Kinds};
+use super::distribution::Distribution;
+use super::identify::{Link, Standing, standings};
+use super::newton::LogTime;
+use super::scale::Scale;
+
+/// Why a replicate has no fit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Failure {
+    LostPlace,
+    NoScatter,
+    NotConverged,
+}
+
+impl Failure {
+    pub(crate) fn reason(self) -> &'static str {
+        match self {
+            Self::LostPlace => "a material or surface lost its place on the scale",
+            Self::NoScatter => "no scatter in the resample",
+            Self::NotConverged => "the fit did not converge",
+        }
+    }
+}
+
+#[derive(Debug, Clone)]
+struct Block {
+    group: usize,
+    column: Option<usize>,
+    /// Range in `exact`.
+    exact: (usize, usize),
+    /// Range in `slots`.
+    slots: (usize, usize),
+    had: Kinds,
+}
+
+/// Bounds of one cell that agree in side and value.
+#[derive(Debug, Clone)]
+struct Slot {
+    y: f64,
+    /// +1 for a run-out, −1 for a contact opening.
+    side: f64,
+    rows: Vec<u32>,
+}
+
+#[derive(Debug)]
+pub(crate) struct Engine<'a> {
+    design: &'a Crossed,
+    distribution: Distribution,
+    full: &'a Scale,
+    blocks: Vec<Block>,
+    exact: Vec<(u32, f64)>,
+    slots: Vec<Slot>,
+    shift: f64,
+    fast: bool,
+}
+
+/// Scratch space of one thread.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Work {
+    /// Per block: weight, sum and sum of squares of its exact times.
+    sums: Vec<[f64; 3]>,
+    counts: Vec<f64>,
+    z: Vec<f64>,
+    hazard: Vec<f64>,
+    location: Vec<f64>,
+    log_k: Vec<f64>,
+    diagonal: Vec<f64>,
+    border: Vec<f64>,
+    corner: Vec<f64>,
+    u: Vec<f64>,
+    v: Vec<f64>,
+}
+
+const MAX_STEPS: u32 = 30;
+/// Squared Newton decrement at which the next step is the last; it leaves about its square.
+const LAST_STEP: f64 = 1e-8;
+
+impl<'a> Engine<'a> {
+    pub(crate) fn new(design: &'a Crossed, distribution: Distribution, full: &'a Scale) -> Self {
+        let (mut blocks, mut exact, mut slots) = (Vec::new(), Vec::new(), Vec::<Slot>::new());
+        #[allow(clippy::cast_precision_loss)]
+        let shift = design.times.iter().map(|t| t.middle()).sum::<f64>() / design.times.len().max(1) as f64;
+        let mut fast = distribution == Distribution::LogNormal;
+        for block in &design.blocks {
+            let (first_exact, first_slot) = (exact.len(), slots.len());
+            for i in block.start..block.end {
+                // A campaign has at most u32::MAX trials.
+                let row = u32::try_from(i).unwrap_or(u32::MAX);
+                let (y, side) = match design.times[i] {
+                    LogTime::Exact(y) => {
+                        exact.push((row, y - shift));
+                        continue;
+                    }
+                    LogTime::Right(y) => (y - shift, 1.0),
+                    LogTime::Left(y) => (y - shift, -1.0),
+                    LogTime::Between(..) => {
+                        fast = false;
+                        continue;
+                    }
+                };
+                let same = |s: &&mut Slot| s.y.to_bits() == y.to_bits() && (s.side > 0.0) == (side > 0.0);
+                match slots[first_slot..].iter_mut().find(same) {
+                    Some(slot) => slot.rows.push(row),
+                    None => slots.push(Slot { y, side, rows: vec![row] }),
+                }
+            }
+            blocks.push(Block {
+                group: block.group,
+                column: block.column,
+                exact: (first_exact, exact.len()),
+                slots: (first_slot, slots.len()),
+                had: Kinds::of(&design.times[block.start..block.end]),
+            });
+        }
+        Self { design, distribution, full, blocks, exact, slots, shift, fast }
+    }
+
+    /// Statistics per replicate: log factors, locations, log σ.
+    pub(crate) fn statistics(&self) -> usize {
+        self.design.columns + self.design.groups + 1
+    }
+
+    pub(crate) fn work(&self) -> Work {
+        let (m, columns) = (self.design.groups, self.design.columns);
+        let q = columns + 1;
+        Work {
+            sums: vec![[0.0; 3]; self.blocks.len()],
+            counts: vec![0.0; self.slots.len()],
+            z: vec![0.0; self.slots.len()],
+            hazard: vec![0.0; self.slots.len()],
+            location: vec![0.0; m],
+            log_k: vec![0.0; columns],
+            diagonal: vec![0.0; m],
+            border: vec![0.0; m * q],
+            corner: vec![0.0; q * q],
+            u: vec![0.0; m],
+            v: vec![0.0; q],
+        }
+    }
+
+    /// Fits with one weight per time of the design.
+    pub(crate) fn fit_weights(&self, weights: &[f64], work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
+        for (block, sum) in self.blocks.iter().zip(&mut work.sums) {
+            let mut s = [0.0; 3];
+            for &(row, y) in &self.exact[block.exact.0..block.exact.1] {
+                let w = weights[row as usize];
+                s[0] += w;
+                s[1] += w * y;
+                s[2] += w * y * y;
+            }
+            *sum = s;
+        }
+        for (slot, count) in self.slots.iter().zip(&mut work.counts) {
+            *count = slot.rows.iter().map(|&r| weights[r as usize]).sum();
+        }
+        if !self.keeps_its_places(weights, work) {
+            return Err(Failure::LostPlace);
+        }
+        if self.fast {
+            let fitted = if self.slots.is_empty() { self.least_squares(work, out) } else { self.newton(work, out) };
+            match fitted {
+                Err(Failure::NotConverged) => {}
+                settled => return settled,
+            }
+        }
+        let mut resample = self.design.clone();
+        resample.weights = Some(weights.to_vec());
+        self.general(&resample, out)
+    }
+
+    /// Fits other exact times in place of the design's (all of which are exact).
+    pub(crate) fn fit_values(&self, y: &[f64], work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
+        for (block, sum) in self.blocks.iter().zip(&mut work.sums) {
+            let mut s = [0.0; 3];
+            for &(row, _) in &self.exact[block.exact.0..block.exact.1] {
+                let y = y[row as usize] - self.shift;
+                s[0] += 1.0;
+                s[1] += y;
+                s[2] += y * y;
+            }
+            *sum = s;
+        }
+        self.least_squares(work, out)
+    }
+
+    /// Fits other times, censored or not, in place of the design's.
+    pub(crate) fn fit_times(&self, times: Vec<LogTime>, out: &mut [f64]) -> Result<(), Failure> {
+        let resample = Crossed { times, weights: None, ..self.design.clone() };
+        if !finite(&resample, None) {
+            return Err(Failure::LostPlace);
+        }
+        self.general(&resample, out)
+    }
+
+    fn general(&self, resample: &Crossed, out: &mut [f64]) -> Result<(), Failure> {
+        let fitted = if resample.all_exact() && self.distribution == Distribution::LogNormal {
+            Scale::fit(resample, self.distribution, "a bootstrap refit")
+        } else {
+            Scale::refit(resample, self.distribution, self.full)
+        };
+        let scale = fitted.map_err(|e| match e.kind() {
+            ErrorKind::NotConverged { .. } => Failure::NotConverged,
+            _ => Failure::NoScatter,
+        })?;
+        let (m, columns) = (self.design.groups, self.design.columns);
+        out[..columns].copy_from_slice(&scale.log_k);
+        out[columns..columns + m].copy_from_slice(&scale.location);
+        out[columns + m] = libm::log(scale.sigma);
+        Ok(())
+    }
+
+    /// Cells that keep an exact time keep what they tied, so the graph is asked only when one lost
+    /// its last, or its last bound.
+    fn keeps_its_places(&self, weights: &[f64], work: &Work) -> bool {
+        let lost = self.blocks.iter().zip(&work.sums).any(|(block, sum)| {
+            if block.had.exact > 0 {
+                return sum[0] <= 0.0 && !self.interval_kept(block, weights);
+            }
+            let kept = |side: f64| {
+                (block.slots.0..block.slots.1).any(|s| self.slots[s].side * side > 0.0 && work.counts[s] > 0.0)
+            };
+            (block.had.right > 0 && !kept(1.0)) || (block.had.left > 0 && !kept(-1.0))
+        });
+        !lost || finite(self.design, Some(weights))
+    }
+
+    /// Interval-censored times hold a cell as exact ones do; they are not among the sums.
+    fn interval_kept(&self, block: &Block, weights: &[f64]) -> bool {
+        !self.fast
+            && self.design.blocks.iter().find(|b| b.group == block.group && b.column == block.column).is_some_and(|b| {
+                (b.start..b.end).any(|i| matches!(self.design.times[i], LogTime::Between(..)) && weights[i] > 0.0)
+            })
+    }
+
+    fn least_squares(&self, work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
+        let (m, columns) = (self.design.groups, self.design.columns);
+        work.clear(columns);
+        let mut total = 0.0;
+        for (block, &[w, sum, _]) in self.blocks.iter().zip(&work.sums) {
+            work.diagonal[block.group] += w;
+            work.u[block.group] += sum;
+            total += w;
+            if let Some(c) = block.column {
+                work.border[block.group * columns + c] -= w;
+                work.corner[c * columns + c] += w;
+                work.v[c] -= sum;
+            }
+        }
+        work.solve(columns).ok_or(Failure::LostPlace)?;
+        let mut residual = 0.0;
+        for (block, &[w, sum, square]) in self.blocks.iter().zip(&work.sums) {
+            let e = work.u[block.group] - block.column.map_or(0.0, |c| work.v[c]);
+            residual += square - 2.0 * e * sum + e * e * w;
+        }
+        #[allow(clippy::cast_precision_loss)]
+        let df = total - (m + columns) as f64;
+        // Sums of squares about the campaign's mean round at about 1e-13 of themselves.
+        let floor = 1e-13 * work.sums.iter().map(|s| s[2]).sum::<f64>();
+        if residual <= floor || df < 1e-6 {
+            return Err(Failure::NoScatter);
+        }
+        out[..columns].copy_from_slice(&work.v[..columns]);
+        for (o, u) in out[columns..].iter_mut().zip(&work.u) {
+            *o = u + self.shift;
+        }
+        out[columns + m] = 0.5 * libm::log(residual / df);
+        Ok(())
+    }
+
+    /// Newton from the full fit in (location/σ, log k/σ, 1/σ); no line search, so that steps which
+    /// do not contract are handed to the general method.
+    fn newton(&self, work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
+        let (m, columns) = (self.design.groups, self.design.columns);
+        let (q, last) = (columns + 1, columns);
+        let mut lambda = 1.0 / self.full.sigma;
+        for (a, l) in work.location.iter_mut().zip(&self.full.location) {
+            *a = (l - self.shift) * lambda;
+        }
+        for (a, k) in work.log_k.iter_mut().zip(&self.full.log_k) {
+            *a = k * lambda;
+        }
+        let mut before = f64::INFINITY;
+        for step in 0..MAX_STEPS {
+            for block in &self.blocks {
+                let eta = work.location[block.group] - block.column.map_or(0.0, |c| work.log_k[c]);
+                for s in block.slots.0..block.slots.1 {
+                    work.z[s] = self.slots[s].side * (lambda * self.slots[s].y - eta);
+                }
+            }
+            hazards(&work.z, &mut work.hazard);
+            work.clear(q);
+            for (block, &[w, sum, square]) in self.blocks.iter().zip(&work.sums) {
+                let eta = work.location[block.group] - block.column.map_or(0.0, |c| work.log_k[c]);
+                // Exact: log λ − z²/2 with z = λy − η.
+                let mut d_eta = lambda * sum - eta * w;
+                let mut d_lambda = eta * sum - lambda * square + w / lambda;
+                let mut i_eta = w;
+                let mut i_cross = -sum;
+                let mut i_lambda = square + w / (lambda * lambda);
+                for s in block.slots.0..block.slots.1 {
+                    let count = work.counts[s];
+                    let (h, z) = (work.hazard[s], work.z[s]);
+                    let first = count * self.slots[s].side * h;
+                    let second = count * h * (h - z);
+                    let y = self.slots[s].y;
+                    d_eta += first;
+                    d_lambda -= first * y;
+                    i_eta += second;
+                    i_cross -= second * y;
+                    i_lambda += second * y * y;
+                }
+                let g = block.group;
+                work.u[g] += d_eta;
+                work.diagonal[g] += i_eta;
+                work.border[g * q + last] += i_cross;
+                if let Some(c) = block.column {
+                    work.v[c] -= d_eta;
+                    work.border[g * q + c] -= i_eta;
+                    work.corner[c * q + c] += i_eta;
+                    work.corner[last * q + c] -= i_cross;
+                }
+                work.v[last] += d_lambda;
+                work.corner[last * q + last] += i_lambda;
+            }
+            let decrement = work.solve(q).ok_or(Failure::NotConverged)?;
+            // Far from the maximum, or not contracting: leave it to the method with a line search.
+            let contracting = decrement <= before * 0.5 || step < 2;
+            if !contracting || !decrement.is_finite() || decrement > 1e4 || lambda + work.v[last] <= 0.2 * lambda {
+                return Err(Failure::NotConverged);
+            }
+            before = decrement;
+            for (a, d) in work.location.iter_mut().zip(&work.u) {
+                *a += d;
+            }
+            for (a, d) in work.log_k.iter_mut().zip(&work.v) {
+                *a += d;
+            }
+            lambda += work.v[last];
+            if decrement <= LAST_STEP {
+                let sigma = 1.0 / lambda;
+                for (o, k) in out[..columns].iter_mut().zip(&work.log_k) {
+                    *o = k * sigma;
+                }
+                for (o, a) in out[columns..].iter_mut().zip(&work.location) {
+                    *o = a * sigma + self.shift;
+                }
+                out[columns + m] = -libm::log(lambda);
+                return Ok(());
+            }
+        }
+        Err(Failure::NotConverged)
+    }
+}
+
+impl Work {
+    fn clear(&mut self, q: usize) {
+        self.diagonal.fill(0.0);
+        self.u.fill(0.0);
+        let m = self.diagonal.len();
+        self.border[..m * q].fill(0.0);
+        self.corner[..q * q].fill(0.0);
+        self.v[..q].fill(0.0);
+    }
+
+    /// Solves the bordered system in place, `(u, v)` becoming the solution; returns the product of
+    /// right-hand side and solution. `None` where it is not positive definite.
+    fn solve(&mut self, q: usize) -> Option<f64> {
+        let m = self.diagonal.len();
+        let mut product = 0.0;
+        for i in 0..m {
+            let d = self.diagonal[i];
+            if d.is_nan() || d <= 0.0 {
+                return None;
+            }
+            let inverse = 1.0 / d;
+            product += self.u[i] * self.u[i] * inverse;
+            let row = &self.border[i * q..(i + 1) * q];
+            for a in 0..q {
+                let scaled = row[a] * inverse;
+                if scaled != 0.0 {
+                    self.v[a] -= scaled * self.u[i];
+                    for b in 0..=a {
+                        self.corner[a * q + b] -= scaled * row[b];
+                    }
+                }
+            }
+        }
+        // Cholesky of the Schur complement, then forward and backward substitution.
+        for a in 0..q {
+            for b in 0..a {
+                let mut s = self.corner[a * q + b];
+                for k in 0..b {
+                    s -= self.corner[a * q + k] * self.corner[b * q + k];
+                }
+                self.corner[a * q + b] = s / self.corner[b * q + b];
+            }
+            let mut s = self.corner[a * q + a];
+            let size = s.abs();
+            for k in 0..a {
+                s -= self.corner[a * q + k] * self.corner[a * q + k];
+            }
+            if s.is_nan() || s <= 1e-13 * size {
+                return None;
+            }
+            self.corner[a * q + a] = s.sqrt();
+        }
+        for a in 0..q {
+            let mut s = self.v[a];
+            for k in 0..a {
+                s -= self.corner[a * q + k] * self.v[k];
+            }
+            self.v[a] = s / self.corner[a * q + a];
+            product += self.v[a] * self.v[a];
+        }
+        for a in (0..q).rev() {
+            let mut s = self.v[a];
+            for k in a + 1..q {
+                s -= self.corner[k * q + a] * self.v[k];
+            }
+            self.v[a] = s / self.corner[a * q + a];
+        }
+        for i in 0..m {
+            let mut s = self.u[i];
+            for a in 0..q {
+                s -= self.border[i * q + a] * self.v[a];
+            }
+            self.u[i] = s / self.diagonal[i];
+        }
+        Some(product)
+    }
+}
+
+/// Whether every material and surface of the design has a finite place, with the rows of positive
+/// weight (all, where none are given).
+fn finite(design: &Crossed, weights: Option<&[f64]>) -> bool {
+    let surfaces = design.columns + 1;
+    let links: Vec<Link> = design
+        .blocks
+        .iter()
+        .map(|block| {
+            let kept: Vec<LogTime> = (block.start..block.end)
+                .filter(|&i| weights.is_none_or(|w| w[i] > 0.0))
+                .map(|i| design.times[i])
+                .collect();
+            Link { material: block.group, surface: block.column.unwrap_or(surfaces - 1), kinds: Kinds::of(&kept) }
+        })
+        .collect();
+    let names = |n: usize| vec![String::new(); n];
+    standings(&links, &names(design.groups), &names(surfaces), surfaces - 1)
+        .is_ok_and(|s| s.materials.iter().chain(&s.surfaces).all(|&standing| standing == Standing::Finite))
+}

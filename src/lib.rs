@@ -2,6 +2,7 @@
 pub mod bootstrap;
 pub mod campaign;
 mod document;
+pub mod equivalence;
 mod error;
 mod estimate;
 mod numeric;

@@ -25,7 +25,7 @@
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
-use super::special::{chi_squared_upper_tail, t_quantile, t_upper_tail};
+use super::special::{chi_squared_quantile, chi_squared_upper_tail, t_quantile, t_upper_tail};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, check_level};
 
@@ -830,6 +830,21 @@ impl Pairs {
         )
     }
 
+    /// (n − 2) / (ΣW − tr[(XᵀWX)⁻¹ XᵀW²X]) at τ = 0: v for equal errors; 0 where no pair has an error.
+    fn typical_variance(&self, at: &At) -> f64 {
+        if self.errorless() == self.len() {
+            return 0.0;
+        }
+        let (mut sw, mut sw2, mut swu, mut sw2u) = (0.0, 0.0, 0.0, 0.0);
+        for (w, u) in at.weights.iter().zip(&at.u) {
+            sw += w;
+            sw2 += w * w;
+            swu += w * u * u;
+            sw2u += w * w * u * u;
+        }
+        count(self.len() - 2) / (sw - sw2 / sw - sw2u / swu)
+    }
+
     /// Likelihood equation of τ² (positive below its root) and the objective to be minimised.
     fn scatter_equation(&self, tau2: f64, estimator: ScatterEstimator) -> Result<(f64, f64)> {
         let criterion = match estimator {
@@ -964,6 +979,8 @@ pub struct ScatterLine {
     scatter: Scatter,
     estimator: ScatterEstimator,
     objective: f64,
+    typical_variance: f64,
+    observed_variance: f64,
 }
 
 impl ScatterLine {
@@ -993,12 +1010,31 @@ impl ScatterLine {
     pub fn objective(&self) -> f64 {
         self.objective
     }
-    /// Standard errors for t quantiles with n − 2 degrees of freedom: those of York 2004 times √max(1, S/(n − 2)),
-    /// the adjustment of Knapp and Hartung (2003) without its shrinking side.
+    /// Standard errors for t quantiles with n − 2 degrees of freedom: those of York 2004 times √(S/(n − 2)), S with τ
+    /// (Knapp and Hartung 2003), but not below √(χ²₀.₀₅/(n − 2)) times them, χ²₀.₀₅ the 5 % quantile with n − 2 degrees
+    /// of freedom: pairs that lie on a line by luck do not make it certain.
     #[must_use]
     pub fn small_sample_covariance(&self) -> LineCovariance {
-        self.line.adjusted.scaled(self.line.scale().map_or(1.0, |s| s.max(1.0)))
+        let df = self.line.degrees_of_freedom();
+        let factor2 = self.line.reduced_chi_squared().map_or(1.0, |q| q.max(least_plausible(df)));
+        self.line.adjusted.scaled(libm::sqrt(factor2))
     }
+    /// Typical error variance v of one pair about the line, in units of y², at τ = 0.
+    #[must_use]
+    pub fn typical_variance(&self) -> f64 {
+        self.typical_variance
+    }
+    /// Observed variance s² of the pairs about the line: τ² + v, or v S/(n − 2) at τ = 0 where that is less (not below
+    /// v χ²₀.₀₅/(n − 2)).
+    #[must_use]
+    pub fn observed_variance(&self) -> f64 {
+        self.observed_variance
+    }
+}
+
+/// The reduced chi-squared that agreement by luck undercuts once in twenty times.
+fn least_plausible(df: usize) -> f64 {
+    chi_squared_quantile(0.05, count(df)).map_or(0.0, |q| q / count(df))
 }
 
 /// York's line with an intrinsic scatter τ about it that the stated errors do not explain (equation error).
@@ -1055,8 +1091,25 @@ pub fn york_with_scatter(
     if estimator == ScatterEstimator::Restricted {
         objective += libm::log(pairs.x_scale) - 2.0 * libm::log(pairs.y_scale);
     }
-    finite("the line", &[objective])?;
-    Ok(ScatterLine { line, intrinsic_scatter: pairs.y_scale * libm::sqrt(tau2), scatter, estimator, objective })
+    let typical = pairs.typical_variance(&pairs.line(pairs.search(tau2, criterion)?, 0.0)?);
+    let df = pairs.len() - 2;
+    let observed = if tau2 > 0.0 {
+        tau2 + typical
+    } else {
+        typical * line.reduced_chi_squared().unwrap_or(1.0).min(1.0).max(least_plausible(df))
+    };
+    let y2 = pairs.y_scale * pairs.y_scale;
+    let fit = ScatterLine {
+        line,
+        intrinsic_scatter: pairs.y_scale * libm::sqrt(tau2),
+        scatter,
+        estimator,
+        objective,
+        typical_variance: y2 * typical,
+        observed_variance: y2 * observed,
+    };
+    finite("the line", &[fit.objective, fit.intrinsic_scatter, fit.typical_variance, fit.observed_variance])?;
+    Ok(fit)
 }
 
 /// A perfect line through pairs without errors: nothing scatters, nothing is uncertain.
@@ -1082,6 +1135,8 @@ fn exact_line(pairs: &Pairs, fit: &LinearFit, estimator: ScatterEstimator) -> Re
         scatter: Scatter::Boundary,
         estimator,
         objective: 0.0,
+        typical_variance: 0.0,
+        observed_variance: 0.0,
     })
 }
 
@@ -1099,6 +1154,9 @@ pub struct RandomEffects {
     cochran_q: Option<f64>,
     heterogeneity_p_value: Option<f64>,
     dersimonian_laird_scatter: f64,
+    small_sample_standard_error: f64,
+    typical_variance: f64,
+    observed_variance: f64,
     values: usize,
 }
 
@@ -1119,12 +1177,24 @@ impl RandomEffects {
     pub fn hartung_knapp_standard_error(&self) -> f64 {
         self.hartung_knapp_standard_error
     }
-    /// The larger of the two standard errors, used with t and n − 1 degrees of freedom: the Hartung–Knapp one alone
-    /// can fall below what the known errors allow when the values happen to agree (Röver, Knapp and Friede,
-    /// BMC Med. Res. Methodol. 15 (2015) 99).
+    /// The standard error that this crate uses, with t and n − 1 degrees of freedom: Hartung–Knapp, but not below
+    /// what values that agree by luck would give once in twenty times: √(χ²₀.₀₅/(n − 1)) times the plain standard
+    /// error, χ²₀.₀₅ the 5 % quantile with n − 1 degrees of freedom. Values that happen to be equal would otherwise
+    /// claim a mean without any uncertainty.
     #[must_use]
     pub fn small_sample_standard_error(&self) -> f64 {
-        self.standard_error.max(self.hartung_knapp_standard_error)
+        self.small_sample_standard_error
+    }
+    /// Typical error variance v of one value: (n − 1) ΣW / ((ΣW)² − ΣW²) at τ = 0 (Higgins and Thompson 2002).
+    #[must_use]
+    pub fn typical_variance(&self) -> f64 {
+        self.typical_variance
+    }
+    /// Observed variance s² of the values about their mean: τ² + v, or v Q/(n − 1) where that is less than v (not
+    /// below v χ²₀.₀₅/(n − 1)). In the balanced case the plain variance, with n − 1 degrees of freedom.
+    #[must_use]
+    pub fn observed_variance(&self) -> f64 {
+        self.observed_variance
     }
     /// τ: standard deviation of the true values.
     #[must_use]
@@ -1223,23 +1293,29 @@ pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: Scatte
             ScatterEstimator::Restricted => (squares - sw + sw2 / sw, 0.5 * (logs + chi + libm::log(sw))),
         }
     };
-    let (tau2, scatter, q, dl2) = if errorless == n {
+    let (tau2, scatter, q, dl2, typical) = if errorless == n {
         let divisor = if estimator == ScatterEstimator::Restricted { df } else { count(n) };
         let squares: f64 = d.iter().map(|d| d * d).sum();
         let tau2 = squares / divisor;
         let scatter = if tau2 > 0.0 { Scatter::Interior } else { Scatter::Boundary };
         // Without errors Q is infinite or 0/0: the values differ beyond any doubt, or not at all.
-        (tau2, scatter, None, squares / df)
+        (tau2, scatter, None, squares / df, 0.0)
     } else {
         let (tau2, scatter) = solve_scatter(64.0, |tau2| Ok(equation(tau2)))?;
         let (_, sw, sw2, chi, ..) = sums(0.0);
-        (tau2, scatter, Some(chi), ((chi - df) / (sw - sw2 / sw)).max(0.0))
+        let spread = sw - sw2 / sw;
+        (tau2, scatter, Some(chi), ((chi - df) / spread).max(0.0), df / spread)
     };
     let (m, standard_error, hartung_knapp) = if errorless == n && tau2 == 0.0 {
         (0.0, 0.0, 0.0)
     } else {
         let (m, sw, _, chi, ..) = sums(tau2);
         (m, libm::sqrt(1.0 / sw), libm::sqrt(chi / (df * sw)))
+    };
+    let least = least_plausible(n - 1);
+    let observed = match q {
+        Some(q) if tau2 == 0.0 => typical * (q / df).min(1.0).max(least),
+        _ => tau2 + typical,
     };
     let fit = RandomEffects {
         mean: shift + scale * m,
@@ -1251,6 +1327,9 @@ pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: Scatte
         cochran_q: q,
         heterogeneity_p_value: q.and_then(|q| chi_squared_upper_tail(q, df)),
         dersimonian_laird_scatter: scale * libm::sqrt(dl2),
+        small_sample_standard_error: scale * hartung_knapp.max(libm::sqrt(least) * standard_error),
+        typical_variance: scale * scale * typical,
+        observed_variance: scale * scale * observed,
         values: n,
     };
     finite(
@@ -1262,6 +1341,9 @@ pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: Scatte
             fit.intrinsic_scatter,
             fit.cochran_q.unwrap_or(0.0),
             fit.dersimonian_laird_scatter,
+            fit.small_sample_standard_error,
+            fit.typical_variance,
+            fit.observed_variance,
         ],
     )?;
     Ok(fit)

@@ -81,7 +81,7 @@ fn t_interval(quantity: &str, estimate: f64, standard_error: f64, df: Option<f64
 
 /// Root of `f` in `[a, b]`, where `f(a)` and `f(b)` have opposite signs: Brent's zeroin (1973).
 /// Ends at the precision of the argument, or after 200 steps, of which bisection needs about 60.
-fn root(mut f: impl FnMut(f64) -> f64, mut a: f64, mut fa: f64, mut b: f64, mut fb: f64) -> f64 {
+pub(crate) fn root(mut f: impl FnMut(f64) -> f64, mut a: f64, mut fa: f64, mut b: f64, mut fb: f64) -> f64 {
     let (mut c, mut fc) = (a, fa);
     let mut step = b - a;
     let mut last = step;
@@ -830,11 +830,8 @@ impl Pairs {
         )
     }
 
-    /// (n − 2) / (ΣW − tr[(XᵀWX)⁻¹ XᵀW²X]) at τ = 0: v for equal errors; 0 where no pair has an error.
+    /// (n − 2) / (ΣW − tr[(XᵀWX)⁻¹ XᵀW²X]) at τ = 0: v for equal errors.
     fn typical_variance(&self, at: &At) -> f64 {
-        if self.errorless() == self.len() {
-            return 0.0;
-        }
         let (mut sw, mut sw2, mut swu, mut sw2u) = (0.0, 0.0, 0.0, 0.0);
         for (w, u) in at.weights.iter().zip(&at.u) {
             sw += w;
@@ -1084,14 +1081,15 @@ pub fn york_with_scatter(
         ScatterEstimator::Restricted => Criterion::Distance,
         ScatterEstimator::MaximumLikelihood => Criterion::Likelihood,
     };
-    let line = pairs.finish(pairs.search(tau2, criterion)?, tau2)?;
+    let theta = pairs.search(tau2, criterion)?;
+    let line = pairs.finish(theta, tau2)?;
     let n = count(pairs.len());
     // From scaled y to y: ln v gains 2 ln(scale) a pair; the determinant is in units x²/y⁴.
     let mut objective = pairs.scatter_equation(tau2, estimator)?.1 + n * libm::log(pairs.y_scale);
     if estimator == ScatterEstimator::Restricted {
         objective += libm::log(pairs.x_scale) - 2.0 * libm::log(pairs.y_scale);
     }
-    let typical = pairs.typical_variance(&pairs.line(pairs.search(tau2, criterion)?, 0.0)?);
+    let typical = if pairs.errorless() > 0 { 0.0 } else { pairs.typical_variance(&pairs.line(theta, 0.0)?) };
     let df = pairs.len() - 2;
     let observed = if tau2 > 0.0 {
         tau2 + typical

@@ -10,7 +10,7 @@ pub(crate) fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(deserializ
 /// Declares a result type with private fields, one documented getter a field, and `Deserialize` through a mirror that
 /// refuses unknown and missing fields and then calls `check(&self) -> Result<(), String>` of the type.
 ///
-/// `copy field: T` returns `T`; `borrow field: T => U` returns `&U`.
+/// `copy field: T` returns `T`; `borrow field: T => U` returns `&U`; `text field: Option<String>` returns `Option<&str>`.
 macro_rules! record {
     (
         $(#[$meta:meta])*
@@ -43,6 +43,11 @@ macro_rules! record {
         $(#[$meta])*
         #[must_use]
         pub fn $field(&self) -> $ty { self.$field }
+    };
+    (@getter text [$(#[$meta:meta])*] $field:ident $ty:ty) => {
+        $(#[$meta])*
+        #[must_use]
+        pub fn $field(&self) -> Option<&str> { self.$field.as_deref() }
     };
     (@getter borrow [$(#[$meta:meta])*] $field:ident $ty:ty, $target:ty) => {
         $(#[$meta])*

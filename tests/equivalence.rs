@@ -1,5 +1,5 @@
 //! Lines, means and tests of `equivalence`, against published and independently computed values.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::float_cmp)]
 
 use surface_severity::ErrorKind;
 use surface_severity::equivalence::{
@@ -203,7 +203,11 @@ fn exact_propagation_is_the_derivative_of_the_fit() {
             let h = 1e-5;
             let at = |step: f64| {
                 let (mut x, mut y) = (x.clone(), y.clone());
-                if in_x { x[i] += step } else { y[i] += step }
+                if in_x {
+                    x[i] += step;
+                } else {
+                    y[i] += step;
+                }
                 let line = york(&x, &sx, &y, &sy, &rho).unwrap();
                 (line.slope(), line.intercept())
             };
@@ -472,7 +476,8 @@ fn tost_reaches_the_ema_reference_interval() {
     let at = |name: &str| header.iter().position(|h| h == name).unwrap();
     let (subject, period, treatment, pk) = (at("subject"), at("period"), at("treatment"), at("PK"));
     let y: Vec<f64> = rows.iter().map(|r| r[pk].parse::<f64>().unwrap().ln()).collect();
-    let dummy = |k: usize, level: &str| -> Vec<f64> { rows.iter().map(|r| f64::from(u8::from(r[k] == level))).collect() };
+    let dummy =
+        |k: usize, level: &str| -> Vec<f64> { rows.iter().map(|r| f64::from(u8::from(r[k] == level))).collect() };
     // Sequence is a combination of the subjects, so their columns carry it.
     let mut columns = vec![dummy(treatment, "T"), dummy(period, "2"), dummy(period, "3")];
     columns.extend((2..=24).map(|s| dummy(subject, &s.to_string())));

@@ -114,12 +114,10 @@ impl SurfaceCorrection {
             return Ok(None);
         };
         let log_factor = intercept + (slope - 1.0) * centre;
-        let log_factor_se =
-            libm::sqrt(line_variance(intercept_se, slope_se, covariance, centre));
+        let log_factor_se = libm::sqrt(line_variance(intercept_se, slope_se, covariance, centre));
         let quantile = t_quantile(0.5 + options.level / 2.0, Some(df))
             .ok_or_else(|| ErrorKind::option("level", options.level, "a level with a finite t quantile"))?;
-        let factor =
-            Interval::from_log(log_factor, log_factor_se, quantile, options.level, IntervalMethod::StudentT)?;
+        let factor = Interval::from_log(log_factor, log_factor_se, quantile, options.level, IntervalMethod::StudentT)?;
         let mut classes: Vec<ClassCount> = Vec::new();
         for pair in pairs {
             match classes.iter_mut().find(|c| c.class.as_deref() == pair.class()) {
@@ -199,7 +197,11 @@ impl SurfaceCorrection {
         }
         let x = libm::log(at);
         agree("log_factor and the line", self.log_factor, self.intercept + (self.slope - 1.0) * x)?;
-        agree("log_factor_standard_error and the line", self.log_factor_standard_error, libm::sqrt(self.variance_at(x)))?;
+        agree(
+            "log_factor_standard_error and the line",
+            self.log_factor_standard_error,
+            libm::sqrt(self.variance_at(x)),
+        )?;
         let tau2 = (self.observed_log_variance - self.pair_log_variance).max(0.0);
         agree("intrinsic_log_scatter² and the variances", self.intrinsic_log_scatter.powi(2), tau2)?;
         let df = Some(self.degrees_of_freedom);
@@ -307,8 +309,11 @@ fn laboratory_estimate(report: &LabReport, lab: &LogMedian, base: &Correction) -
     let failed = || Estimate::not_estimable("its limits leave the range of numbers");
     match lab {
         LogMedian::Known { value, variance } => {
-            let method =
-                if base.scatter_degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
+            let method = if base.scatter_degrees_of_freedom.is_some() {
+                IntervalMethod::StudentT
+            } else {
+                IntervalMethod::Normal
+            };
             t_quantile(0.5 + level / 2.0, base.scatter_degrees_of_freedom)
                 .and_then(|q| Interval::from_log(*value, libm::sqrt(*variance), q, level, method).ok())
                 .map_or_else(failed, Into::into)

@@ -254,13 +254,7 @@ fn extent(times: &[(f64, Outcome)]) -> (f64, f64) {
 }
 
 /// The log median at which the probability of every specimen being censored as it was is 1 − level.
-fn bound(
-    times: &[(f64, Outcome)],
-    side: BoundSide,
-    sigma: f64,
-    distribution: Distribution,
-    level: f64,
-) -> LogMedian {
+fn bound(times: &[(f64, Outcome)], side: BoundSide, sigma: f64, distribution: Distribution, level: f64) -> LogMedian {
     let target = libm::log1p(-level);
     let excess = |location: f64| -> f64 {
         times.iter().map(|&(y, outcome)| term(distribution, outcome, (y - location) / sigma).0).sum::<f64>() - target
@@ -349,12 +343,9 @@ impl LabReports {
                 }
             }
             let line = record.position().map_or(0, csv::Position::line);
-            let text = match csv::StringRecord::from_byte_record(record.clone()) {
-                Ok(text) => text,
-                Err(_) => {
-                    found.add(line, "(row)", &String::from_utf8_lossy(record.as_slice()), "UTF-8 text");
-                    continue;
-                }
+            let Ok(text) = csv::StringRecord::from_byte_record(record.clone()) else {
+                found.add(line, "(row)", &String::from_utf8_lossy(record.as_slice()), "UTF-8 text");
+                continue;
             };
             match &header {
                 None => header = Some(Header::read(&text, line, &mut found)?),
@@ -527,7 +518,8 @@ fn join(drafts: Vec<Draft>, found: &mut Collector) -> Vec<LabReport> {
         match (&mut first.report.times, draft.report.times) {
             (Times::Specimens(specimens), Times::Specimens(more)) => specimens.extend(more),
             _ => {
-                let expected = format!("no other row in report {id}, one of whose rows is a mean (line {})", first.line);
+                let expected =
+                    format!("no other row in report {id}, one of whose rows is a mean (line {})", first.line);
                 found.add(line, "specimens", id, expected);
             }
         }

@@ -2,9 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::line::{
-    LineCovariance, Scatter, ScatterEstimator, count, random_effects, two_sided_p, york_with_scatter,
-};
+use super::line::{LineCovariance, Scatter, ScatterEstimator, count, random_effects, two_sided_p, york_with_scatter};
 use super::record::{agree, all_at_least_zero, all_finite, record};
 use super::special::t_quantile;
 use super::tost::{Tost, check_alpha, check_bounds, holm, tost};
@@ -106,7 +104,7 @@ impl Equivalence {
     /// Compares the belt with every surface that is not a laboratory surface.
     ///
     /// `severity` is a fit of the same campaign; it supplies the ratio k_laboratory / k_road. What cannot be had for
-    /// one surface is [`Outcome::Unavailable`] there, with its reason, and does not fail the rest.
+    /// one surface is [`Attempt::Unavailable`] there, with its reason, and does not fail the rest.
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] for the laboratory; [`ErrorKind::InvalidOption`] for options outside their range
@@ -165,29 +163,25 @@ impl Equivalence {
         };
         let df = severity.degrees_of_freedom();
         let severity_ratio = match severity.log_factor_between(&self.laboratory, road) {
-            Ok((log_ratio, log_standard_error)) => Outcome::from(SeverityRatio::new(
+            Ok((log_ratio, log_standard_error)) => Attempt::from(SeverityRatio::new(
                 log_ratio,
                 log_standard_error,
                 df,
                 self.level,
                 severity.factor_between(&self.laboratory, road)?.method(),
             )),
-            Err(error) => Outcome::Unavailable(Unavailable::NotEstimable { reason: error.to_string() }),
+            Err(error) => Attempt::Unavailable(Unavailable::NotEstimable { reason: error.to_string() }),
         };
         let bounds = (self.lower_bound, self.upper_bound);
         let test = match &severity_ratio {
-            Outcome::Fitted(r) => Outcome::from(tost(r.log_ratio, r.log_standard_error, df, bounds, self.alpha)),
-            Outcome::Unavailable(why) => Outcome::Unavailable(why.clone()),
+            Attempt::Fitted(r) => Attempt::from(tost(r.log_ratio, r.log_standard_error, df, bounds, self.alpha)),
+            Attempt::Unavailable(why) => Attempt::Unavailable(why.clone()),
         };
         let test_for_new_materials = match &constant_ratio {
-            Outcome::Fitted(r) => Outcome::from(tost(
-                r.log_ratio,
-                r.log_standard_error,
-                Some(r.degrees_of_freedom),
-                bounds,
-                self.alpha,
-            )),
-            Outcome::Unavailable(why) => Outcome::Unavailable(why.clone()),
+            Attempt::Fitted(r) => {
+                Attempt::from(tost(r.log_ratio, r.log_standard_error, Some(r.degrees_of_freedom), bounds, self.alpha))
+            }
+            Attempt::Unavailable(why) => Attempt::Unavailable(why.clone()),
         };
         Ok(SurfaceEquivalence {
             surface: road.to_owned(),
@@ -203,12 +197,12 @@ impl Equivalence {
         })
     }
 
-    fn constant_ratio(&self, columns: &Columns) -> Outcome<ConstantRatio> {
+    fn constant_ratio(&self, columns: &Columns) -> Attempt<ConstantRatio> {
         let found = columns.x.len();
         if found < self.minimum_pairs {
-            return Outcome::Unavailable(Unavailable::TooFewPairs { needed: self.minimum_pairs, found });
+            return Attempt::Unavailable(Unavailable::TooFewPairs { needed: self.minimum_pairs, found });
         }
-        Outcome::from(self.fit_constant_ratio(columns))
+        Attempt::from(self.fit_constant_ratio(columns))
     }
 
     fn fit_constant_ratio(&self, columns: &Columns) -> Result<ConstantRatio> {
@@ -235,20 +229,21 @@ impl Equivalence {
         })
     }
 
-    fn power_law(&self, columns: &Columns) -> Outcome<PowerLaw> {
+    fn power_law(&self, columns: &Columns) -> Attempt<PowerLaw> {
         let (found, needed) = (columns.x.len(), self.minimum_pairs.max(3));
         if found < needed {
-            return Outcome::Unavailable(Unavailable::TooFewPairs { needed, found });
+            return Attempt::Unavailable(Unavailable::TooFewPairs { needed, found });
         }
         let first = columns.x.first().copied().unwrap_or(0.0);
         if columns.x.iter().all(|x| x.to_bits() == first.to_bits()) {
-            return Outcome::Unavailable(Unavailable::SameLaboratoryTimes);
+            return Attempt::Unavailable(Unavailable::SameLaboratoryTimes);
         }
-        Outcome::from(self.fit_power_law(columns))
+        Attempt::from(self.fit_power_law(columns))
     }
 
     fn fit_power_law(&self, columns: &Columns) -> Result<PowerLaw> {
-        let line = |c: &Columns| york_with_scatter(&c.x, &c.sx, &c.y, &c.sy, &vec![0.0; c.x.len()], self.scatter_estimator);
+        let line =
+            |c: &Columns| york_with_scatter(&c.x, &c.sx, &c.y, &c.sy, &vec![0.0; c.x.len()], self.scatter_estimator);
         let fit = line(columns)?;
         let df = count(fit.line().degrees_of_freedom());
         let covariance = fit.small_sample_covariance();
@@ -289,7 +284,12 @@ impl Equivalence {
                     Ok(interval) => interval.into(),
                     Err(error) => Estimate::not_estimable(error.to_string()),
                 };
-                ScalePosition { surface: row.surface.clone(), role: row.role, ratio_to_laboratory: ratio, log_ratio: log }
+                ScalePosition {
+                    surface: row.surface.clone(),
+                    role: row.role,
+                    ratio_to_laboratory: ratio,
+                    log_ratio: log,
+                }
             })
             .collect();
         // Surfaces without an estimate last; ties and those by name.
@@ -356,12 +356,7 @@ impl Columns {
     }
 }
 
-fn pair(
-    campaign: &Campaign,
-    cells: &CellMeans,
-    laboratory: &str,
-    road: &str,
-) -> (Vec<MaterialPair>, Vec<LeftOut>) {
+fn pair(campaign: &Campaign, cells: &CellMeans, laboratory: &str, road: &str) -> (Vec<MaterialPair>, Vec<LeftOut>) {
     let (mut pairs, mut left_out) = (Vec::new(), Vec::new());
     for material in campaign.materials() {
         let name = material.name.as_str();
@@ -411,14 +406,14 @@ pub enum Form {
 /// A result, or why there is none.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Outcome<T> {
+pub enum Attempt<T> {
     /// It could be had.
     Fitted(T),
     /// It could not.
     Unavailable(Unavailable),
 }
 
-impl<T> Outcome<T> {
+impl<T> Attempt<T> {
     /// The result, if there is one.
     #[must_use]
     pub fn fitted(&self) -> Option<&T> {
@@ -437,14 +432,12 @@ impl<T> Outcome<T> {
     }
 }
 
-impl<T> From<Result<T>> for Outcome<T> {
+impl<T> From<Result<T>> for Attempt<T> {
     fn from(result: Result<T>) -> Self {
         match result {
             Ok(value) => Self::Fitted(value),
             Err(error) => Self::Unavailable(match error.kind() {
-                ErrorKind::TooFew { needed, found, .. } => {
-                    Unavailable::TooFewPairs { needed: *needed, found: *found }
-                }
+                ErrorKind::TooFew { needed, found, .. } => Unavailable::TooFewPairs { needed: *needed, found: *found },
                 _ => Unavailable::NotEstimable { reason: error.to_string() },
             }),
         }
@@ -719,20 +712,20 @@ record! {
         /// Materials with a trial on one or the other that are not among the pairs, and why.
         borrow left_out: Vec<LeftOut> => [LeftOut],
         /// Slope 1: a constant ratio.
-        borrow constant_ratio: Outcome<ConstantRatio> => Outcome<ConstantRatio>,
+        borrow constant_ratio: Attempt<ConstantRatio> => Attempt<ConstantRatio>,
         /// A free slope.
-        borrow power_law: Outcome<PowerLaw> => Outcome<PowerLaw>,
+        borrow power_law: Attempt<PowerLaw> => Attempt<PowerLaw>,
         /// The form with the smaller leave-one-material-out prediction error; `None` below four pairs.
         copy better_predicting: Option<Form>,
         /// k_laboratory / k_road from the severity fit.
-        borrow severity_ratio: Outcome<SeverityRatio> => Outcome<SeverityRatio>,
+        borrow severity_ratio: Attempt<SeverityRatio> => Attempt<SeverityRatio>,
         /// Two one-sided tests of the severity ratio: about the materials of the campaign.
-        borrow test: Outcome<Tost> => Outcome<Tost>,
+        borrow test: Attempt<Tost> => Attempt<Tost>,
         /// The p-value of that test adjusted over all road surfaces (Holm): compare it with α to say which surfaces the belt is equivalent to.
         copy adjusted_p_value: Option<f64>,
         /// Two one-sided tests of the constant ratio, whose standard error holds the scatter between materials: about
         /// further materials like those of the campaign.
-        borrow test_for_new_materials: Outcome<Tost> => Outcome<Tost>,
+        borrow test_for_new_materials: Attempt<Tost> => Attempt<Tost>,
     }
 }
 

@@ -226,7 +226,7 @@ pub fn ordinary_least_squares(columns: &[&[f64]], y: &[f64], intercept: Intercep
     let r = qr.r();
     for j in 0..p {
         let length = x.column(j).norm();
-        if !(r[(j, j)].abs() > 1e-13 * length) {
+        if r[(j, j)].abs() <= 1e-13 * length {
             return Err(collinear());
         }
     }
@@ -387,9 +387,8 @@ pub fn deming(x: &[f64], y: &[f64], variance_ratio_y_over_x: f64) -> Result<Demi
     let mut slopes = Vec::with_capacity(n);
     let mut intercepts = Vec::with_capacity(n);
     for left_out in 0..n {
-        let without = |v: &[f64]| -> Vec<f64> {
-            v.iter().enumerate().filter(|(i, _)| *i != left_out).map(|(_, v)| *v).collect()
-        };
+        let without =
+            |v: &[f64]| -> Vec<f64> { v.iter().enumerate().filter(|(i, _)| *i != left_out).map(|(_, v)| *v).collect() };
         let (b, a) = deming_point(&without(x), &without(y), variance_ratio_y_over_x)?;
         slopes.push(b);
         intercepts.push(a);
@@ -581,8 +580,7 @@ struct At {
 
 impl Pairs {
     fn new(method: &str, needed: usize, x: &[f64], sx: &[f64], y: &[f64], sy: &[f64], rho: &[f64]) -> Result<Self> {
-        let columns =
-            [("x", x), ("x_standard_error", sx), ("y", y), ("y_standard_error", sy), ("correlation", rho)];
+        let columns = [("x", x), ("x_standard_error", sx), ("y", y), ("y_standard_error", sy), ("correlation", rho)];
         check_columns(method, needed, &columns)?;
         for (name, values) in [("x_standard_error", sx), ("y_standard_error", sy)] {
             if let Some(bad) = values.iter().find(|v| **v < 0.0) {
@@ -631,11 +629,10 @@ impl Pairs {
         let (s, c) = (libm::sin(theta), libm::cos(theta));
         let n = self.len();
         let (mut sw, mut swx, mut swy, mut logs) = (0.0, 0.0, 0.0, 0.0);
-        let variance =
-            |i: usize| c * c * (self.vy[i] + tau2) + s * s * self.vx[i] - 2.0 * s * c * self.cov[i];
+        let variance = |i: usize| c * c * (self.vy[i] + tau2) + s * s * self.vx[i] - 2.0 * s * c * self.cov[i];
         for i in 0..n {
             let v = variance(i);
-            if !(v > 1e-290) {
+            if v < 1e-290 {
                 return (f64::INFINITY, 0.0);
             }
             sw += 1.0 / v;
@@ -707,7 +704,11 @@ impl Pairs {
                 return Ok(root(|t| value(t).1, trial, d, mid, d_mid));
             }
             if f <= f_mid {
-                if d_mid > 0.0 { hi = mid } else { lo = mid }
+                if d_mid > 0.0 {
+                    hi = mid;
+                } else {
+                    lo = mid;
+                }
                 (mid, f_mid) = (trial, f);
             } else if d_mid > 0.0 {
                 lo = trial;
@@ -862,10 +863,9 @@ impl Pairs {
         }
         Ok(match estimator {
             ScatterEstimator::MaximumLikelihood => (squares - sw, 0.5 * (logs + chi)),
-            ScatterEstimator::Restricted => (
-                squares - (sw - sw2 / sw - sw2u / swu),
-                0.5 * (logs + chi + libm::log(sw) + libm::log(swu)),
-            ),
+            ScatterEstimator::Restricted => {
+                (squares - (sw - sw2 / sw - sw2u / swu), 0.5 * (logs + chi + libm::log(sw) + libm::log(swu)))
+            }
         })
     }
 }
@@ -935,7 +935,11 @@ pub enum Scatter {
 
 /// The τ² ≥ 0 that solves a likelihood equation, with the lowest objective among all solutions.
 /// `equation(τ²)` = (derivative sign: positive below a maximum of the likelihood, objective).
-fn solve_scatter(start: f64, mut equation: impl FnMut(f64) -> Result<(f64, f64)>) -> Result<(f64, Scatter)> {
+fn solve_scatter(
+    start: f64,
+    finest: f64,
+    mut equation: impl FnMut(f64) -> Result<(f64, f64)>,
+) -> Result<(f64, Scatter)> {
     let mut top = start;
     for _ in 0..100 {
         if equation(top)?.0 < 0.0 {
@@ -946,8 +950,12 @@ fn solve_scatter(start: f64, mut equation: impl FnMut(f64) -> Result<(f64, f64)>
     let mut low = 0.0;
     let (mut g_low, at_zero) = equation(low)?;
     let mut best: Option<(f64, f64)> = (g_low <= 0.0).then_some((at_zero, 0.0));
-    for k in 0..=48 {
-        let high = top * libm::exp10(0.25 * f64::from(k) - 12.0);
+    // Below a small share of the least error variance the equation does not change; above, it bends over factors of
+    // several, so steps of a quarter of a decade miss no root that matters.
+    let first = (4.0 * libm::log10((finest / top).max(1e-12))).floor().min(-4.0);
+    let steps = (0_u32..=48).take_while(|k| f64::from(*k) <= -first).count();
+    for k in (0..steps).rev() {
+        let high = top * libm::exp10(-0.25 * count(k));
         let g_high = equation(high)?.0;
         if g_low > 0.0 && g_high <= 0.0 {
             // The equation cannot fail inside a bracket whose ends it did not fail at; if it did, the
@@ -966,6 +974,10 @@ fn solve_scatter(start: f64, mut equation: impl FnMut(f64) -> Result<(f64, f64)>
         }
         _ => Err(not_estimable("the intrinsic scatter", "its likelihood has no maximum")),
     }
+}
+
+fn least(values: &[f64]) -> f64 {
+    values.iter().copied().fold(f64::INFINITY, f64::min)
 }
 
 /// Result of [`york_with_scatter`].
@@ -1059,7 +1071,7 @@ pub fn york_with_scatter(
 ) -> Result<ScatterLine> {
     let pairs = Pairs::new("a line with scatter", 3, x, x_standard_error, y, y_standard_error, correlation)?;
     let (tau2, scatter) = match pairs.errorless() {
-        0 => solve_scatter(64.0, |tau2| pairs.scatter_equation(tau2, estimator))?,
+        0 => solve_scatter(64.0, 0.01 * least(&pairs.vy), |tau2| pairs.scatter_equation(tau2, estimator))?,
         k if k == pairs.len() => {
             let fit = ordinary_least_squares(&[&pairs.x], &pairs.y, Intercept::Fitted)?;
             let divisor = match estimator {
@@ -1299,7 +1311,7 @@ pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: Scatte
         // Without errors Q is infinite or 0/0: the values differ beyond any doubt, or not at all.
         (tau2, scatter, None, squares / df, 0.0)
     } else {
-        let (tau2, scatter) = solve_scatter(64.0, |tau2| Ok(equation(tau2)))?;
+        let (tau2, scatter) = solve_scatter(64.0, 0.01 * least(&v), |tau2| Ok(equation(tau2)))?;
         let (_, sw, sw2, chi, ..) = sums(0.0);
         let spread = sw - sw2 / sw;
         (tau2, scatter, Some(chi), ((chi - df) / spread).max(0.0), df / spread)
@@ -1349,7 +1361,7 @@ pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: Scatte
 
 /// Two-sided p-value of `estimate / standard_error` against t with `df` degrees of freedom (normal if `None`).
 pub(crate) fn two_sided_p(estimate: f64, standard_error: f64, df: Option<f64>) -> Option<f64> {
-    if !(standard_error > 0.0) {
+    if standard_error <= 0.0 {
         return None;
     }
     t_upper_tail((estimate / standard_error).abs(), df).map(|p| (2.0 * p).min(1.0))

@@ -27,7 +27,7 @@
 //! intervals of log c and of the slope cover 94 to 96 %.
 //!
 //! # What can go wrong
-//! Too few pairs, all laboratory times the same, a surface off the scale: [`Outcome::Unavailable`] for that surface,
+//! Too few pairs, all laboratory times the same, a surface off the scale: [`Attempt::Unavailable`] for that surface,
 //! with the reason. A material whose every trial on a surface is censored on one side has no median there and is
 //! listed in [`SurfaceEquivalence::left_out`]. τ = 0 is an answer ([`Scatter::Boundary`]).
 
@@ -39,14 +39,14 @@ pub(crate) mod special;
 mod tost;
 
 pub use document::EquivalenceDocument;
+pub(crate) use fit::check_log_interval;
 pub use fit::{
-    ConstantRatio, Equivalence, EquivalenceFit, Form, LeftOut, LeftOutReason, MaterialPair, Outcome, PowerLaw,
+    Attempt, ConstantRatio, Equivalence, EquivalenceFit, Form, LeftOut, LeftOutReason, MaterialPair, PowerLaw,
     ScalePosition, SeverityRatio, SurfaceEquivalence, Unavailable,
 };
-pub(crate) use fit::check_log_interval;
-pub(crate) use line::{count, root};
 pub use line::{
     Convention, DemingLine, Intercept, LineCovariance, LinearFit, RandomEffects, Scatter, ScatterEstimator,
     ScatterLine, YorkLine, deming, ordinary_least_squares, random_effects, york, york_with_scatter,
 };
+pub(crate) use line::{count, root};
 pub use tost::{Tost, holm, tost};

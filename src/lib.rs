@@ -1,7 +1,9 @@
 //! Abrasiveness factors of road surfaces and laboratory belts from drop-abrasion trials.
 pub mod bootstrap;
 pub mod campaign;
+pub mod correction;
 mod document;
+pub mod equivalence;
 mod error;
 mod estimate;
 mod numeric;

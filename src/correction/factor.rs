@@ -1,0 +1,798 @@
+//! Deriving corrections from an equivalence fit, and applying them.
+
+use serde::{Deserialize, Serialize};
+
+use super::predict::{Pieces, Predictive, Target};
+use super::reports::{LabReport, LogMedian};
+use super::validity::{ClassCount, Domain, Validity};
+use crate::document::{CRATE_VERSION, schema};
+use crate::equivalence::record::{agree, all_at_least_zero, all_finite, record};
+use crate::equivalence::special::t_quantile;
+use crate::equivalence::{EquivalenceFit, Form, MaterialPair, SurfaceEquivalence, check_log_interval, count};
+use crate::error::{ErrorKind, Result};
+use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
+use crate::numeric::special::f_survival;
+use crate::severity::Distribution;
+
+pub(super) const KIND: &str = "correction";
+pub(super) const VERSION: u32 = 1;
+
+/// How to derive corrections: plain data, checked in [`Correction::derive`], kept in the document.
+///
+/// | option | default | range | meaning |
+/// |---|---|---|---|
+/// | form | constant ratio | see [`Form`] | relation between laboratory and road times |
+/// | level | 0.95 | (0, 1) | confidence level of every interval |
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CorrectionOptions {
+    form: Form,
+    level: f64,
+}
+
+impl Default for CorrectionOptions {
+    fn default() -> Self {
+        Self { form: Form::ConstantRatio, level: 0.95 }
+    }
+}
+
+impl CorrectionOptions {
+    /// Sets the form.
+    #[must_use]
+    pub fn form(mut self, form: Form) -> Self {
+        self.form = form;
+        self
+    }
+    /// Sets the confidence level, 0.95 for 95 %.
+    #[must_use]
+    pub fn level(mut self, level: f64) -> Self {
+        self.level = level;
+        self
+    }
+}
+
+record! {
+    /// How laboratory times are read as times on one road surface.
+    ///
+    /// log road = intercept + slope · log laboratory, times in s; slope exactly 1 for the constant ratio.
+    pub struct SurfaceCorrection as RawSurfaceCorrection {
+        /// The road surface.
+        borrow surface: String => str,
+        /// c: multiply a laboratory time by it to read it as a road time. For the power law, c at
+        /// [`factor_at_laboratory_time_s`](Self::factor_at_laboratory_time_s).
+        borrow factor: Interval => Interval,
+        /// Log of c.
+        copy log_factor: f64,
+        /// Standard error of log c.
+        copy log_factor_standard_error: f64,
+        /// The laboratory time that `factor` belongs to, s: the geometric mean of the materials it was derived from.
+        copy factor_at_laboratory_time_s: f64,
+        /// Form of the relation.
+        copy form: Form,
+        /// Slope.
+        copy slope: f64,
+        /// Its standard error; 0 for the constant ratio.
+        copy slope_standard_error: f64,
+        /// Intercept: log road time at a laboratory time of 1 s.
+        copy intercept: f64,
+        /// Its standard error.
+        copy intercept_standard_error: f64,
+        /// Covariance of intercept and slope; 0 for the constant ratio.
+        copy log_covariance: f64,
+        /// ν: degrees of freedom of the line: materials − 1, or − 2 for the power law.
+        copy degrees_of_freedom: f64,
+        /// τ: scatter of log road medians between materials that replicates do not explain.
+        copy intrinsic_log_scatter: f64,
+        /// v: variance of a material's log ratio that replicates explain.
+        copy pair_log_variance: f64,
+        /// s²: variance of the materials about the line that was observed.
+        copy observed_log_variance: f64,
+        /// What it was derived from.
+        borrow domain: Domain => Domain,
+    }
+}
+
+impl SurfaceCorrection {
+    fn derive(surface: &SurfaceEquivalence, options: &CorrectionOptions) -> Result<Option<Self>> {
+        let pairs = surface.pairs();
+        let n = count(pairs.len());
+        let logs: Vec<f64> = pairs.iter().map(MaterialPair::laboratory_log_median).collect();
+        let centre = logs.iter().sum::<f64>() / n;
+        let line = match options.form {
+            Form::ConstantRatio => surface.constant_ratio().fitted().map(|c| {
+                let tail = (c.degrees_of_freedom(), c.intrinsic_log_scatter(), c.pair_log_variance());
+                (1.0, 0.0, c.log_ratio(), c.log_standard_error(), 0.0, tail, c.observed_log_variance())
+            }),
+            Form::PowerLaw => surface.power_law().fitted().map(|p| {
+                let (slope, intercept, c) = (p.slope().estimate(), p.intercept().estimate(), p.log_covariance());
+                let tail = (p.degrees_of_freedom(), p.intrinsic_log_scatter(), p.pair_log_variance());
+                let (sb, sa) = (c.slope_standard_error, c.intercept_standard_error);
+                (slope, sb, intercept, sa, c.covariance, tail, p.observed_log_variance())
+            }),
+        };
+        let Some((slope, slope_se, intercept, intercept_se, covariance, (df, tau, pair), observed)) = line else {
+            return Ok(None);
+        };
+        let log_factor = intercept + (slope - 1.0) * centre;
+        let log_factor_se = libm::sqrt(line_variance(intercept_se, slope_se, covariance, centre));
+        let quantile = t_quantile(0.5 + options.level / 2.0, Some(df))
+            .ok_or_else(|| ErrorKind::option("level", options.level, "a level with a finite t quantile"))?;
+        let factor = Interval::from_log(log_factor, log_factor_se, quantile, options.level, IntervalMethod::StudentT)?;
+        let mut classes: Vec<ClassCount> = Vec::new();
+        for pair in pairs {
+            match classes.iter_mut().find(|c| c.class.as_deref() == pair.class()) {
+                Some(class) => class.materials += 1,
+                None => classes.push(ClassCount { class: pair.class().map(str::to_owned), materials: 1 }),
+            }
+        }
+        classes.sort_by(|a, b| a.class.cmp(&b.class));
+        let shortest = logs.iter().copied().fold(f64::INFINITY, f64::min);
+        let longest = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        Ok(Some(Self {
+            surface: surface.surface().to_owned(),
+            factor,
+            log_factor,
+            log_factor_standard_error: log_factor_se,
+            factor_at_laboratory_time_s: libm::exp(centre),
+            form: options.form,
+            slope,
+            slope_standard_error: slope_se,
+            intercept,
+            intercept_standard_error: intercept_se,
+            log_covariance: covariance,
+            degrees_of_freedom: df,
+            intrinsic_log_scatter: tau,
+            pair_log_variance: pair,
+            observed_log_variance: observed,
+            domain: Domain {
+                classes,
+                shortest_laboratory_time_s: libm::exp(shortest),
+                longest_laboratory_time_s: libm::exp(longest),
+            },
+        }))
+    }
+
+    fn check(&self) -> std::result::Result<(), String> {
+        let of = |reason: String| format!("the correction for {:?}: {reason}", self.surface);
+        self.check_numbers().map_err(of)
+    }
+
+    fn check_numbers(&self) -> std::result::Result<(), String> {
+        all_finite(&[
+            ("log_factor", self.log_factor),
+            ("slope", self.slope),
+            ("intercept", self.intercept),
+            ("log_covariance", self.log_covariance),
+        ])?;
+        all_at_least_zero(&[
+            ("log_factor_standard_error", self.log_factor_standard_error),
+            ("slope_standard_error", self.slope_standard_error),
+            ("intercept_standard_error", self.intercept_standard_error),
+            ("intrinsic_log_scatter", self.intrinsic_log_scatter),
+            ("pair_log_variance", self.pair_log_variance),
+            ("observed_log_variance", self.observed_log_variance),
+        ])?;
+        let at = self.factor_at_laboratory_time_s;
+        if !(at > 0.0 && at.is_finite()) {
+            return Err(format!("factor_at_laboratory_time_s = {at} is not a positive time"));
+        }
+        let parameters = match self.form {
+            Form::ConstantRatio => {
+                let exact = [self.slope - 1.0, self.slope_standard_error, self.log_covariance];
+                if exact.iter().any(|v| *v != 0.0) {
+                    return Err("a constant ratio has slope 1, without standard error or covariance".into());
+                }
+                1.0
+            }
+            Form::PowerLaw => 2.0,
+        };
+        let materials = count(self.domain.materials());
+        agree("degrees_of_freedom and the materials of the domain", self.degrees_of_freedom, materials - parameters)?;
+        if self.degrees_of_freedom < 0.5 {
+            return Err(format!("degrees_of_freedom = {} is not positive", self.degrees_of_freedom));
+        }
+        let (va, vb) = (self.intercept_standard_error.powi(2), self.slope_standard_error.powi(2));
+        if self.log_covariance.powi(2) > va * vb * (1.0 + 1e-9) {
+            return Err("log_covariance is larger than the standard errors allow".into());
+        }
+        let x = libm::log(at);
+        agree("log_factor and the line", self.log_factor, self.intercept + (self.slope - 1.0) * x)?;
+        agree(
+            "log_factor_standard_error and the line",
+            self.log_factor_standard_error,
+            libm::sqrt(self.variance_at(x)),
+        )?;
+        let tau2 = (self.observed_log_variance - self.pair_log_variance).max(0.0);
+        agree("intrinsic_log_scatter² and the variances", self.intrinsic_log_scatter.powi(2), tau2)?;
+        let df = Some(self.degrees_of_freedom);
+        check_log_interval(&self.factor, self.log_factor, self.log_factor_standard_error, df)
+    }
+
+    fn variance_at(&self, x: f64) -> f64 {
+        line_variance(self.intercept_standard_error, self.slope_standard_error, self.log_covariance, x)
+    }
+
+    fn predictive(&self, x: f64, report: f64, target: Target, base: &Correction) -> Predictive {
+        let pieces = Pieces {
+            line: self.variance_at(x),
+            observed: self.observed_log_variance,
+            pair: self.pair_log_variance,
+            df: self.degrees_of_freedom,
+            report: report * self.slope * self.slope,
+            sigma: base.log_scatter,
+            sigma_df: base.scatter_degrees_of_freedom,
+        };
+        Predictive::new(self.intercept + self.slope * x, pieces, target, base.distribution)
+    }
+
+    fn apply(&self, report: &LabReport, base: &Correction) -> CorrectedTime {
+        let level = base.options.level;
+        let tail = 0.5 * (1.0 - level);
+        // A bound shares its error probability between the report and the line (Bonferroni).
+        let lab = report.log_median(base.log_scatter, base.distribution, 1.0 - tail);
+        let laboratory_median_s = laboratory_estimate(report, &lab, base);
+        let class = report.material_class();
+        let result = |values: [Estimate; 3], known: Option<f64>, predictives: Option<[Predictive; 2]>| {
+            let [expected_road_median_s, road_median_s, road_specimen_s] = values;
+            CorrectedTime {
+                report_id: report.report_id().to_owned(),
+                material: report.material().to_owned(),
+                material_class: class.map(str::to_owned),
+                surface: self.surface.clone(),
+                form: self.form,
+                specimens: report.counted(),
+                laboratory_median_s: laboratory_median_s.clone(),
+                expected_road_median_s,
+                road_median_s,
+                road_specimen_s,
+                validity: self.domain.validity(known, class),
+                scatter_p_value: scatter_p_value(report, base),
+                predictives,
+            }
+        };
+        match lab {
+            LogMedian::Known { value: x, variance } => {
+                let [line, material, specimen] = [Target::Line, Target::Material, Target::Specimen]
+                    .map(|target| self.predictive(x, variance, target, base));
+                let estimate = |p: &Predictive, method| -> Estimate {
+                    let limits = p.quantile(tail).zip(p.quantile(1.0 - tail)).zip(p.quantile(0.5));
+                    limits
+                        .and_then(|((lower, upper), middle)| {
+                            let (l, m, u) = (libm::exp(lower), libm::exp(middle), libm::exp(upper));
+                            Interval::new(m.clamp(l, u), l, u, level, method).ok()
+                        })
+                        .map_or_else(|| Estimate::not_estimable("its limits leave the range of numbers"), Into::into)
+                };
+                let values = [
+                    estimate(&line, IntervalMethod::StudentT),
+                    estimate(&material, IntervalMethod::Prediction),
+                    estimate(&specimen, IntervalMethod::Prediction),
+                ];
+                result(values, Some(libm::exp(x)), Some([material, specimen]))
+            }
+            LogMedian::Bound { side, value } => {
+                let values = [Target::Line, Target::Material, Target::Specimen]
+                    .map(|target| self.bound(value, side, target, tail, base));
+                result(values, None, None)
+            }
+            LogMedian::Nothing => {
+                let none = || Estimate::not_estimable("no specimen of the report counts");
+                result([none(), none(), none()], None, None)
+            }
+        }
+    }
+
+    fn bound(&self, x: f64, side: BoundSide, target: Target, tail: f64, base: &Correction) -> Estimate {
+        if self.slope <= 0.0 {
+            return Estimate::not_estimable(
+                "only a bound of the laboratory time is known, and the power law does not rise with it",
+            );
+        }
+        let p = if side == BoundSide::AtLeast { tail } else { 1.0 - tail };
+        let reason = match side {
+            BoundSide::AtLeast => "every specimen of the report ran out",
+            BoundSide::AtMost => "every specimen of the report opened at contact",
+        };
+        self.predictive(x, 0.0, target, base)
+            .quantile(p)
+            .and_then(|log| Bound::new(side, libm::exp(log), base.options.level, reason).ok())
+            .map_or_else(|| Estimate::not_estimable("its bound leaves the range of numbers"), Into::into)
+    }
+}
+
+fn line_variance(intercept_se: f64, slope_se: f64, covariance: f64, x: f64) -> f64 {
+    (intercept_se * intercept_se + x * (2.0 * covariance + x * slope_se * slope_se)).max(0.0)
+}
+
+fn laboratory_estimate(report: &LabReport, lab: &LogMedian, base: &Correction) -> Estimate {
+    let level = base.options.level;
+    let failed = || Estimate::not_estimable("its limits leave the range of numbers");
+    match lab {
+        LogMedian::Known { value, variance } => {
+            let method = if base.scatter_degrees_of_freedom.is_some() {
+                IntervalMethod::StudentT
+            } else {
+                IntervalMethod::Normal
+            };
+            t_quantile(0.5 + level / 2.0, base.scatter_degrees_of_freedom)
+                .and_then(|q| Interval::from_log(*value, libm::sqrt(*variance), q, level, method).ok())
+                .map_or_else(failed, Into::into)
+        }
+        LogMedian::Bound { side, .. } => match report.log_median(base.log_scatter, base.distribution, level) {
+            LogMedian::Bound { value, .. } => {
+                let reason = match side {
+                    BoundSide::AtLeast => "every specimen ran out",
+                    BoundSide::AtMost => "every specimen opened at contact",
+                };
+                Bound::new(*side, libm::exp(value), level, reason).map_or_else(|_| failed(), Into::into)
+            }
+            _ => failed(),
+        },
+        LogMedian::Nothing => Estimate::not_estimable("no specimen of the report counts"),
+    }
+}
+
+/// Two-sided F test of the report's own scatter against that of the campaign.
+fn scatter_p_value(report: &LabReport, base: &Correction) -> Option<f64> {
+    if base.distribution != Distribution::LogNormal {
+        return None;
+    }
+    let sd = report.log_sd()?;
+    let ratio = (sd / base.log_scatter) * (sd / base.log_scatter);
+    // Under censoring σ has no exact degrees of freedom; it comes from a whole campaign and is taken as known.
+    let df = base.scatter_degrees_of_freedom.unwrap_or(1e6);
+    let above = f_survival(ratio, count(report.counted()) - 1.0, df);
+    let p = 2.0 * above.min(1.0 - above);
+    p.is_finite().then(|| p.clamp(0.0, 1.0))
+}
+
+record! {
+    /// A road surface without a correction.
+    pub struct NotCorrected as RawNotCorrected {
+        /// The surface.
+        borrow surface: String => str,
+        /// Why there is none.
+        borrow reason: String => str,
+    }
+}
+
+impl NotCorrected {
+    #[allow(clippy::unnecessary_wraps, clippy::unused_self)]
+    fn check(&self) -> std::result::Result<(), String> {
+        Ok(())
+    }
+}
+
+/// Corrections of laboratory times for every road surface: a small document that needs no trials.
+///
+/// Save it with [`save_path`](Self::save_path); [`load_path`](Self::load_path) gives back the same numbers to the bit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Correction {
+    pub(super) schema: String,
+    pub(super) crate_version: String,
+    pub(super) campaign_digest: String,
+    pub(super) options: CorrectionOptions,
+    pub(super) seed: Option<u64>,
+    pub(super) laboratory: String,
+    pub(super) distribution: Distribution,
+    pub(super) log_scatter: f64,
+    pub(super) scatter_degrees_of_freedom: Option<f64>,
+    pub(super) corrections: Vec<SurfaceCorrection>,
+    pub(super) not_corrected: Vec<NotCorrected>,
+    pub(super) cautions: Vec<String>,
+}
+
+impl Correction {
+    /// Derives a correction for each road surface of `fit` that has the form asked for.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); [`ErrorKind::NothingToFit`] if no surface can be
+    /// corrected, with the reason of the first.
+    pub fn derive(fit: &EquivalenceFit, options: &CorrectionOptions) -> Result<Self> {
+        check_level(options.level)?;
+        let (mut corrections, mut not_corrected) = (Vec::new(), Vec::new());
+        for surface in fit.surfaces() {
+            match SurfaceCorrection::derive(surface, options) {
+                Ok(Some(correction)) => corrections.push(correction),
+                Ok(None) => {
+                    let why = match options.form {
+                        Form::ConstantRatio => surface.constant_ratio().unavailable(),
+                        Form::PowerLaw => surface.power_law().unavailable(),
+                    };
+                    let reason = why.map_or_else(String::new, ToString::to_string);
+                    not_corrected.push(NotCorrected { surface: surface.surface().to_owned(), reason });
+                }
+                Err(error) => not_corrected
+                    .push(NotCorrected { surface: surface.surface().to_owned(), reason: error.to_string() }),
+            }
+        }
+        if corrections.is_empty() {
+            let first = not_corrected.first().map_or("no road surface", |n| n.reason.as_str());
+            return Err(ErrorKind::NothingToFit { reason: format!("no surface can be corrected: {first}") }.into());
+        }
+        let cautions = cautions(fit, options, &corrections, &not_corrected);
+        Ok(Self {
+            schema: schema(KIND, VERSION),
+            crate_version: CRATE_VERSION.into(),
+            campaign_digest: fit.campaign_digest().into(),
+            options: options.clone(),
+            seed: None,
+            laboratory: fit.laboratory().into(),
+            distribution: fit.distribution(),
+            log_scatter: fit.log_scatter(),
+            scatter_degrees_of_freedom: fit.scatter_degrees_of_freedom(),
+            corrections,
+            not_corrected,
+            cautions,
+        })
+    }
+
+    /// Records the seed of the run that the correction belongs to; deriving draws nothing at random.
+    #[must_use]
+    pub fn with_seed(mut self, seed: u64) -> Self {
+        self.seed = Some(seed);
+        self
+    }
+    /// Version of the crate that derived it.
+    #[must_use]
+    pub fn crate_version(&self) -> &str {
+        &self.crate_version
+    }
+    /// Digest of the campaign it was derived from.
+    #[must_use]
+    pub fn campaign_digest(&self) -> &str {
+        &self.campaign_digest
+    }
+    /// Seed of the run, if one was recorded.
+    #[must_use]
+    pub fn seed(&self) -> Option<u64> {
+        self.seed
+    }
+    /// The laboratory belt whose times it corrects.
+    #[must_use]
+    pub fn laboratory(&self) -> &str {
+        &self.laboratory
+    }
+    /// Confidence level of the intervals.
+    #[must_use]
+    pub fn level(&self) -> f64 {
+        self.options.level
+    }
+    /// Form that was asked for.
+    #[must_use]
+    pub fn form(&self) -> Form {
+        self.options.form
+    }
+    /// Distribution of times about their cell.
+    #[must_use]
+    pub fn distribution(&self) -> Distribution {
+        self.distribution
+    }
+    /// Replicate scatter σ of log time.
+    #[must_use]
+    pub fn log_scatter(&self) -> f64 {
+        self.log_scatter
+    }
+    /// Degrees of freedom of σ; `None` under censoring.
+    #[must_use]
+    pub fn scatter_degrees_of_freedom(&self) -> Option<f64> {
+        self.scatter_degrees_of_freedom
+    }
+    /// The corrections, sorted by surface.
+    #[must_use]
+    pub fn corrections(&self) -> &[SurfaceCorrection] {
+        &self.corrections
+    }
+    /// Road surfaces without a correction, and why.
+    #[must_use]
+    pub fn not_corrected(&self) -> &[NotCorrected] {
+        &self.not_corrected
+    }
+    /// What a user of the document should know, in sentences.
+    #[must_use]
+    pub fn cautions(&self) -> &[String] {
+        &self.cautions
+    }
+    /// The correction for one road surface.
+    ///
+    /// # Errors
+    /// [`ErrorKind::UnknownSurface`] with the surfaces that have one.
+    pub fn correction(&self, surface: &str) -> Result<&SurfaceCorrection> {
+        self.corrections.iter().find(|c| c.surface == surface).ok_or_else(|| {
+            ErrorKind::UnknownSurface {
+                name: surface.into(),
+                known: self.corrections.iter().map(|c| c.surface.clone()).collect(),
+            }
+            .into()
+        })
+    }
+
+    /// Reads a report as times on every road surface that has a correction, sorted by surface.
+    ///
+    /// The replicate scatter is σ of the campaign; the report's own is only compared with it
+    /// ([`CorrectedTime::scatter_p_value`]). With run-outs or contact openings the laboratory median is the
+    /// maximum-likelihood one at that σ. A report all of whose specimens are censored on one side gives a bound: its
+    /// error probability is shared equally between the report and the line.
+    #[must_use]
+    pub fn apply(&self, report: &LabReport) -> Vec<CorrectedTime> {
+        self.corrections.iter().map(|c| c.apply(report, self)).collect()
+    }
+
+    pub(super) fn check(&self) -> std::result::Result<(), String> {
+        check_level(self.options.level).map_err(|e| e.to_string())?;
+        if !(self.log_scatter > 0.0 && self.log_scatter.is_finite()) {
+            return Err(format!("log_scatter = {} is not positive", self.log_scatter));
+        }
+        if let Some(df) = self.scatter_degrees_of_freedom
+            && !(df > 0.0 && df.is_finite())
+        {
+            return Err(format!("scatter_degrees_of_freedom = {df} is not positive"));
+        }
+        if self.corrections.is_empty() {
+            return Err("it holds no correction".into());
+        }
+        if self.corrections.windows(2).any(|w| w[0].surface >= w[1].surface) {
+            return Err("the corrections are not sorted by surface, or one is there twice".into());
+        }
+        for c in &self.corrections {
+            if c.form != self.options.form {
+                return Err(format!("the correction for {:?} has another form than the options", c.surface));
+            }
+            agree("the level of a factor and of the options", c.factor.level(), self.options.level)?;
+            if c.surface == self.laboratory {
+                return Err(format!("the laboratory surface {:?} is corrected to itself", c.surface));
+            }
+        }
+        Ok(())
+    }
+}
+
+fn cautions(
+    fit: &EquivalenceFit,
+    options: &CorrectionOptions,
+    corrections: &[SurfaceCorrection],
+    not_corrected: &[NotCorrected],
+) -> Vec<String> {
+    let mut list = vec![
+        format!(
+            "These corrections belong to the surface {:?} in the state in which it was during the campaign.",
+            fit.laboratory()
+        ),
+        "Outside the laboratory times and material classes of its domain a correction is an extrapolation; the \
+         intervals do not cover what was not seen there."
+            .to_owned(),
+    ];
+    if options.form == Form::ConstantRatio {
+        for surface in fit.surfaces() {
+            if let Some(p) = surface.power_law().fitted().and_then(crate::equivalence::PowerLaw::slope_one_p_value)
+                && p < 1.0 - options.level
+            {
+                list.push(format!(
+                    "On {:?} the ratio of road to laboratory time changes with the time (test of slope 1: p = {}); \
+                     consider the power law.",
+                    surface.surface(),
+                    crate::estimate::significant(p, 2)
+                ));
+            }
+        }
+    }
+    for c in corrections.iter().filter(|c| c.domain.materials() < 6) {
+        list.push(format!("The correction for {:?} rests on {} materials only.", c.surface, c.domain.materials()));
+    }
+    for n in not_corrected {
+        list.push(format!("There is no correction for {:?}: {}.", n.surface, n.reason));
+    }
+    list
+}
+
+/// A laboratory report read as times on one road surface.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CorrectedTime {
+    report_id: String,
+    material: String,
+    material_class: Option<String>,
+    surface: String,
+    form: Form,
+    specimens: usize,
+    laboratory_median_s: Estimate,
+    expected_road_median_s: Estimate,
+    road_median_s: Estimate,
+    road_specimen_s: Estimate,
+    validity: Validity,
+    scatter_p_value: Option<f64>,
+    /// Of the road median of the material, and of one further specimen.
+    #[serde(skip)]
+    predictives: Option<[Predictive; 2]>,
+}
+
+impl CorrectedTime {
+    /// Name of the report.
+    #[must_use]
+    pub fn report_id(&self) -> &str {
+        &self.report_id
+    }
+    /// The material.
+    #[must_use]
+    pub fn material(&self) -> &str {
+        &self.material
+    }
+    /// Its class, if stated.
+    #[must_use]
+    pub fn material_class(&self) -> Option<&str> {
+        self.material_class.as_deref()
+    }
+    /// The road surface.
+    #[must_use]
+    pub fn surface(&self) -> &str {
+        &self.surface
+    }
+    /// Form of the correction.
+    #[must_use]
+    pub fn form(&self) -> Form {
+        self.form
+    }
+    /// Specimens of the report that count.
+    #[must_use]
+    pub fn specimens(&self) -> usize {
+        self.specimens
+    }
+    /// Median on the belt, s.
+    #[must_use]
+    pub fn laboratory_median_s(&self) -> &Estimate {
+        &self.laboratory_median_s
+    }
+    /// Median on the road, s, of the average material with this laboratory time: the interval holds the uncertainty of
+    /// the report and of the line, but not the scatter τ between materials. It is a confidence interval.
+    #[must_use]
+    pub fn expected_road_median_s(&self) -> &Estimate {
+        &self.expected_road_median_s
+    }
+    /// Median on the road, s, of this very material: a prediction interval, with τ.
+    #[must_use]
+    pub fn road_median_s(&self) -> &Estimate {
+        &self.road_median_s
+    }
+    /// Time on the road, s, of one further specimen of this material: a prediction interval, with τ and σ.
+    #[must_use]
+    pub fn road_specimen_s(&self) -> &Estimate {
+        &self.road_specimen_s
+    }
+    /// How the report lies to the domain of the correction.
+    #[must_use]
+    pub fn validity(&self) -> &Validity {
+        &self.validity
+    }
+    /// p-value of the F test (two-sided) of the report's own scatter against that of the campaign; small: the
+    /// material scatters differently, and the intervals, which use the campaign's, do not hold for it. `None` without
+    /// two or more perforated specimens, with a censored one, or for another distribution than the log-normal.
+    #[must_use]
+    pub fn scatter_p_value(&self) -> Option<f64> {
+        self.scatter_p_value
+    }
+
+    /// Probability that the median of this material on the road is at least `required_s`, from the distribution behind
+    /// [`road_median_s`](Self::road_median_s).
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for a time that is not positive and finite; [`ErrorKind::NotEstimable`] where only
+    /// a bound of the laboratory time is known.
+    pub fn probability_of_reaching(&self, required_s: f64) -> Result<f64> {
+        self.probability(required_s, 0)
+    }
+
+    /// Probability that one further specimen of this material lasts at least `required_s` on the road.
+    ///
+    /// # Errors
+    /// As [`probability_of_reaching`](Self::probability_of_reaching).
+    pub fn probability_of_specimen_reaching(&self, required_s: f64) -> Result<f64> {
+        self.probability(required_s, 1)
+    }
+
+    fn probability(&self, required_s: f64, which: usize) -> Result<f64> {
+        if !(required_s > 0.0 && required_s.is_finite()) {
+            return Err(ErrorKind::option("required_s", required_s, "a positive, finite time"));
+        }
+        match &self.predictives {
+            Some(p) => Ok(p[which].survival(libm::log(required_s)).clamp(0.0, 1.0)),
+            None => Err(ErrorKind::NotEstimable {
+                quantity: "the probability of reaching a time".into(),
+                reason: self.road_median_s.reason().unwrap_or("the report gives only a bound").into(),
+            }
+            .into()),
+        }
+    }
+}
+
+/// Corrected reports as comma-separated text with a header row.
+///
+/// | columns | meaning |
+/// |---|---|
+/// | report_id, material, material_class | as in the report; empty where not stated |
+/// | surface, form | road surface; constant_ratio or power_law |
+/// | specimens | specimens that count |
+/// | laboratory_median_s, _lower, _upper | median on the belt with its interval |
+/// | expected_road_median_s, _lower, _upper | see [`CorrectedTime::expected_road_median_s`] |
+/// | road_median_s, _lower, _upper | see [`CorrectedTime::road_median_s`] |
+/// | road_specimen_s, _lower, _upper | see [`CorrectedTime::road_specimen_s`] |
+/// | level | confidence level of the intervals; of a bound, one-sided |
+/// | bound | at_least or at_most where only a bound is known: then it stands in `_lower` or `_upper`, and the estimate and the other limit are empty |
+/// | time_validity, extrapolation_ratio | inside, below, above or unknown; how many times beyond the domain |
+/// | class_validity | represented, not_represented or not_stated |
+/// | scatter_p_value | see [`CorrectedTime::scatter_p_value`] |
+///
+/// # Errors
+/// [`ErrorKind::Io`] should writing to memory fail.
+pub fn corrected_reports(rows: &[CorrectedTime]) -> Result<String> {
+    let failed = |e: &dyn std::fmt::Display| -> crate::Error {
+        ErrorKind::Io { path: "corrected_reports.csv".into(), reason: e.to_string() }.into()
+    };
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    let mut header: Vec<String> =
+        ["report_id", "material", "material_class", "surface", "form", "specimens"].map(str::to_owned).to_vec();
+    for name in ["laboratory_median", "expected_road_median", "road_median", "road_specimen"] {
+        header.extend([format!("{name}_s"), format!("{name}_lower_s"), format!("{name}_upper_s")]);
+    }
+    let rest = ["level", "bound", "time_validity", "extrapolation_ratio", "class_validity", "scatter_p_value"];
+    header.extend(rest.map(str::to_owned));
+    writer.write_record(&header).map_err(|e| failed(&e))?;
+    for row in rows {
+        writer.write_record(csv_row(row)).map_err(|e| failed(&e))?;
+    }
+    let bytes = writer.into_inner().map_err(|e| failed(&e.error()))?;
+    String::from_utf8(bytes).map_err(|e| failed(&e))
+}
+
+fn csv_row(row: &CorrectedTime) -> Vec<String> {
+    use super::validity::{ClassValidity, Side, TimeValidity};
+    let form = match row.form {
+        Form::ConstantRatio => "constant_ratio",
+        Form::PowerLaw => "power_law",
+    };
+    let mut fields = vec![
+        row.report_id.clone(),
+        row.material.clone(),
+        row.material_class.clone().unwrap_or_default(),
+        row.surface.clone(),
+        form.to_owned(),
+        row.specimens.to_string(),
+    ];
+    let (mut level, mut bound) = (String::new(), "");
+    for estimate in [&row.laboratory_median_s, &row.expected_road_median_s, &row.road_median_s, &row.road_specimen_s] {
+        let cells = match estimate {
+            Estimate::Interval(i) => {
+                level = i.level().to_string();
+                [i.estimate(), i.lower(), i.upper()].map(|v| v.to_string())
+            }
+            Estimate::Bound(b) => {
+                level = b.level().to_string();
+                let value = b.value().to_string();
+                match b.side() {
+                    BoundSide::AtLeast => {
+                        bound = "at_least";
+                        [String::new(), value, String::new()]
+                    }
+                    BoundSide::AtMost => {
+                        bound = "at_most";
+                        [String::new(), String::new(), value]
+                    }
+                }
+            }
+            Estimate::NotEstimable(_) => [String::new(), String::new(), String::new()],
+        };
+        fields.extend(cells);
+    }
+    let (time, ratio) = match row.validity.time {
+        TimeValidity::Inside => ("inside", String::new()),
+        TimeValidity::Extrapolated { side: Side::Below, ratio } => ("below", ratio.to_string()),
+        TimeValidity::Extrapolated { side: Side::Above, ratio } => ("above", ratio.to_string()),
+        TimeValidity::Unknown => ("unknown", String::new()),
+    };
+    let class = match row.validity.class {
+        ClassValidity::Represented { .. } => "represented",
+        ClassValidity::NotRepresented => "not_represented",
+        ClassValidity::NotStated => "not_stated",
+    };
+    let p = row.scatter_p_value.map(|p| p.to_string()).unwrap_or_default();
+    fields.extend([level, bound.to_owned(), time.to_owned(), ratio, class.to_owned(), p]);
+    fields
+}

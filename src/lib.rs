@@ -5,6 +5,7 @@ mod document;
 mod error;
 mod estimate;
 mod numeric;
+pub mod screening;
 pub mod severity;
 
 pub use error::{Component, Error, ErrorKind, Problem, Result};

@@ -44,9 +44,9 @@ mod newton;
 mod regression;
 mod scale;
 
-/// What the bootstrap needs of the machinery.
+/// What the bootstrap and the screening need of the machinery.
 pub(crate) mod engine {
-    pub(crate) use super::cells::{Block, Crossed, Kinds};
+    pub(crate) use super::cells::{Block, Cell, Cells, Crossed, Kinds};
     pub(crate) use super::fit::Prepared;
     pub(crate) use super::identify::{Link, Standing, standings};
     pub(crate) use super::newton::LogTime;

@@ -7,6 +7,7 @@ pub mod equivalence;
 mod error;
 mod estimate;
 mod numeric;
+pub mod screening;
 pub mod severity;
 
 pub use error::{Component, Error, ErrorKind, Problem, Result};

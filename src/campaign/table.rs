@@ -86,6 +86,8 @@ pub struct Campaign {
     table: Arc<Table>,
     /// Set in the campaigns that a bootstrap hands to a statistic, nowhere else.
     resample: Option<Arc<Resample>>,
+    /// Trials that are kept in the table and not fitted, in the order of the table.
+    aside: Option<Arc<[bool]>>,
 }
 
 #[derive(PartialEq)]
@@ -119,19 +121,24 @@ impl Campaign {
     ) -> Self {
         let digest = digest(&trials, &canonical);
         let table = Table { trials, surfaces, materials, surface_index, material_index, canonical, digest };
-        Self { table: Arc::new(table), resample: None }
+        Self { table: Arc::new(table), resample: None, aside: None }
     }
 
     /// The same table as a bootstrap replicate sees it. Labels, order and digest stay.
     pub(crate) fn resampled(&self, resample: Resample) -> Self {
-        Self { table: Arc::clone(&self.table), resample: Some(Arc::new(resample)) }
+        Self { resample: Some(Arc::new(resample)), ..self.clone() }
     }
 
-    /// Outcome and log time of trial `i` as they are to be fitted, and its weight; `None` for a void
-    /// or unweighted trial.
+    /// The same table with the marked trials kept and not fitted.
+    pub(crate) fn without(&self, aside: Vec<bool>) -> Self {
+        Self { aside: Some(aside.into()), ..self.clone() }
+    }
+
+    /// Outcome and log time of trial `i` as they are to be fitted, and its weight; `None` for a trial
+    /// that is void, set aside or of no weight.
     pub(crate) fn fitted(&self, i: usize) -> Option<(Outcome, f64, f64)> {
         let trial = &self.table.trials[i];
-        if trial.outcome == Outcome::Void {
+        if trial.outcome == Outcome::Void || self.aside.as_ref().is_some_and(|aside| aside[i]) {
             return None;
         }
         let (mut outcome, mut log_time) = (trial.outcome, libm::log(trial.abrasion_time_s?));

@@ -172,7 +172,7 @@ impl Prepared {
         if voids > 0 {
             notes.push(Note::Voids { trials: voids });
         }
-        let outside = campaign.trials().len() - voids - fitted;
+        let outside = self.cells.times.len() - fitted;
         if outside > 0 {
             notes.push(Note::OffScale { trials: outside });
         }

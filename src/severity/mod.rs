@@ -45,9 +45,9 @@ mod regression;
 mod replicate;
 mod scale;
 
-/// What the bootstrap needs of the machinery.
+/// What the bootstrap and the screening need of the machinery.
 pub(crate) mod engine {
-    pub(crate) use super::cells::Cells;
+    pub(crate) use super::cells::{Cell, Cells};
     pub(crate) use super::fit::Prepared;
     pub(crate) use super::newton::LogTime;
     pub(crate) use super::replicate::{Engine, Failure};

@@ -1,0 +1,162 @@
+//! screening.json.
+
+use std::collections::BTreeSet;
+
+use serde::{Deserialize, Serialize};
+
+use crate::campaign::Outcome;
+use crate::document::{CRATE_VERSION, from_json, schema, to_json};
+use crate::error::{ErrorKind, Result};
+use crate::severity::Severity;
+
+use super::headline::{HeadlineFactor, change_percent};
+use super::plan::{Screening, ScreeningNote, ScreeningReport};
+use super::verdict::Verdict;
+
+const KIND: &str = "screening";
+const VERSION: u32 = 1;
+
+/// Everything that was asked for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct ScreeningOptions {
+    /// The screening plan.
+    pub screening: Screening,
+    /// The severity plan whose factors are compared.
+    pub severity: Severity,
+}
+
+/// The saved form of a screening. Reading validates as strictly as building.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct ScreeningDocument {
+    /// `surface-severity/screening/1`.
+    pub schema: String,
+    /// Version of the crate that wrote it.
+    pub crate_version: String,
+    /// SHA-256 of the canonical trial table.
+    pub campaign_digest: String,
+    /// The plans.
+    pub options: ScreeningOptions,
+    /// Seed of whatever was drawn at random; null where nothing was.
+    pub seed: Option<u64>,
+    /// How p-values were adjusted over the campaign.
+    pub adjustment: String,
+    /// Pooled standard deviation of log time within cells, all trials.
+    pub log_scatter: Option<f64>,
+    /// Its degrees of freedom.
+    pub degrees_of_freedom: Option<f64>,
+    /// The same without the flagged trials.
+    pub log_scatter_without_flagged: Option<f64>,
+    /// Scatter of log time from pooled median absolute deviations.
+    pub robust_log_scatter: Option<f64>,
+    /// Each surface factor on all trials and without the flagged ones.
+    pub headline: Vec<HeadlineFactor>,
+    /// One verdict per trial, in the order of the campaign.
+    pub verdicts: Vec<Verdict>,
+    /// What a reader should know.
+    pub notes: Vec<ScreeningNote>,
+}
+
+impl ScreeningReport {
+    /// The saved form of this report.
+    #[must_use]
+    pub fn document(&self) -> ScreeningDocument {
+        ScreeningDocument {
+            schema: schema(KIND, VERSION),
+            crate_version: CRATE_VERSION.into(),
+            campaign_digest: self.campaign_digest.clone(),
+            options: ScreeningOptions { screening: self.plan.clone(), severity: self.severity.clone() },
+            seed: None,
+            adjustment: "holm".into(),
+            log_scatter: self.log_scatter,
+            degrees_of_freedom: self.degrees_of_freedom,
+            log_scatter_without_flagged: self.log_scatter_without_flagged,
+            robust_log_scatter: self.robust_log_scatter,
+            headline: self.headline.clone(),
+            verdicts: self.verdicts.clone(),
+            notes: self.notes.clone(),
+        }
+    }
+}
+
+impl ScreeningDocument {
+    /// Reads and validates screening.json.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Document`]: not JSON, another schema, unknown or missing fields, options outside
+    /// their range, or verdicts that contradict their evidence.
+    pub fn from_json(text: &str) -> Result<Self> {
+        let document: Self = from_json(text, KIND, VERSION)?;
+        document.check()?;
+        Ok(document)
+    }
+
+    /// Pretty JSON.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Document`] should a number not be representable.
+    pub fn to_json(&self) -> Result<String> {
+        to_json(self, KIND)
+    }
+
+    fn check(&self) -> Result<()> {
+        let bad = |reason: String| Err(ErrorKind::document(KIND, reason));
+        self.options.screening.check().map_err(|e| ErrorKind::document(KIND, e.to_string()))?;
+        if self.adjustment != "holm" {
+            return bad(format!("adjustment {:?} is not known; expected \"holm\"", self.adjustment));
+        }
+        for (name, value) in [
+            ("log_scatter", self.log_scatter),
+            ("degrees_of_freedom", self.degrees_of_freedom),
+            ("log_scatter_without_flagged", self.log_scatter_without_flagged),
+            ("robust_log_scatter", self.robust_log_scatter),
+        ] {
+            if value.is_some_and(|v| !(v > 0.0 && v.is_finite())) {
+                return bad(format!("{name} is not a positive number"));
+            }
+        }
+        let mut seen = BTreeSet::new();
+        for verdict in &self.verdicts {
+            let id = &verdict.trial_id;
+            if !seen.insert(id) {
+                return bad(format!("trial {id:?} has two verdicts"));
+            }
+            if verdict.flagged != verdict.evidence.iter().any(|e| e.flags) {
+                return bad(format!("trial {id:?}: flagged contradicts its evidence"));
+            }
+            if verdict.outcome == Outcome::Void && (verdict.reason.is_empty() || !verdict.evidence.is_empty()) {
+                return bad(format!("trial {id:?}: a void has its reason and no other evidence"));
+            }
+            let time_missing = verdict.abrasion_time_s.is_none() && verdict.outcome != Outcome::Void;
+            if time_missing || verdict.abrasion_time_s.is_some_and(|t| !(t > 0.0 && t.is_finite())) {
+                return bad(format!("trial {id:?}: abrasion_time_s is not a positive number of seconds"));
+            }
+            for evidence in &verdict.evidence {
+                let probability = |p: Option<f64>| p.is_none_or(|p| (0.0..=1.0).contains(&p));
+                if !probability(evidence.p_value) || !probability(evidence.adjusted_p_value) {
+                    return bad(format!("trial {id:?}: a p-value of {} lies outside 0 to 1", evidence.test));
+                }
+                if let (Some(p), Some(adjusted)) = (evidence.p_value, evidence.adjusted_p_value)
+                    && adjusted < p
+                {
+                    return bad(format!("trial {id:?}: the adjusted p-value of {} is below its own", evidence.test));
+                }
+            }
+        }
+        for row in &self.headline {
+            let want = change_percent(&row.all_trials, &row.without_flagged);
+            let agree = match (row.change_percent, want) {
+                (Some(a), Some(b)) => (a - b).abs() <= 1e-9 * (1.0 + b.abs()),
+                (None, None) => true,
+                _ => false,
+            };
+            if !agree {
+                return bad(format!("change_percent of {:?} contradicts its factors", row.surface));
+            }
+        }
+        Ok(())
+    }
+}

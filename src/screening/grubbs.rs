@@ -1,0 +1,171 @@
+//! Grubbs' tests for outliers in one sample from a normal distribution.
+//!
+//! With mean x̄ and standard deviation s (divisor n − 1), `G = (largest − x̄)/s`,
+//! `(x̄ − smallest)/s` or the larger of the two. The critical value at significance α is
+//! `(n − 1)/√n · √(t²/(n − 2 + t²))`, t the upper α/n (one-sided) or α/2n (two-sided) point of
+//! Student's t with n − 2 degrees of freedom (Grubbs 1950, 1969; NIST/SEMATECH e-Handbook
+//! 1.3.5.17.1). The p-value is the same relation solved for α; it is exact where two values cannot
+//! both lie beyond G, and an upper bound otherwise.
+//!
+//! G cannot exceed (n − 1)/√n. With n = 3 that is 1.1547 and the two-sided 1 % critical value is
+//! 1.1547 as well: three specimens can hardly ever show an outlier among themselves.
+
+use serde::{Deserialize, Serialize};
+
+use crate::error::{ErrorKind, Result};
+use crate::numeric::special::{t_quantile, t_survival};
+
+/// Which end of a sample is tested.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Side {
+    /// The smallest value.
+    Low,
+    /// The largest value.
+    High,
+    /// Whichever is farther from the mean.
+    #[default]
+    Both,
+}
+
+/// Result of Grubbs' test for one outlier.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct Grubbs {
+    /// Position of the tested value in the sample.
+    pub position: usize,
+    /// G, dimensionless.
+    pub statistic: f64,
+    /// Critical value at the significance asked for.
+    pub critical_value: f64,
+    /// Probability of a larger G without an outlier.
+    pub p_value: f64,
+}
+
+pub(crate) fn check_significance(name: &str, significance: f64) -> Result<()> {
+    if significance > 0.0 && significance < 1.0 {
+        Ok(())
+    } else {
+        Err(ErrorKind::option(name, significance, "a significance strictly between 0 and 1, such as 0.01"))
+    }
+}
+
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn as_f64(n: usize) -> f64 {
+    n as f64
+}
+
+fn tails(side: Side) -> f64 {
+    if side == Side::Both { 2.0 } else { 1.0 }
+}
+
+/// Critical value of G for a sample of `n` at `significance` (0.05, not 0.95).
+///
+/// # Errors
+/// [`ErrorKind::TooFew`] for n < 3, [`ErrorKind::InvalidOption`] for a significance outside (0, 1).
+///
+/// ```
+/// use surface_severity::screening::{Side, grubbs_critical_value};
+/// let g = grubbs_critical_value(8, 0.05, Side::High)?;
+/// assert_eq!(format!("{g:.4}"), "2.0317"); // NIST/SEMATECH e-Handbook 1.3.5.17.1
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+pub fn grubbs_critical_value(n: usize, significance: f64, side: Side) -> Result<f64> {
+    check_significance("significance", significance)?;
+    enough(n)?;
+    let n = as_f64(n);
+    let t = t_quantile(significance / (tails(side) * n), n - 2.0);
+    Ok((n - 1.0) / n.sqrt() * (t * t / (n - 2.0 + t * t)).sqrt())
+}
+
+fn enough(n: usize) -> Result<()> {
+    if n < 3 {
+        return Err(
+            ErrorKind::TooFew { method: "Grubbs' test".into(), what: "values".into(), needed: 3, found: n }.into()
+        );
+    }
+    Ok(())
+}
+
+pub(crate) fn check_sample(values: &[f64]) -> Result<()> {
+    match values.iter().find(|v| !v.is_finite()) {
+        Some(bad) => Err(ErrorKind::option("value", bad, "a finite number")),
+        None => Ok(()),
+    }
+}
+
+/// Mean, and sum of squares about it, without losing digits to a common offset.
+pub(crate) fn mean_and_squares(values: &[f64]) -> (f64, f64) {
+    let Some(&shift) = values.first() else { return (0.0, 0.0) };
+    let offset = values.iter().map(|v| v - shift).sum::<f64>() / as_f64(values.len());
+    let squares = values.iter().map(|v| (v - shift - offset) * (v - shift - offset)).sum();
+    (shift + offset, squares)
+}
+
+/// Tests the most extreme value of `values` (for abrasion times: of their logarithms).
+///
+/// Returns `None` where all values are equal: there is nothing to be an outlier.
+///
+/// # Errors
+/// [`ErrorKind::TooFew`] for fewer than three values, [`ErrorKind::InvalidOption`] for a value that
+/// is not finite or a significance outside (0, 1).
+pub fn grubbs(values: &[f64], significance: f64, side: Side) -> Result<Option<Grubbs>> {
+    check_sample(values)?;
+    let critical_value = grubbs_critical_value(values.len(), significance, side)?;
+    let (mean, squares) = mean_and_squares(values);
+    let n = as_f64(values.len());
+    let deviation = |v: f64| match side {
+        Side::Low => mean - v,
+        Side::High => v - mean,
+        Side::Both => (v - mean).abs(),
+    };
+    // The first of equally extreme values.
+    let Some(position) = (0..values.len()).rev().max_by(|&a, &b| deviation(values[a]).total_cmp(&deviation(values[b])))
+    else {
+        return Ok(None);
+    };
+    let s = (squares / (n - 1.0)).sqrt();
+    if s <= f64::EPSILON * mean.abs() {
+        return Ok(None);
+    }
+    let statistic = deviation(values[position]) / s;
+    let room = (n - 1.0) * (n - 1.0) - n * statistic * statistic;
+    let p_value = if room <= 0.0 {
+        0.0
+    } else {
+        let t = statistic.max(0.0) * (n * (n - 2.0) / room).sqrt();
+        (tails(side) * n * t_survival(t, n - 2.0)).min(1.0)
+    };
+    Ok(Some(Grubbs { position, statistic, critical_value, p_value }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn p_value_and_critical_value_are_one_relation() {
+        for n in [3, 4, 5, 8, 20] {
+            for side in [Side::Low, Side::High, Side::Both] {
+                let mut values: Vec<f64> = (0..n).map(|i| as_f64(i).sin()).collect();
+                values[1] += if side == Side::Low { -2.0 } else { 2.0 };
+                let found = grubbs(&values, 0.05, side).unwrap().unwrap();
+                assert_eq!(found.position, 1);
+                if found.p_value < 1.0 {
+                    let g = grubbs_critical_value(n, found.p_value, side).unwrap();
+                    assert!((g / found.statistic - 1.0).abs() < 1e-9, "{n} {side:?}: {g} {}", found.statistic);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn boundary_cases_are_answers_not_numbers_out_of_range() {
+        assert!(grubbs(&[2.0, 2.0, 2.0], 0.05, Side::Both).unwrap().is_none());
+        let most = grubbs(&[1.0, 1.0, 2.0], 0.05, Side::Both).unwrap().unwrap();
+        assert!(most.p_value < 1e-6 && (most.statistic - 2.0 / 3f64.sqrt()).abs() < 1e-12);
+        assert!(grubbs(&[1.0, 2.0], 0.05, Side::Both).is_err());
+        assert!(grubbs(&[1.0, 2.0, f64::NAN], 0.05, Side::Both).is_err());
+        assert!(grubbs_critical_value(5, 95.0, Side::Both).is_err());
+    }
+}

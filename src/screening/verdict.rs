@@ -1,0 +1,139 @@
+//! What the tests say about one trial.
+
+use serde::{Deserialize, Serialize};
+
+use crate::campaign::Outcome;
+
+/// A rule or statistical test of the screening.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum Test {
+    /// Rule: recorded speed off its nominal value, m/s.
+    Speed,
+    /// Rule: recorded drop height off its nominal value, mm.
+    DropHeight,
+    /// Rule: recorded normal force off its nominal value, N.
+    NormalForce,
+    /// Rule: recorded temperature off its nominal value, °C.
+    Temperature,
+    /// Rule: a time recorded as exact that is below the time resolution, s.
+    TimeBelowResolution,
+    /// Rule: a run-out whose run was shorter than the usual run length, s.
+    RunEndedEarly,
+    /// Rule: a time impossibly short against the rest of its cell; the statistic is the ratio to
+    /// the median of the others.
+    ImpossiblyShort,
+    /// Grubbs' test within the cell, on log times.
+    Grubbs,
+    /// Distance from the cell's median over the pooled MAD scale, on log times.
+    MedianDeviation,
+    /// Deletion (externally studentised) residual about the cell means, on log times.
+    DeletionResidual,
+}
+
+impl Test {
+    /// The word used in documents.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Speed => "speed",
+            Self::DropHeight => "drop_height",
+            Self::NormalForce => "normal_force",
+            Self::Temperature => "temperature",
+            Self::TimeBelowResolution => "time_below_resolution",
+            Self::RunEndedEarly => "run_ended_early",
+            Self::ImpossiblyShort => "impossibly_short",
+            Self::Grubbs => "grubbs",
+            Self::MedianDeviation => "median_deviation",
+            Self::DeletionResidual => "deletion_residual",
+        }
+    }
+
+    /// True for a rule on what was recorded, false for a statistical test on times.
+    #[must_use]
+    pub fn is_rule(self) -> bool {
+        matches!(
+            self,
+            Self::Speed
+                | Self::DropHeight
+                | Self::NormalForce
+                | Self::Temperature
+                | Self::TimeBelowResolution
+                | Self::RunEndedEarly
+                | Self::ImpossiblyShort
+        )
+    }
+}
+
+impl std::fmt::Display for Test {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Speed => "speed",
+            Self::DropHeight => "drop height",
+            Self::NormalForce => "normal force",
+            Self::Temperature => "temperature",
+            Self::TimeBelowResolution => "time below resolution",
+            Self::RunEndedEarly => "run ended early",
+            Self::ImpossiblyShort => "impossibly short time",
+            Self::Grubbs => "Grubbs",
+            Self::MedianDeviation => "median deviation",
+            Self::DeletionResidual => "deletion residual",
+        })
+    }
+}
+
+/// One test that spoke about a trial.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct Evidence {
+    /// Which test.
+    pub test: Test,
+    /// Its statistic; for a rule the recorded value.
+    pub statistic: f64,
+    /// What the statistic was compared with: for a test its critical value at the significance of a
+    /// single test, for a rule the limit that was passed.
+    pub critical_value: f64,
+    /// Probability of a statistic as extreme without an outlier; absent for rules and for scores
+    /// that are compared with a fixed limit.
+    pub p_value: Option<f64>,
+    /// The p-value after Holm's adjustment over all trials (Grubbs: cells) of the campaign that the
+    /// test could look at.
+    pub adjusted_p_value: Option<f64>,
+    /// True where this is enough to flag the trial; false for a remark.
+    pub flags: bool,
+    /// In plain words.
+    pub reason: String,
+}
+
+/// The verdict on one trial. Nothing is removed by it: whoever runs the campaign decides.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct Verdict {
+    /// The trial.
+    pub trial_id: String,
+    /// Material of its cell.
+    pub material: String,
+    /// Surface of its cell.
+    pub surface: String,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// Its time, s; absent only where void.
+    pub abrasion_time_s: Option<f64>,
+    /// True where some evidence is enough to flag it.
+    pub flagged: bool,
+    /// Every test that spoke, rules first; empty where none did.
+    pub evidence: Vec<Evidence>,
+    /// All of it in plain words; the recorded reason where void; empty where nothing spoke.
+    pub reason: String,
+}
+
+impl Verdict {
+    /// The evidence of one test, if it spoke.
+    #[must_use]
+    pub fn evidence_of(&self, test: Test) -> Option<&Evidence> {
+        self.evidence.iter().find(|e| e.test == test)
+    }
+}

@@ -1,0 +1,31 @@
+//! Screening: published values, the demo campaign with its known gross errors, documents.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod demo;
+mod documents;
+mod published;
+mod rules;
+
+use std::path::PathBuf;
+
+use surface_severity::campaign::{Campaign, Trial};
+
+fn path(name: &str) -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(name)
+}
+
+/// One numeric column of a small table in tests/data, whose first line is its source.
+fn numbers(file: &str, column: &str) -> Vec<f64> {
+    let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_path(path("tests/data").join(file)).unwrap();
+    let i = reader.headers().unwrap().iter().position(|h| h == column).unwrap();
+    reader.records().map(|r| r.unwrap()[i].parse().unwrap()).collect()
+}
+
+/// The demo campaign, as trials.
+fn demo_trials() -> Vec<Trial> {
+    Campaign::read_path(path("data-demo/trials.csv")).unwrap().trials().to_vec()
+}
+
+fn campaign(trials: impl IntoIterator<Item = Trial>) -> Campaign {
+    Campaign::from_trials(trials).unwrap()
+}

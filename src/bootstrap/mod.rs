@@ -38,4 +38,4 @@ pub use replicates::{BootstrapInterval, Replicates};
 pub use run::{Bootstrap, Observer};
 pub use scheme::{Cluster, Scheme};
 pub use severity::SeverityBootstrap;
-pub(crate) use stream::{stream, unit};
+pub(crate) use stream::{GENERATOR, stream, unit};

@@ -2,8 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::bootstrap::{Bootstrap, BootstrapInterval, GENERATOR, SeverityBootstrap};
 use crate::document::{CRATE_VERSION, from_json, schema, to_json};
 use crate::error::{ErrorKind, Result};
+use crate::estimate::IntervalMethod;
 
 use super::fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, SurfaceFactor};
 
@@ -18,6 +20,34 @@ pub struct LogCovariance {
     pub order: Vec<String>,
     /// The rows; symmetric.
     pub rows: Vec<Vec<f64>>,
+}
+
+/// Bootstrap intervals in a severity document.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct BootstrapSummary {
+    /// The plan: scheme, replicates, seed.
+    pub options: Bootstrap,
+    /// Generator and draws: `chacha8/1`.
+    pub rng: String,
+    /// Successful replicates.
+    pub replicates: usize,
+    /// Failed ones by reason.
+    pub failures: Vec<(String, usize)>,
+    /// One row per surface on the scale but the reference.
+    pub factors: Vec<BootstrapFactor>,
+}
+
+/// Bootstrap interval of one factor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct BootstrapFactor {
+    /// Surface.
+    pub surface: String,
+    /// Interval of its factor, with Monte Carlo errors of the log limits.
+    pub factor: BootstrapInterval,
 }
 
 /// The saved form of a severity fit. Reading validates as strictly as building.
@@ -53,6 +83,9 @@ pub struct SeverityDocument {
     pub convergence: Convergence,
     /// What a reader should know.
     pub notes: Vec<Note>,
+    /// Bootstrap intervals, where a bootstrap was run.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bootstrap: Option<BootstrapSummary>,
 }
 
 impl SeverityFit {
@@ -80,6 +113,7 @@ impl SeverityFit {
             },
             convergence: self.convergence(),
             notes: self.notes().to_vec(),
+            bootstrap: None,
         }
     }
 }
@@ -94,6 +128,35 @@ impl SeverityDocument {
         let document: Self = from_json(text, KIND, VERSION)?;
         document.check()?;
         Ok(document)
+    }
+
+    /// Adds the intervals of a bootstrap of the same fit, by one of its methods.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Document`] where the bootstrap is of another campaign; those of
+    /// [`SeverityBootstrap::factor`].
+    pub fn with_bootstrap(mut self, bootstrap: &SeverityBootstrap, method: IntervalMethod) -> Result<Self> {
+        if bootstrap.fit().campaign_digest() != self.campaign_digest || *bootstrap.fit().plan() != self.options {
+            return Err(ErrorKind::document(KIND, "the bootstrap is of another campaign or plan"));
+        }
+        let factors = bootstrap
+            .fit()
+            .factors()
+            .iter()
+            .filter(|row| row.log_factor.is_some() && row.surface != self.options.reference())
+            .map(|row| {
+                Ok(BootstrapFactor { surface: row.surface.clone(), factor: bootstrap.factor(&row.surface, method)? })
+            })
+            .collect::<Result<_>>()?;
+        let replicates = bootstrap.replicates();
+        self.bootstrap = Some(BootstrapSummary {
+            options: replicates.plan().clone(),
+            rng: GENERATOR.into(),
+            replicates: replicates.len(),
+            failures: replicates.failures(),
+            factors,
+        });
+        Ok(self)
     }
 
     /// Pretty JSON.

@@ -57,7 +57,7 @@ pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
 pub use diagnostics::TrialDiagnostics;
 pub use distribution::Distribution;
-pub use document::{LogCovariance, SeverityDocument};
+pub use document::{BootstrapFactor, BootstrapSummary, LogCovariance, SeverityDocument};
 pub use fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, SurfaceFactor};
 pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, ComparisonMethod};
 pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};

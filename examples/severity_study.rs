@@ -1,0 +1,174 @@
+//! The main job: a trial table in, the severity scale, the laboratory belt's place on it, the
+//! correction and the corrected reports out.
+//!
+//! ```text
+//! cargo run --release --example severity_study -- --trials FILE --reference SURFACE
+//!     [--laboratory SURFACE]... [--distribution lognormal|weibull] [--reports FILE]
+//!     [--bootstrap N] [--seed N] [--level 0.95] [--out DIR]
+//! ```
+//! Without arguments it runs on data-demo and writes to target/severity-study/. Exit code 0 on
+//! success, 2 on bad input (the reason on standard error), 1 otherwise.
+
+mod study;
+
+use std::path::Path;
+use std::process::ExitCode;
+
+use study::{Failure, Options, Progress};
+use surface_severity::bootstrap::{Bootstrap, SeverityBootstrap};
+use surface_severity::campaign::Campaign;
+use surface_severity::correction::{Correction, CorrectionOptions, LabReports, corrected_reports};
+use surface_severity::equivalence::Equivalence;
+use surface_severity::report::{Page, Reproduction};
+use surface_severity::screening::Screening;
+use surface_severity::severity::{Additivity, ClassFactors, Severity};
+use surface_severity::tables;
+use surface_severity::{Error, ErrorKind, IntervalMethod};
+
+fn main() -> ExitCode {
+    study::exit_code(run())
+}
+
+fn run() -> Result<(), Failure> {
+    let options = Options::parse(std::env::args().skip(1))?;
+    std::fs::create_dir_all(&options.out).map_err(|e| Failure::io(&options.out, &e))?;
+    let write = |name: &str, text: &str| -> Result<(), Failure> {
+        let path = options.out.join(name);
+        std::fs::write(&path, text).map_err(|e| Failure::io(&path, &e))
+    };
+
+    let mut reader = Campaign::reader();
+    for surface in &options.laboratory {
+        reader = reader.laboratory_surface(surface);
+    }
+    let campaign = reader.read_path(&options.trials)?;
+    println!("{campaign}");
+    println!("digest {}\n", campaign.digest());
+
+    let plan = Severity::new(&options.reference).distribution(options.distribution).level(options.level);
+    let fit = plan.fit(&campaign)?;
+    println!("{}", tables::surface_factors(&fit));
+    println!("{}", tables::durabilities(&fit));
+    println!("{}", tables::fit_summary(&fit));
+    for note in fit.notes() {
+        println!("Note: {note}");
+    }
+
+    // Both need enough cells or classes; where a campaign has too few it can still be scaled.
+    let additivity = remark("No test of additivity", Additivity::test(&plan, &campaign))?;
+    let classes = remark("No class factors", ClassFactors::fit(&plan, &campaign))?;
+    if let Some(classes) = &classes {
+        println!("\n{}", tables::class_factors(classes));
+        for statement in classes.statements() {
+            println!("{statement}");
+        }
+    }
+
+    let bootstrap = bootstrap(&options, &plan, &campaign)?;
+    let mut document = fit.document(Some(options.seed));
+    if let Some(bootstrap) = &bootstrap {
+        println!("\n{}", tables::bootstrap_intervals(bootstrap));
+        document = document.with_bootstrap(bootstrap, IntervalMethod::Percentile)?;
+    }
+    write("severity.json", &document.to_json()?)?;
+
+    let screening = Screening::new().screen(&campaign, &plan)?;
+    println!("\n{}", tables::flagged_trials(&screening));
+    write("screening.json", &screening.document().to_json()?)?;
+
+    let mut page = Page::new(&fit).campaign(&campaign).screening(&screening).reproduction(
+        Reproduction::new().command(&options.command).seed(options.seed).option("level", options.level.to_string()),
+    );
+    if let Some(additivity) = &additivity {
+        page = page.additivity(additivity);
+    }
+    if let Some(classes) = &classes {
+        page = page.class_factors(classes);
+    }
+    if let Some(bootstrap) = &bootstrap {
+        page = page.bootstrap(bootstrap);
+    }
+
+    let laboratories: Vec<String> = campaign.laboratory_surfaces().into_iter().map(ToOwned::to_owned).collect();
+    let reports = options.reports.as_deref().map(LabReports::read_path).transpose()?;
+    if laboratories.is_empty() {
+        println!(
+            "\nNo surface has the role laboratory, so no equivalence and no correction: name one with --laboratory."
+        );
+        if reports.is_some() {
+            return Err(Failure::Usage("--reports needs a laboratory surface: name one with --laboratory".into()));
+        }
+        write("report.html", &page.to_html()?)?;
+        return done(&options.out);
+    }
+
+    // One laboratory belt gets the plain names; further ones are numbered.
+    let mut parts = Vec::new();
+    for laboratory in &laboratories {
+        let equivalence = Equivalence::new(laboratory)
+            .level(options.level)
+            .distribution(options.distribution)
+            .fit(&campaign, &fit)?;
+        let correction = Correction::derive(&equivalence, &CorrectionOptions::default().level(options.level))?
+            .with_seed(options.seed);
+        let corrected: Vec<_> =
+            reports.iter().flat_map(LabReports::reports).flat_map(|report| correction.apply(report)).collect();
+        parts.push((equivalence, correction, corrected));
+    }
+    for (i, (equivalence, correction, corrected)) in parts.iter().enumerate() {
+        let name =
+            |stem: &str, end: &str| if i == 0 { format!("{stem}.{end}") } else { format!("{stem}-{}.{end}", i + 1) };
+        println!("\n{}", tables::equivalence(equivalence));
+        println!("{}", tables::corrections(correction));
+        write(&name("equivalence", "json"), &equivalence.document(Some(options.seed)).to_json()?)?;
+        write(&name("correction", "json"), &correction.to_json()?)?;
+        write(&name("corrected_reports", "csv"), &corrected_reports(corrected)?)?;
+        if !corrected.is_empty() {
+            println!("{}", tables::corrected_reports(corrected));
+        }
+        let cells = plan.cell_means(&campaign)?;
+        if i == 0 {
+            let with_parts =
+                page.clone().equivalence(equivalence).cells(&cells).correction(correction).corrected(corrected);
+            write("report.html", &with_parts.to_html()?)?;
+        } else {
+            let with_parts = Page::new(&fit).equivalence(equivalence).correction(correction).corrected(corrected);
+            write(&name("report", "html"), &with_parts.to_html()?)?;
+        }
+    }
+    done(&options.out)
+}
+
+fn done(out: &Path) -> Result<(), Failure> {
+    println!("\nWritten to {}", out.display());
+    println!(
+        "Defer to the applicable standard, local codes and accredited laboratories; a correction factor is not a \
+         certification."
+    );
+    Ok(())
+}
+
+/// A part that these data may be too few for: its absence is said, not fatal.
+fn remark<T>(what: &str, result: Result<T, Error>) -> Result<Option<T>, Failure> {
+    match result {
+        Ok(value) => Ok(Some(value)),
+        Err(error) if matches!(error.kind(), ErrorKind::TooFew { .. } | ErrorKind::ReplicatesFailed { .. }) => {
+            println!("\n{what}: {error}");
+            Ok(None)
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+fn bootstrap(options: &Options, plan: &Severity, campaign: &Campaign) -> Result<Option<SeverityBootstrap>, Failure> {
+    if options.bootstrap == 0 {
+        return Ok(None);
+    }
+    let mut progress = Progress::new("bootstrap");
+    let result = Bootstrap::rescaled(options.bootstrap).seed(options.seed).level(options.level).severity_observed(
+        plan,
+        campaign,
+        &mut |done, total| progress.at(done, total),
+    );
+    remark("No bootstrap intervals", result)
+}

@@ -242,7 +242,7 @@ fn york_contains_its_special_cases() {
     assert_digits(there.slope() * back.slope(), 1.0, 12);
     assert_digits(there.chi_squared(), back.chi_squared(), 12);
     // Exact x, equal errors of y: least squares, whose standard errors are s-free times the given error.
-    let line = york(&x, &vec![0.0; 10], &y, &vec![0.5; 10], &rho).unwrap();
+    let line = york(&x, &[0.0; 10], &y, &[0.5; 10], &rho).unwrap();
     let fit = ordinary_least_squares(&[&x], &y, Intercept::Fitted).unwrap();
     assert_digits(line.slope(), -0.5395772750, 9);
     assert_digits(line.intercept(), 5.7611851904, 10);
@@ -259,10 +259,10 @@ fn york_finds_the_global_minimum() {
     let mut state = 12345_u64;
     let mut uniform = || {
         state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
-        (state >> 11) as f64 / (1u64 << 53) as f64
+        f64::from(u32::try_from(state >> 32).unwrap()) / f64::from(u32::MAX)
     };
-    for _ in 0..200 {
-        let n = 3 + (uniform() * 6.0) as usize;
+    for round in 0..200 {
+        let n = 3 + round % 6;
         let x: Vec<f64> = (0..n).map(|_| uniform()).collect();
         let y: Vec<f64> = (0..n).map(|_| uniform()).collect();
         let sx: Vec<f64> = (0..n).map(|_| 10f64.powf(-3.0 * uniform())).collect();
@@ -369,6 +369,9 @@ fn random_effects_reach_the_bcg_values() {
     assert_digits(fit.mean(), -0.7145323421581, 12);
     assert_digits(fit.standard_error(), 0.17978151610520, 12);
     assert_digits(fit.cochran_q().unwrap(), 152.2330080824, 12);
+    // Q profile: τ² from 0.1197 to 1.1115 (Viechtbauer, Stat. Med. 26 (2007), the same data).
+    let (low, high) = fit.intrinsic_scatter_limits(0.95).unwrap();
+    assert!((low * low - 0.1197).abs() < 5e-5 && (high * high - 1.1115).abs() < 5e-5, "{} {}", low * low, high * high);
     assert_digits(fit.dersimonian_laird_scatter().powi(2), 0.3087602629, 9);
     assert_eq!(fit.degrees_of_freedom(), 12);
     let fit = random_effects(&y, &sy, ScatterEstimator::MaximumLikelihood).unwrap();
@@ -387,6 +390,10 @@ fn balanced_random_effects_have_a_closed_form() {
     assert_digits(fit.intrinsic_scatter().powi(2), s2 - v, 12);
     assert_digits(fit.hartung_knapp_standard_error(), (s2 / 5.0).sqrt(), 12);
     assert_digits(fit.standard_error(), (s2 / 5.0).sqrt(), 12);
+    // Q profile: 4 s²/χ² − v. R: qchisq(c(0.025, 0.975), 4).
+    let (low, high) = fit.intrinsic_scatter_limits(0.95).unwrap();
+    assert_digits(high * high, 4.0 * s2 / 0.48441855708793 - v, 11);
+    assert_digits(low * low, 4.0 * s2 / 11.1432867818778 - v, 11);
     // Errors that explain the scatter: the boundary, where only Hartung-Knapp shrinks below √(v/n).
     let fit = random_effects(&d, &[1.0; 5], ScatterEstimator::Restricted).unwrap();
     assert_eq!((fit.intrinsic_scatter(), fit.scatter()), (0.0, Scatter::Boundary));
@@ -431,6 +438,10 @@ fn scatter_lines_decide_their_degenerate_shapes() {
     let s2 = least.residual_standard_deviation().powi(2);
     let fit = york_with_scatter(&x, &none, &y, &[0.05; 5], &none, ScatterEstimator::Restricted).unwrap();
     assert_digits(fit.intrinsic_scatter().powi(2), s2 - 0.0025, 11);
+    // Q profile. R: qchisq(0.025, 3).
+    let (_, high) = fit.intrinsic_scatter_limits(0.95).unwrap();
+    assert_digits(high * high, 3.0 * s2 / 0.215795282623898 - 0.0025, 10);
+    assert!(fit.intrinsic_scatter_limits(95.0).is_err());
     let fit = york_with_scatter(&x, &none, &y, &[0.05; 5], &none, ScatterEstimator::MaximumLikelihood).unwrap();
     assert_digits(fit.intrinsic_scatter().powi(2), s2 * 3.0 / 5.0 - 0.0025, 11);
     // Errors that explain everything: the boundary, and York's line.

@@ -22,7 +22,26 @@
 //! degrees of freedom; the two combine by Welch–Satterthwaite inside the mixture.
 //!
 //! # Accuracy of the intervals
-//! By simulation (`tests/correction.rs`): see the table there, with 6 and 12 materials and τ from 0 to 0.3.
+//! Share of nominal 95 % intervals that held the truth, in 2000 simulated campaigns each (σ = 0.2, a report of 5
+//! specimens; `intervals_cover_what_they_say` in `tests/correction.rs`; standard error of a figure about 0.005):
+//!
+//! | specimens a cell | materials | τ | factor | expected median | median | specimen | median, power law |
+//! |---|---|---|---|---|---|---|---|
+//! | 3 | 6 | 0 | 0.951 | 0.959 | 0.985 | 0.974 | 0.979 |
+//! | 3 | 6 | 0.15 | 0.949 | 0.967 | 0.959 | 0.966 | 0.962 |
+//! | 3 | 6 | 0.3 | 0.941 | 0.963 | 0.950 | 0.963 | 0.949 |
+//! | 3 | 12 | 0 | 0.953 | 0.950 | 0.985 | 0.964 | 0.983 |
+//! | 3 | 12 | 0.15 | 0.952 | 0.952 | 0.950 | 0.960 | 0.952 |
+//! | 3 | 12 | 0.3 | 0.958 | 0.958 | 0.953 | 0.962 | 0.953 |
+//! | 6 | 6 | 0 | 0.953 | 0.952 | 0.979 | 0.964 | 0.979 |
+//! | 6 | 6 | 0.15 | 0.945 | 0.968 | 0.959 | 0.960 | 0.952 |
+//! | 6 | 6 | 0.3 | 0.954 | 0.959 | 0.951 | 0.959 | 0.943 |
+//! | 6 | 12 | 0 | 0.953 | 0.954 | 0.976 | 0.963 | 0.976 |
+//! | 6 | 12 | 0.15 | 0.946 | 0.947 | 0.948 | 0.957 | 0.949 |
+//! | 6 | 12 | 0.3 | 0.943 | 0.947 | 0.947 | 0.960 | 0.950 |
+//!
+//! Where materials do not differ (τ = 0) the prediction intervals are longer than they need be: a few materials cannot
+//! tell τ = 0 from a small τ.
 //!
 //! # Outside the domain
 //! A correction is given there too, unchanged and with its [`Validity`]: it is never adjusted by a factor that nothing

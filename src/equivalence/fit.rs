@@ -214,12 +214,15 @@ impl Equivalence {
             let mean = random_effects(&d, &se, self.scatter_estimator)?.mean();
             Ok(columns.x[without] + mean)
         });
+        let limits = fit.intrinsic_scatter_limits(self.level)?;
         Ok(ConstantRatio {
             ratio: fit_interval(fit.mean(), fit.small_sample_standard_error(), df, self.level)?,
             log_ratio: fit.mean(),
             log_standard_error: fit.small_sample_standard_error(),
             degrees_of_freedom: df,
             intrinsic_log_scatter: fit.intrinsic_scatter(),
+            intrinsic_log_scatter_lower: limits.0,
+            intrinsic_log_scatter_upper: limits.1,
             scatter: fit.scatter(),
             cochran_q: fit.cochran_q(),
             heterogeneity_p_value: fit.heterogeneity_p_value(),
@@ -260,12 +263,15 @@ impl Equivalence {
             Ok(fit.line().intercept() + fit.line().slope() * columns.x[without])
         });
         let (slope, intercept) = (fit.line().slope(), fit.line().intercept());
+        let limits = fit.intrinsic_scatter_limits(self.level)?;
         Ok(PowerLaw {
             slope: interval(slope, covariance.slope_standard_error)?,
             intercept: interval(intercept, covariance.intercept_standard_error)?,
             log_covariance: covariance,
             degrees_of_freedom: df,
             intrinsic_log_scatter: fit.intrinsic_scatter(),
+            intrinsic_log_scatter_lower: limits.0,
+            intrinsic_log_scatter_upper: limits.1,
             scatter: fit.scatter(),
             slope_one_p_value: two_sided_p(slope - 1.0, covariance.slope_standard_error, Some(df)),
             pair_log_variance: fit.typical_variance(),
@@ -586,6 +592,10 @@ record! {
         copy degrees_of_freedom: f64,
         /// τ.
         copy intrinsic_log_scatter: f64,
+        /// Lower confidence limit of τ (Q profile).
+        copy intrinsic_log_scatter_lower: f64,
+        /// Upper confidence limit of τ (Q profile).
+        copy intrinsic_log_scatter_upper: f64,
         /// Whether τ is positive or at its boundary 0.
         copy scatter: Scatter,
         /// Cochran's Q; `None` where no pair has an error.
@@ -607,6 +617,8 @@ impl ConstantRatio {
         all_at_least_zero(&[
             ("log_standard_error", self.log_standard_error),
             ("intrinsic_log_scatter", self.intrinsic_log_scatter),
+            ("intrinsic_log_scatter_lower", self.intrinsic_log_scatter_lower),
+            ("intrinsic_log_scatter_upper", self.intrinsic_log_scatter_upper),
             ("pair_log_variance", self.pair_log_variance),
             ("observed_log_variance", self.observed_log_variance),
             ("cochran_q", self.cochran_q.unwrap_or(0.0)),
@@ -615,6 +627,9 @@ impl ConstantRatio {
         check_df(self.degrees_of_freedom)?;
         check_probability("heterogeneity_p_value", self.heterogeneity_p_value)?;
         check_scatter(self.intrinsic_log_scatter, self.scatter)?;
+        if self.intrinsic_log_scatter_lower > self.intrinsic_log_scatter_upper {
+            return Err("the limits of the intrinsic scatter are in the wrong order".into());
+        }
         check_log_interval(&self.ratio, self.log_ratio, self.log_standard_error, Some(self.degrees_of_freedom))
     }
 }
@@ -632,6 +647,10 @@ record! {
         copy degrees_of_freedom: f64,
         /// τ.
         copy intrinsic_log_scatter: f64,
+        /// Lower confidence limit of τ (Q profile).
+        copy intrinsic_log_scatter_lower: f64,
+        /// Upper confidence limit of τ (Q profile).
+        copy intrinsic_log_scatter_upper: f64,
         /// Whether τ is positive or at its boundary 0.
         copy scatter: Scatter,
         /// p-value of the t test of slope 1, that is of a constant ratio; `None` for a perfect line without errors.
@@ -653,6 +672,8 @@ impl PowerLaw {
             ("slope_standard_error", c.slope_standard_error),
             ("intercept_standard_error", c.intercept_standard_error),
             ("intrinsic_log_scatter", self.intrinsic_log_scatter),
+            ("intrinsic_log_scatter_lower", self.intrinsic_log_scatter_lower),
+            ("intrinsic_log_scatter_upper", self.intrinsic_log_scatter_upper),
             ("pair_log_variance", self.pair_log_variance),
             ("observed_log_variance", self.observed_log_variance),
             ("leave_one_out_log_error", self.leave_one_out_log_error.unwrap_or(0.0)),
@@ -660,6 +681,9 @@ impl PowerLaw {
         check_df(self.degrees_of_freedom)?;
         check_probability("slope_one_p_value", self.slope_one_p_value)?;
         check_scatter(self.intrinsic_log_scatter, self.scatter)?;
+        if self.intrinsic_log_scatter_lower > self.intrinsic_log_scatter_upper {
+            return Err("the limits of the intrinsic scatter are in the wrong order".into());
+        }
         for (interval, se) in [(&self.slope, c.slope_standard_error), (&self.intercept, c.intercept_standard_error)] {
             let half = se * t_quantile(0.5 + interval.level() / 2.0, Some(self.degrees_of_freedom)).unwrap_or(f64::NAN);
             agree("the limits and the standard error", interval.estimate() + half, interval.upper())?;

@@ -541,7 +541,17 @@ impl YorkLine {
     }
 }
 
+/// Limits of τ² when values have no errors: sum of squares over the chi-squared quantiles.
+fn errorless_limits(squares: f64, df: f64, level: f64) -> Result<(f64, f64)> {
+    check_level(level)?;
+    let at = |p: f64| chi_squared_quantile(p, df).map(|q| squares / q).filter(|t| t.is_finite());
+    at(0.5 + level / 2.0)
+        .zip(at(0.5 - level / 2.0))
+        .ok_or_else(|| not_estimable("the limits of the scatter", format!("no quantile at level {level}")))
+}
+
 /// Pairs with their error variances, centred and scaled by powers of two so that angles mean something.
+#[derive(Debug, Clone, PartialEq, Serialize)]
 struct Pairs {
     x: Vec<f64>,
     y: Vec<f64>,
@@ -976,6 +986,32 @@ fn solve_scatter(
     }
 }
 
+/// Limits of τ² at `level`: where the weighted sum of squares `q(τ²)`, which falls with τ², meets the chi-squared
+/// quantiles with `df` degrees of freedom (Q profile, Viechtbauer, Stat. Med. 26 (2007) 37). 0 where it starts below.
+fn profile_scatter(df: f64, level: f64, q: impl Fn(f64) -> Result<f64>) -> Result<(f64, f64)> {
+    check_level(level)?;
+    let at_zero = q(0.0)?;
+    let limit = |p: f64| -> Result<f64> {
+        let target = chi_squared_quantile(p, df)
+            .ok_or_else(|| not_estimable("the limits of the scatter", format!("no quantile at level {level}")))?;
+        if at_zero <= target {
+            return Ok(0.0);
+        }
+        let (mut high, mut excess) = (1.0, q(1.0)? - target);
+        for _ in 0..200 {
+            if excess <= 0.0 {
+                break;
+            }
+            high *= 4.0;
+            excess = q(high)? - target;
+        }
+        let tau2 = root(|t| q(t).map_or(f64::NAN, |q| q - target), 0.0, at_zero - target, high, excess);
+        finite("the limits of the scatter", &[tau2])?;
+        Ok(tau2.max(0.0))
+    };
+    Ok((limit(0.5 + level / 2.0)?, limit(0.5 - level / 2.0)?))
+}
+
 fn least(values: &[f64]) -> f64 {
     values.iter().copied().fold(f64::INFINITY, f64::min)
 }
@@ -990,9 +1026,40 @@ pub struct ScatterLine {
     objective: f64,
     typical_variance: f64,
     observed_variance: f64,
+    limits: Limits,
+}
+
+/// What the Q profile needs, kept for any level.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+enum Limits {
+    /// Pairs with errors, in scaled units.
+    Errors(Box<Pairs>),
+    /// No errors: residual sum of squares.
+    None(f64),
 }
 
 impl ScatterLine {
+    /// Limits of τ at confidence `level` by the Q profile: the τ at which S meets the chi-squared quantiles with n − 2
+    /// degrees of freedom. They need not enclose a restricted-likelihood estimate, but nearly always do.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); [`ErrorKind::NotEstimable`] at the edge of double
+    /// precision.
+    pub fn intrinsic_scatter_limits(&self, level: f64) -> Result<(f64, f64)> {
+        let df = count(self.line.degrees_of_freedom());
+        let (scale, (low, high)) = match &self.limits {
+            Limits::Errors(pairs) => {
+                let q = |tau2: f64| {
+                    let at = pairs.line(pairs.search(tau2, Criterion::Distance)?, tau2)?;
+                    Ok(at.weights.iter().zip(&at.residuals).map(|(w, r)| w * r * r).sum())
+                };
+                (pairs.y_scale, profile_scatter(df, level, q)?)
+            }
+            Limits::None(squares) => (1.0, errorless_limits(*squares, df, level)?),
+        };
+        Ok((scale * libm::sqrt(low), scale * libm::sqrt(high)))
+    }
+
     /// The line with τ² added to the error variance of every y; its standard errors include τ.
     #[must_use]
     pub fn line(&self) -> &YorkLine {
@@ -1074,11 +1141,7 @@ pub fn york_with_scatter(
         0 => solve_scatter(64.0, 0.01 * least(&pairs.vy), |tau2| pairs.scatter_equation(tau2, estimator))?,
         k if k == pairs.len() => {
             let fit = ordinary_least_squares(&[&pairs.x], &pairs.y, Intercept::Fitted)?;
-            let divisor = match estimator {
-                ScatterEstimator::Restricted => pairs.len() - 2,
-                ScatterEstimator::MaximumLikelihood => pairs.len(),
-            };
-            let tau2 = fit.residual_sum_of_squares() / count(divisor);
+            let tau2 = fit.residual_sum_of_squares() / divisor(estimator, pairs.len(), 2);
             // Rounding leaves a perfect line a residual of about 1e-16 of the scaled y.
             if tau2 < 1e-28 {
                 return exact_line(&pairs, &fit, estimator);
@@ -1117,9 +1180,22 @@ pub fn york_with_scatter(
         objective,
         typical_variance: y2 * typical,
         observed_variance: y2 * observed,
+        limits: if pairs.errorless() > 0 {
+            Limits::None(y2 * tau2 * divisor(estimator, pairs.len(), 2))
+        } else {
+            Limits::Errors(Box::new(pairs))
+        },
     };
     finite("the line", &[fit.objective, fit.intrinsic_scatter, fit.typical_variance, fit.observed_variance])?;
     Ok(fit)
+}
+
+/// Divisor of a residual sum of squares.
+fn divisor(estimator: ScatterEstimator, n: usize, parameters: usize) -> f64 {
+    match estimator {
+        ScatterEstimator::Restricted => count(n - parameters),
+        ScatterEstimator::MaximumLikelihood => count(n),
+    }
 }
 
 /// A perfect line through pairs without errors: nothing scatters, nothing is uncertain.
@@ -1147,6 +1223,7 @@ fn exact_line(pairs: &Pairs, fit: &LinearFit, estimator: ScatterEstimator) -> Re
         objective: 0.0,
         typical_variance: 0.0,
         observed_variance: 0.0,
+        limits: Limits::None(0.0),
     })
 }
 
@@ -1168,6 +1245,9 @@ pub struct RandomEffects {
     typical_variance: f64,
     observed_variance: f64,
     values: usize,
+    /// Deviations and error variances, for the Q profile.
+    deviations: Vec<f64>,
+    variances: Vec<f64>,
 }
 
 impl RandomEffects {
@@ -1210,6 +1290,31 @@ impl RandomEffects {
     #[must_use]
     pub fn intrinsic_scatter(&self) -> f64 {
         self.intrinsic_scatter
+    }
+    /// Limits of τ at confidence `level` by the Q profile (Viechtbauer 2007): the τ at which ΣW(d − mean)² meets the
+    /// chi-squared quantiles with n − 1 degrees of freedom. They need not enclose a restricted-likelihood estimate, but
+    /// nearly always do.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); [`ErrorKind::NotEstimable`] at the edge of double
+    /// precision.
+    pub fn intrinsic_scatter_limits(&self, level: f64) -> Result<(f64, f64)> {
+        let df = count(self.degrees_of_freedom());
+        let (low, high) = if self.cochran_q.is_none() {
+            errorless_limits(self.deviations.iter().map(|d| d * d).sum(), df, level)?
+        } else {
+            // In units of the largest error, so that the search starts near what it looks for.
+            let unit = power_of_two(self.variances.iter().copied().fold(0.0, f64::max));
+            let q = |tau2: f64| {
+                let weights: Vec<f64> = self.variances.iter().map(|v| 1.0 / (v + tau2 * unit)).collect();
+                let sw: f64 = weights.iter().sum();
+                let m = weights.iter().zip(&self.deviations).map(|(w, d)| w * d).sum::<f64>() / sw;
+                Ok(weights.iter().zip(&self.deviations).map(|(w, d)| w * (d - m) * (d - m)).sum())
+            };
+            let (low, high) = profile_scatter(df, level, q)?;
+            (unit * low, unit * high)
+        };
+        Ok((libm::sqrt(low), libm::sqrt(high)))
     }
     /// Whether τ is positive or at its boundary 0.
     #[must_use]
@@ -1341,6 +1446,8 @@ pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: Scatte
         typical_variance: scale * scale * typical,
         observed_variance: scale * scale * observed,
         values: n,
+        deviations: values.iter().map(|v| v - shift).collect(),
+        variances: standard_errors.iter().map(|s| s * s).collect(),
     };
     finite(
         "the mean",

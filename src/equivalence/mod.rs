@@ -24,7 +24,7 @@
 //!
 //! # Accuracy of the intervals
 //! By simulation (`tests/correction.rs`, 6 and 12 materials, 3 and 6 specimens a cell, τ 0 to 0.3): nominal 95 %
-//! intervals of log c and of the slope cover 94 to 96 %.
+//! intervals of c cover 94.1 to 95.8 %, those of the slope 93.8 to 96.0 %.
 //!
 //! # What can go wrong
 //! Too few pairs, all laboratory times the same, a surface off the scale: [`Attempt::Unavailable`] for that surface,

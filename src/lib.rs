@@ -1,4 +1,66 @@
-//! Abrasiveness factors of road surfaces and laboratory belts from drop-abrasion trials.
+//! Abrasiveness factors of road surfaces and laboratory belts from drop-abrasion trials of
+//! protective clothing; the place of the laboratory belt among the roads; the correction with which
+//! a laboratory time is read as a road time.
+//!
+//! # The job
+//! A test engineer owns two machines with the same head: a laboratory rig that drops a specimen on a
+//! moving abrasive belt, and one on a vehicle that drops it on a road. Both measure the seconds from
+//! contact to perforation of the innermost layer. Roads differ several-fold; customers only get
+//! laboratory reports. From one table of trials this crate makes
+//!
+//! | stage | module | answers |
+//! |---|---|---|
+//! | campaign | [`campaign`] | is the table sound? every bad field at once; nothing is dropped |
+//! | screening | [`screening`] | which trials are doubtful, on what evidence, and what hangs on them? |
+//! | severity | [`severity`] | how aggressive is each surface, how durable each material, does one factor serve all? |
+//! | bootstrap | [`bootstrap`] | how far could each figure have come out otherwise? |
+//! | equivalence | [`equivalence`] | where does the laboratory belt sit, and is it equivalent to a road? |
+//! | correction | [`correction`] | what is a laboratory time worth on each road, within which limits? |
+#![cfg_attr(feature = "report", doc = "| report | [`report`] | pictures and one self-contained page |")]
+//!
+//! Data flows one way; each stage takes the result of the one before by reference. Enter anywhere
+//! (build a campaign in code, load a saved correction), leave anywhere.
+//!
+//! # Quick start
+//! ```
+//! use surface_severity::campaign::{Campaign, Trial};
+//! use surface_severity::severity::Severity;
+//!
+//! let mut trials = Vec::new();
+//! for (surface, material, times) in [
+//!     ("asphalt", "cowhide", [9.8, 11.6, 10.3]),
+//!     ("asphalt", "aramid denim", [3.1, 3.9, 3.4]),
+//!     ("belt", "cowhide", [3.9, 3.4, 4.1]),
+//!     ("belt", "aramid denim", [1.3, 1.1, 1.4]),
+//! ] {
+//!     for (i, t) in times.into_iter().enumerate() {
+//!         trials.push(Trial::perforated(format!("{surface} {material} {i}"), surface, material, t));
+//!     }
+//! }
+//! let campaign = Campaign::from_trials(trials)?;
+//! let fit = Severity::new("asphalt").fit(&campaign)?;
+//! let k = fit.factor("belt")?;
+//! assert_eq!(k.to_string(), "2.76 (2.42 to 3.15)");
+//! # Ok::<(), surface_severity::Error>(())
+//! ```
+//!
+//! # Conventions
+//! Times in seconds, factors dimensionless, quantities of logarithms say `log_`; a level is 0.95,
+//! never 95. No public number is NaN, infinite or a sentinel: an [`Estimate`] is an interval, a
+//! one-sided bound, or a reason. Every result is a function of data, options and seed, the same bits
+//! for any order of the rows and any number of threads.
+//!
+//! # Features
+//! `report` (pictures, page, notebook display) and `parallel` (bootstrap on the caller's rayon pool)
+//! are on by default; `default-features = false` gives a small library with the same numbers.
+//!
+//! # Before you rely on a number
+//! The applicable standard comes first (for riders' clothing in Europe EN 17092, or EN 13595 where
+//! it is still called up), with local codes and the accredited laboratory that applies them. A
+//! correction factor is not a certification. It holds within its domain: the material classes and
+//! laboratory times it was derived from. A belt at constant speed and a rider sliding to a stop are
+//! different exposures.
+
 pub mod bootstrap;
 pub mod campaign;
 pub mod correction;
@@ -12,3 +74,8 @@ pub mod severity;
 
 pub use error::{Component, Error, ErrorKind, Problem, Result};
 pub use estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, NotEstimable, significant};
+
+/// The listings of README.md, run as tests.
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+pub struct Readme;

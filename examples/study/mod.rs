@@ -119,7 +119,7 @@ impl Options {
                 }
                 "--reports" => reports = Some(PathBuf::from(value()?)),
                 "--bootstrap" => {
-                    options.bootstrap = number(&name, &value()?, "a whole number of replicates, 0 for none")?
+                    options.bootstrap = number(&name, &value()?, "a whole number of replicates, 0 for none")?;
                 }
                 "--seed" => options.seed = number(&name, &value()?, "a whole number")?,
                 "--level" => options.level = number(&name, &value()?, "a confidence level such as 0.95")?,

@@ -1,0 +1,238 @@
+//! Tables of the severity scale.
+
+use std::fmt;
+
+use crate::estimate::{Estimate, Interval, IntervalMethod};
+use crate::severity::{CellMeans, SeverityFit};
+
+use super::words::{count, descending, interval_method, ladder_order};
+use super::{Column, Drawn, Table, Value};
+
+/// Abrasiveness factors of the surfaces, harshest first.
+#[must_use]
+pub fn surface_factors(fit: &SeverityFit) -> Table {
+    let [lower, upper] = Column::limits(fit.level(), None);
+    let columns = vec![
+        Column::words("surface", "surface"),
+        Column::words("role", "role"),
+        Column::numbers("factor", "k"),
+        lower,
+        upper,
+        Column::numbers("log_standard_error", "SE of log k"),
+        Column::numbers("relative_durability", "1/k"),
+        Column::numbers("trials", "trials"),
+        Column::numbers("materials", "materials"),
+    ];
+    let mut table = Table::new("Abrasiveness factors of the surfaces", columns).with_caption(format!(
+        "k = median abrasion time on {} / median on the surface, same material; {} = 1, larger wears faster; 1/k: how \
+         many times longer a material lasts there. {}",
+        fit.reference(),
+        fit.reference(),
+        method(fit)
+    ));
+    let rows = ladder_order(fit.factors());
+    for row in &rows {
+        let [k, lower, upper] = Value::estimate(&row.factor);
+        table.add(vec![
+            Value::text(&row.surface),
+            Value::optional_text(row.role.map(crate::campaign::SurfaceRole::as_str)),
+            k,
+            lower,
+            upper,
+            Value::digits(row.log_standard_error.unwrap_or(f64::NAN), 2),
+            Value::optional(row.factor.value().map(|k| 1.0 / k)),
+            Value::Count(row.trials),
+            Value::Count(row.materials),
+        ]);
+    }
+    reasons(&mut table, rows.iter().map(|r| (r.surface.as_str(), &r.factor)));
+    let drawn = rows.iter().map(|r| r.factor.interval().map(limits)).collect();
+    table.draw(Drawn { heading: "k, drawn".into(), log: true, mark: Some(1.0), rows: drawn });
+    table
+}
+
+/// Durabilities of the materials on the reference surface, by class, longest first.
+#[must_use]
+pub fn durabilities(fit: &SeverityFit) -> Table {
+    let [lower, upper] = Column::limits(fit.level(), Some("s"));
+    let columns = vec![
+        Column::words("material", "material"),
+        Column::words("class", "class"),
+        Column::numbers("durability_s", "durability").unit("s"),
+        lower,
+        upper,
+        Column::numbers("log_standard_error", "SE of log"),
+        Column::numbers("trials", "trials"),
+        Column::numbers("surfaces", "surfaces"),
+    ];
+    let mut table = Table::new("Durability of the materials", columns)
+        .with_caption(format!("Median abrasion time on {}. {}", fit.reference(), method(fit)));
+    let mut rows: Vec<_> = fit.materials().iter().collect();
+    rows.sort_by(|a, b| {
+        // Materials without a class come last.
+        (a.class.is_none(), &a.class)
+            .cmp(&(b.class.is_none(), &b.class))
+            .then_with(|| descending(&a.durability_s, &b.durability_s))
+            .then_with(|| a.material.cmp(&b.material))
+    });
+    for row in &rows {
+        let [value, lower, upper] = Value::estimate(&row.durability_s);
+        table.add(vec![
+            Value::text(&row.material),
+            Value::optional_text(row.class.as_deref()),
+            value,
+            lower,
+            upper,
+            Value::digits(row.log_standard_error.unwrap_or(f64::NAN), 2),
+            Value::Count(row.trials),
+            Value::Count(row.surfaces),
+        ]);
+    }
+    reasons(&mut table, rows.iter().map(|r| (r.material.as_str(), &r.durability_s)));
+    let drawn = rows.iter().map(|r| r.durability_s.interval().map(limits)).collect();
+    table.draw(Drawn { heading: "durability, drawn".into(), log: true, mark: None, rows: drawn });
+    table
+}
+
+/// Median abrasion time of every cell, one location per cell and a common scatter.
+#[must_use]
+pub fn cell_medians(cells: &CellMeans) -> Table {
+    let [lower, upper] = Column::limits(cells.level(), Some("s"));
+    let columns = vec![
+        Column::words("material", "material"),
+        Column::words("class", "class"),
+        Column::words("surface", "surface"),
+        Column::numbers("median_s", "median").unit("s"),
+        lower,
+        upper,
+        Column::numbers("trials", "trials"),
+        Column::numbers("perforated", "perforated"),
+    ];
+    let scatter = match cells.degrees_of_freedom() {
+        Some(df) => format!("Student t with {} degrees of freedom", Value::digits(df, 4).shown()),
+        None => "normal approximation (observed information)".into(),
+    };
+    let mut table = Table::new("Cell medians", columns).with_caption(format!(
+        "Each material on each surface by itself, {} times with common log scatter {}; limits by {scatter}.",
+        cells.distribution(),
+        Value::number(cells.log_scatter()).shown()
+    ));
+    for cell in cells.cells() {
+        let [value, lower, upper] = Value::estimate(&cell.median_s);
+        table.add(vec![
+            Value::text(&cell.material),
+            Value::optional_text(cell.class.as_deref()),
+            Value::text(&cell.surface),
+            value,
+            lower,
+            upper,
+            Value::Count(cell.trials),
+            Value::Count(cell.perforated),
+        ]);
+    }
+    let bounds = cells.cells().iter().filter(|c| c.median_s.interval().is_none());
+    let named: Vec<(String, &Estimate)> =
+        bounds.map(|c| (format!("{} on {}", c.material, c.surface), &c.median_s)).collect();
+    reasons(&mut table, named.iter().map(|(name, e)| (name.as_str(), *e)));
+    table
+}
+
+/// What was fitted, how, and how the maximum was reached.
+#[must_use]
+pub fn fit_summary(fit: &SeverityFit) -> Table {
+    let columns = vec![Column::words("quantity", "quantity"), Column::numbers("value", "value")];
+    let mut table = Table::new("Summary of the fit", columns);
+    let mut add = |name: &str, value: Value| table.add(vec![Value::text(name), value]);
+    let convergence = fit.convergence();
+    add("reference surface", Value::text(fit.reference()));
+    add("distribution of times", Value::text(fit.distribution().to_string()));
+    add("confidence level", Value::digits(fit.level(), 6));
+    add("trials fitted", Value::Count(fit.trials()));
+    add("run-outs among them", Value::Count(fit.run_outs()));
+    add("contact openings among them", Value::Count(fit.contact_openings()));
+    add("parameters", Value::Count(fit.parameters()));
+    add("replicate scatter of log time", Value::number(fit.log_scatter()));
+    add("residual degrees of freedom", fit.degrees_of_freedom().map_or(Value::text("asymptotic"), |d| Value::digits(d, 6)));
+    add("log-likelihood", Value::digits(fit.log_likelihood(), 7));
+    add("solution", Value::text(if convergence.direct { "direct least squares" } else { "Newton, converged" }));
+    add("iterations", Value::Count(convergence.iterations as usize));
+    add("last distance to the maximum, SE", Value::digits(convergence.decrement, 2));
+    table
+}
+
+/// What a reader of the fit should know, one remark a row.
+#[must_use]
+pub fn notes(fit: &SeverityFit) -> Table {
+    let mut table = Table::new("Notes on the fit", vec![Column::words("note", "note")]);
+    for note in fit.notes() {
+        table.add(vec![Value::text(note.to_string())]);
+    }
+    table
+}
+
+pub(crate) fn limits(interval: &Interval) -> [f64; 3] {
+    [interval.lower(), interval.estimate(), interval.upper()]
+}
+
+fn method(fit: &SeverityFit) -> String {
+    let limits = match fit.degrees_of_freedom() {
+        Some(df) => format!(
+            "{} with {} residual degrees of freedom",
+            interval_method(IntervalMethod::StudentT),
+            Value::digits(df, 6).shown()
+        ),
+        None => interval_method(IntervalMethod::Normal).to_owned(),
+    };
+    format!(
+        "{} times, {}, {} and {} among them; limits at level {} by {limits}.",
+        capital(&fit.distribution().to_string()),
+        count(fit.trials(), "trial"),
+        count(fit.run_outs(), "run-out"),
+        count(fit.contact_openings(), "contact opening"),
+        fit.level()
+    )
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+}
+
+/// Says of every bound at which level it holds and why there is no more.
+fn reasons<'a>(table: &mut Table, rows: impl Iterator<Item = (&'a str, &'a Estimate)>) {
+    for (name, estimate) in rows {
+        match estimate {
+            Estimate::Interval(_) => {}
+            Estimate::Bound(b) => {
+                table.note(format!("{name}: {b} (one-sided level {}); {}.", b.level(), b.reason()));
+            }
+            Estimate::NotEstimable(n) => table.note(format!("{name}: not estimable; {}.", n.not_estimable)),
+        }
+    }
+}
+
+impl SeverityFit {
+    /// The table of surface factors; see [`crate::tables`] for the others.
+    #[must_use]
+    pub fn table(&self) -> Table {
+        surface_factors(self)
+    }
+}
+
+/// Surface factors and durabilities as aligned text.
+impl fmt::Display for SeverityFit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}\n{}", surface_factors(self), durabilities(self))?;
+        for note in self.notes() {
+            write!(f, "\n{note}")?;
+        }
+        if self.notes().is_empty() { Ok(()) } else { writeln!(f) }
+    }
+}
+
+/// The table of cell medians as aligned text.
+impl fmt::Display for CellMeans {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        cell_medians(self).fmt(f)
+    }
+}

@@ -63,10 +63,19 @@ impl Axis {
         let narrow = self.to - self.from < 1.2;
         let mut candidates = Vec::new();
         if self.log && !narrow {
-            for digits in [&[1, 2, 5][..], &[1, 3], &[1]] {
-                candidates.push(self.decades(digits, 1));
+            let usual = self.decades(&[1.0, 2.0, 5.0], 1);
+            // Less than about a decade: more digits, else hardly a tick falls on the axis.
+            if usual.len() < 5 {
+                candidates.push(self.decades(&[1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0], 1));
+                candidates.push(self.decades(&[1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0], 1));
+                candidates.push(self.decades(&[1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0], 1));
+                candidates.push(self.decades(&[1.0, 1.5, 2.0, 3.0, 5.0, 7.0], 1));
+                candidates.push(self.decades(&[1.0, 2.0, 3.0, 5.0, 7.0], 1));
             }
-            candidates.extend([2, 3, 5, 10, 20, 50, 100].map(|step| self.decades(&[1], step)));
+            candidates.push(usual);
+            candidates.push(self.decades(&[1.0, 3.0], 1));
+            candidates.push(self.decades(&[1.0], 1));
+            candidates.extend([2, 3, 5, 10, 20, 50, 100].map(|step| self.decades(&[1.0], step)));
         } else {
             let (from, to) = self.range();
             let raw = libm::floor(libm::log10((to - from) / 40.0));
@@ -85,7 +94,7 @@ impl Axis {
         candidates.into_iter().find(|c| c.len() < 40 && readable(c)).unwrap_or_default()
     }
 
-    fn decades(&self, digits: &[i32], step: usize) -> Vec<(f64, String)> {
+    fn decades(&self, digits: &[f64], step: usize) -> Vec<(f64, String)> {
         const LAST: i32 = 300;
         let mut ticks = Vec::new();
         for exponent in (-LAST..=LAST).step_by(step) {
@@ -153,6 +162,7 @@ mod tests {
     fn ticks_are_those_a_person_would_choose() {
         assert_eq!(labels(Axis::log([0.05, 20.0], 0.0, 500.0)), ["0.05", "0.1", "0.2", "0.5", "1", "2", "5", "10", "20"]);
         assert_eq!(labels(Axis::log([0.05, 20.0], 0.0, 120.0)), ["0.1", "1", "10"]);
+        assert_eq!(labels(Axis::log([0.6, 3.2], 0.0, 280.0)), ["0.6", "0.8", "1", "1.5", "2", "2.5", "3"]);
         assert_eq!(labels(Axis::log([1.0, 1.5], 0.0, 300.0)), ["1.0", "1.1", "1.2", "1.3", "1.4", "1.5"]);
         assert_eq!(labels(Axis::linear([-2.0, 2.0], 0.0, 300.0)), ["-2.0", "-1.5", "-1.0", "-0.5", "0.0", "0.5", "1.0", "1.5", "2.0"]);
         assert_eq!(labels(Axis::log([1e-9, 1e12], 0.0, 300.0)).len(), 4);

@@ -155,7 +155,7 @@ impl Pen<'_> {
             ]),
             Shape::ArrowRight => turned(1.0),
             Shape::ArrowLeft => turned(-1.0),
-            Shape::Tick => at(&[(-0.25, -1.5), (0.25, -1.5), (0.25, 1.5), (-0.25, 1.5)]),
+            Shape::Tick => at(&[(-0.18, -1.6), (0.18, -1.6), (0.18, 1.6), (-0.18, 1.6)]),
         };
         self.polygon(&points, colour, opacity)
     }

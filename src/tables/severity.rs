@@ -146,7 +146,7 @@ pub fn fit_summary(fit: &SeverityFit) -> Table {
     let convergence = fit.convergence();
     add("reference surface", Value::text(fit.reference()));
     add("distribution of times", Value::text(fit.distribution().to_string()));
-    add("confidence level", Value::digits(fit.level(), 6));
+    add("confidence level", Value::text(fit.level().to_string()));
     add("trials fitted", Value::Count(fit.trials()));
     add("run-outs among them", Value::Count(fit.run_outs()));
     add("contact openings among them", Value::Count(fit.contact_openings()));

@@ -45,7 +45,8 @@ pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot>
 
     let name = |row: &SurfaceFactor| {
         let role = match row.role {
-            Some(SurfaceRole::Laboratory) => " (laboratory)",
+            // Not "laboratory belt (laboratory)".
+            Some(SurfaceRole::Laboratory) if !row.surface.to_lowercase().contains("laborator") => " (laboratory)",
             _ if row.surface == fit.reference() => " (reference)",
             _ => "",
         };
@@ -104,8 +105,16 @@ pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot>
     canvas.layer("frame", |pen| {
         draw_title(pen, &title_text)?;
         draw_key(pen, &key, &places, key_top)?;
-        draw_grid(pen, &axis, title_height + 28.0, bottom)?;
-        pen.line((axis.at(1.0), title_height + 28.0), (axis.at(1.0), bottom), MUTED, 1.2)?;
+        // Where labels stand above their rows, rules keep out of the labels.
+        let strips: Vec<(f64, f64)> = if narrow {
+            rows.iter().map(|r| (r.y - 7.0, r.y + 9.0)).chain([(bottom - 4.0, bottom)]).collect()
+        } else {
+            vec![(title_height + 28.0, bottom)]
+        };
+        for (top, bottom) in strips {
+            draw_grid(pen, &axis, top, bottom)?;
+            pen.line((axis.at(1.0), top), (axis.at(1.0), bottom), MUTED, 1.2)?;
+        }
         pen.line((left, bottom), (right, bottom), MUTED, 1.0)?;
         draw_ticks_below(pen, &axis, bottom)?;
         let axis_title = if narrow { "abrasiveness factor k (log scale)" } else { "abrasiveness factor k, dimensionless, log scale; larger wears faster" };

@@ -283,7 +283,7 @@ fn draw_mark(pen: &Pen<'_>, axis: &Axis, left: f64, y: f64, mark: &Mark) -> Draw
         (_, Some(t)) => axis.at(t),
     };
     let (r, opacity) = if shape == Shape::Circle { (2.8, 0.75) } else { (3.4, 0.9) };
-    pen.mark(shape, (left + x, y + 0.6 * mark.lane), r, colour, opacity)
+    pen.mark(shape, (left + x, y + 0.75 * mark.lane), r, colour, opacity)
 }
 
 fn caption(fit: &SeverityFit, trials: usize, materials: usize, shortened: bool) -> String {

@@ -2,31 +2,17 @@
 #![cfg(feature = "report")]
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use std::collections::BTreeMap;
 use std::path::Path;
 
+use surface_severity::bootstrap::Bootstrap;
 use surface_severity::campaign::{Campaign, Outcome, SurfaceRole, Trial};
 use surface_severity::report::{Plot, PlotOptions, plots};
-use surface_severity::severity::{CellMeans, Distribution, Severity, SeverityFit};
+use surface_severity::severity::{CellMeans, ClassFactors, Distribution, Severity, SeverityFit};
 use surface_severity::tables;
 
 /// The invented campaign.
 fn demo() -> Campaign {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/trials.csv");
-    let rows: Vec<BTreeMap<String, String>> =
-        csv::Reader::from_path(path).unwrap().deserialize().collect::<Result<_, _>>().unwrap();
-    let trials = rows.iter().map(|r| {
-        let (id, surface, material) = (&r["trial_id"], &r["surface"], &r["material"]);
-        let time = r["abrasion_time_s"].parse().unwrap_or(f64::NAN);
-        let trial = match r["outcome"].parse().unwrap() {
-            Outcome::Perforated => Trial::perforated(id, surface, material, time),
-            Outcome::RunOut => Trial::run_out(id, surface, material, time),
-            Outcome::OpenedAtContact => Trial::opened_at_contact(id, surface, material, time),
-            Outcome::Void => Trial::void(id, surface, material, &r["note"]),
-        };
-        trial.material_class(&r["material_class"]).surface_role(r["surface_role"].parse().unwrap())
-    });
-    trials.collect::<surface_severity::campaign::CampaignBuilder>().build().unwrap()
+    Campaign::read_path(Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/trials.csv")).unwrap()
 }
 
 fn fit(campaign: &Campaign) -> SeverityFit {
@@ -45,6 +31,12 @@ fn look() {
     for (name, width) in [("wide", 720), ("narrow", 366)] {
         let options = PlotOptions::new().width_px(width);
         keep(&format!("ladder-{name}.svg"), plots::severity_ladder(&fit, &options).unwrap().to_svg());
+        let diagnostics = fit.diagnostics(&campaign, 1).unwrap();
+        keep(&format!("residuals-{name}.svg"), plots::residual_quantiles(&fit, &diagnostics, &options).unwrap().to_svg());
+        let classes = ClassFactors::fit(fit.plan(), &campaign).unwrap();
+        keep(&format!("classes-{name}.svg"), plots::class_departures(&classes, &options).unwrap().to_svg());
+        let bootstrap = Bootstrap::stratified(1000).severity(fit.plan(), &campaign).unwrap();
+        keep(&format!("bootstrap-{name}.svg"), plots::bootstrap_distributions(&bootstrap, &options).unwrap().to_svg());
         for (i, plot) in plots::abrasion_times(&campaign, &fit, &options).unwrap().iter().enumerate() {
             keep(&format!("times-{name}-{i}.svg"), plot.to_svg());
         }

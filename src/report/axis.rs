@@ -91,7 +91,8 @@ impl Axis {
                 gap >= 0.5 * (text_width(&pair[0].1, size) + text_width(&pair[1].1, size)) + 0.7 * size
             })
         };
-        candidates.into_iter().find(|c| c.len() < 40 && readable(c)).unwrap_or_default()
+        let fewest = candidates.iter().map(Vec::len).max().unwrap_or(0).min(2);
+        candidates.into_iter().find(|c| (fewest..40).contains(&c.len()) && readable(c)).unwrap_or_default()
     }
 
     fn decades(&self, digits: &[f64], step: usize) -> Vec<(f64, String)> {
@@ -165,6 +166,7 @@ mod tests {
         assert_eq!(labels(Axis::log([0.6, 3.2], 0.0, 280.0)), ["0.6", "0.8", "1", "1.5", "2", "2.5", "3"]);
         assert_eq!(labels(Axis::log([1.0, 1.5], 0.0, 300.0)), ["1.0", "1.1", "1.2", "1.3", "1.4", "1.5"]);
         assert_eq!(labels(Axis::linear([-2.0, 2.0], 0.0, 300.0)), ["-2.0", "-1.5", "-1.0", "-0.5", "0.0", "0.5", "1.0", "1.5", "2.0"]);
+        assert_eq!(labels(Axis::log([1.45, 1.85], 0.0, 150.0)), ["1.5", "1.6", "1.7", "1.8"]);
         assert_eq!(labels(Axis::log([1e-9, 1e12], 0.0, 300.0)).len(), 4);
     }
 

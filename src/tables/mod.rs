@@ -28,7 +28,9 @@ mod severity;
 mod words;
 
 pub(crate) use escape::{clean, escape_html};
-pub use severity::{cell_medians, durabilities, fit_summary, notes, surface_factors};
+pub use severity::{
+    additivity, bootstrap_intervals, cell_medians, class_factors, durabilities, fit_summary, notes, surface_factors,
+};
 #[cfg(feature = "report")]
 pub(crate) use words::of_class;
 pub(crate) use severity::limits;

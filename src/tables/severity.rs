@@ -2,8 +2,9 @@
 
 use std::fmt;
 
+use crate::bootstrap::SeverityBootstrap;
 use crate::estimate::{Estimate, Interval, IntervalMethod};
-use crate::severity::{CellMeans, SeverityFit};
+use crate::severity::{Additivity, CellMeans, ClassFactors, Comparison, ComparisonMethod, SeverityFit};
 
 use super::words::{count, descending, interval_method, ladder_order};
 use super::{Column, Drawn, Table, Value};
@@ -160,6 +161,142 @@ pub fn fit_summary(fit: &SeverityFit) -> Table {
     table
 }
 
+/// A factor of its own for every class on every surface, and how far it departs from the common one.
+#[must_use]
+pub fn class_factors(classes: &ClassFactors) -> Table {
+    let [lower, upper] = Column::limits(classes.level, None);
+    let ratio_limits = ["lower", "upper"].map(|side| {
+        Column::numbers(format!("ratio_{side}_{}", classes.level), format!("{side} {}", classes.level))
+    });
+    let [ratio_lower, ratio_upper] = ratio_limits;
+    let columns = vec![
+        Column::words("surface", "surface"),
+        Column::words("class", "class"),
+        Column::numbers("factor", "k of the class"),
+        lower,
+        upper,
+        Column::numbers("ratio_to_common", "k common / k class"),
+        ratio_lower,
+        ratio_upper,
+        Column::numbers("adjusted_p_value", "adjusted p"),
+        Column::numbers("trials", "trials"),
+        Column::numbers("materials", "materials"),
+    ];
+    let mut table = Table::new("Factors of the classes", columns).with_caption(format!(
+        "Each class with its own factor, and how many times longer it lasts on the surface, relative to the reference, than \
+         the common factor says. {} p of each ratio adjusted over all classes and surfaces (Holm).",
+        comparison("One common factor per surface against one per class and surface", &classes.comparison)
+    ));
+    let mut rows: Vec<_> = classes.rows.iter().collect();
+    rows.sort_by(|a, b| (&a.surface, &a.class).cmp(&(&b.surface, &b.class)));
+    for row in &rows {
+        let mut cells = vec![Value::text(&row.surface), Value::text(&row.class)];
+        cells.extend(Value::estimate(&row.factor));
+        cells.extend(Value::estimate(&row.ratio_to_common));
+        cells.push(row.adjusted_p_value.map_or(Value::Missing, Value::Probability));
+        cells.extend([Value::Count(row.trials), Value::Count(row.materials)]);
+        table.add(cells);
+    }
+    let named: Vec<(String, &Estimate)> =
+        rows.iter().map(|r| (format!("{} on {}", r.class, r.surface), &r.factor)).collect();
+    reasons(&mut table, named.iter().map(|(name, e)| (name.as_str(), *e)));
+    for statement in classes.statements() {
+        table.note(statement);
+    }
+    table
+}
+
+/// The test of one factor per surface for all materials against every cell by itself.
+#[must_use]
+pub fn additivity(test: &Additivity) -> Table {
+    let columns = vec![Column::words("quantity", "quantity"), Column::numbers("value", "value")];
+    let mut table = Table::new("One factor for all materials?", columns).with_caption(comparison(
+        "One factor per surface against one median per cell",
+        &test.comparison,
+    ));
+    let c = &test.comparison;
+    let mut add = |name: &str, value: Value| table.add(vec![Value::text(name), value]);
+    add(if c.method == ComparisonMethod::F { "F" } else { "likelihood ratio" }, Value::digits(c.statistic, 4));
+    add("degrees of freedom", Value::digits(c.degrees_of_freedom, 4));
+    if let Some(df) = c.residual_degrees_of_freedom {
+        add("residual degrees of freedom", Value::digits(df, 4));
+    }
+    add("p", Value::Probability(c.p_value));
+    add("log-likelihood, one factor per surface", Value::digits(test.additive_log_likelihood, 7));
+    add("log-likelihood, every cell by itself", Value::digits(test.cells_log_likelihood, 7));
+    if c.unlimited > 0 {
+        table.note(format!(
+            "{} without a finite median (every trial censored on one side): counted as a parameter each, though it adds \
+             less than one, so p is only a rough guide.",
+            count(c.unlimited, "cell")
+        ));
+    }
+    table
+}
+
+/// Intervals of the surface factors: of the model, and from the bootstrap.
+#[must_use]
+pub fn bootstrap_intervals(bootstrap: &SeverityBootstrap) -> Table {
+    let fit = bootstrap.fit();
+    let replicates = bootstrap.replicates();
+    let level = replicates.plan().level;
+    let mut columns = vec![Column::words("surface", "surface"), Column::numbers("factor", "k")];
+    for (name, heading, level) in
+        [("model", "model", fit.level()), ("percentile", "percentile", level), ("bca", "BCa", level)]
+    {
+        for side in ["lower", "upper"] {
+            columns.push(Column::numbers(format!("{name}_{side}_{level}"), format!("{heading} {side} {level}")));
+        }
+    }
+    let mut table = Table::new("Factors with bootstrap intervals", columns).with_caption(format!(
+        "{} of the trials within their cells, seed {}, {} of them could not be fitted.",
+        count(replicates.len() + replicates.failed(), "resample"),
+        replicates.plan().seed,
+        replicates.failed()
+    ));
+    for row in ladder_order(fit.factors()) {
+        let Some(model) = row.factor.interval() else { continue };
+        if row.surface == fit.reference() {
+            continue;
+        }
+        let mut cells = vec![Value::text(&row.surface), Value::number(model.estimate())];
+        cells.extend([Value::number(model.lower()), Value::number(model.upper())]);
+        for method in [IntervalMethod::Percentile, IntervalMethod::Bca] {
+            match bootstrap.factor(&row.surface, method) {
+                Ok(i) => cells.extend([Value::number(i.lower()), Value::number(i.upper())]),
+                Err(error) => {
+                    cells.extend([Value::Missing, Value::Missing]);
+                    table.note(format!("{}: {error}.", row.surface));
+                }
+            }
+        }
+        table.add(cells);
+    }
+    for (reason, n) in replicates.failures() {
+        table.note(format!("{} failed: {reason}.", count(*n, "resample")));
+    }
+    table
+}
+
+/// A comparison of nested models in words.
+fn comparison(what: &str, c: &Comparison) -> String {
+    let p = Value::Probability(c.p_value).shown();
+    let p = if p.starts_with('<') { format!("p {p}") } else { format!("p = {p}") };
+    match (c.method, c.residual_degrees_of_freedom) {
+        (ComparisonMethod::F, Some(residual)) => format!(
+            "{what}: F = {} on {} and {} degrees of freedom, {p}.",
+            Value::number(c.statistic).shown(),
+            Value::digits(c.degrees_of_freedom, 4).shown(),
+            Value::digits(residual, 4).shown()
+        ),
+        _ => format!(
+            "{what}: likelihood ratio {} on {} degrees of freedom, {p}.",
+            Value::number(c.statistic).shown(),
+            Value::digits(c.degrees_of_freedom, 4).shown()
+        ),
+    }
+}
+
 /// What a reader of the fit should know, one remark a row.
 #[must_use]
 pub fn notes(fit: &SeverityFit) -> Table {
@@ -234,5 +371,26 @@ impl fmt::Display for SeverityFit {
 impl fmt::Display for CellMeans {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         cell_medians(self).fmt(f)
+    }
+}
+
+/// The table of class factors as aligned text.
+impl fmt::Display for ClassFactors {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        class_factors(self).fmt(f)
+    }
+}
+
+/// The test as aligned text.
+impl fmt::Display for Additivity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        additivity(self).fmt(f)
+    }
+}
+
+/// The table of intervals as aligned text.
+impl fmt::Display for SeverityBootstrap {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        bootstrap_intervals(self).fmt(f)
     }
 }

@@ -1,6 +1,9 @@
 //! The pictures, one function each.
 
+mod classes;
 mod ladder;
+mod resampling;
+mod residuals;
 mod times;
 
 use std::fmt;
@@ -13,7 +16,10 @@ use crate::tables::escape_html;
 use super::axis::Axis;
 use super::canvas::{Anchor, Canvas, INK, MUTED, Pen, RULE, Shape, text_width, wrap};
 
+pub use classes::class_departures;
 pub use ladder::severity_ladder;
+pub use resampling::bootstrap_distributions;
+pub use residuals::residual_quantiles;
 pub use times::abrasion_times;
 
 /// How a picture is laid out.
@@ -177,6 +183,16 @@ fn draw_ticks_below(pen: &Pen<'_>, axis: &Axis, y: f64) -> Drawing {
         let x = axis.at(value);
         pen.line((x, y), (x, y + 4.0), MUTED, 1.0)?;
         pen.text(&label, (x, y + 11.0), Anchor::Middle, SMALL, MUTED)?;
+    }
+    Ok(())
+}
+
+/// Tick labels to the left of `x` for an upright axis.
+fn draw_ticks_left(pen: &Pen<'_>, axis: &Axis, x: f64) -> Drawing {
+    for (value, label) in axis.ticks(SMALL) {
+        let y = axis.at(value);
+        pen.line((x - 4.0, y), (x, y), MUTED, 1.0)?;
+        pen.text(&label, (x - 7.0, y), Anchor::End, SMALL, MUTED)?;
     }
     Ok(())
 }

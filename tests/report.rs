@@ -6,8 +6,8 @@ use std::path::Path;
 
 use surface_severity::bootstrap::Bootstrap;
 use surface_severity::campaign::{Campaign, Outcome, SurfaceRole, Trial};
-use surface_severity::report::{Plot, PlotOptions, plots};
-use surface_severity::severity::{CellMeans, ClassFactors, Distribution, Severity, SeverityFit};
+use surface_severity::report::{Page, Plot, PlotOptions, Reproduction, plots};
+use surface_severity::severity::{Additivity, CellMeans, ClassFactors, Distribution, Severity, SeverityFit};
 use surface_severity::tables;
 
 /// The invented campaign.
@@ -32,7 +32,10 @@ fn look() {
         let options = PlotOptions::new().width_px(width);
         keep(&format!("ladder-{name}.svg"), plots::severity_ladder(&fit, &options).unwrap().to_svg());
         let diagnostics = fit.diagnostics(&campaign, 1).unwrap();
-        keep(&format!("residuals-{name}.svg"), plots::residual_quantiles(&fit, &diagnostics, &options).unwrap().to_svg());
+        keep(
+            &format!("residuals-{name}.svg"),
+            plots::residual_quantiles(&fit, &diagnostics, &options).unwrap().to_svg(),
+        );
         let classes = ClassFactors::fit(fit.plan(), &campaign).unwrap();
         keep(&format!("classes-{name}.svg"), plots::class_departures(&classes, &options).unwrap().to_svg());
         let bootstrap = Bootstrap::stratified(1000).severity(fit.plan(), &campaign).unwrap();
@@ -41,6 +44,17 @@ fn look() {
             keep(&format!("times-{name}-{i}.svg"), plot.to_svg());
         }
     }
+    let classes = ClassFactors::fit(fit.plan(), &campaign).unwrap();
+    let additivity = Additivity::test(fit.plan(), &campaign).unwrap();
+    let bootstrap = Bootstrap::stratified(1000).severity(fit.plan(), &campaign).unwrap();
+    let page = Page::new(&fit)
+        .title("Quenlow valley, first campaign")
+        .campaign(&campaign)
+        .additivity(&additivity)
+        .class_factors(&classes)
+        .bootstrap(&bootstrap)
+        .reproduction(Reproduction::new().seed(1).command("cargo run --release --example severity_study"));
+    keep("page.html", &page.to_html().unwrap());
     let cells = CellMeans::fit(&campaign, Distribution::LogNormal, 0.95).unwrap();
     let mut text = format!("{fit}\n{}\n", tables::fit_summary(&fit));
     text.push_str(&cells.to_string());

@@ -115,7 +115,8 @@ impl Pen<'_> {
 
     /// One element a mark.
     pub(crate) fn mark(&self, shape: Shape, (x, y): (f64, f64), r: f64, colour: RGBColor, opacity: f64) -> Drawing {
-        let at = |points: &[(f64, f64)]| -> Vec<(f64, f64)> { points.iter().map(|(a, b)| (x + a * r, y + b * r)).collect() };
+        let at =
+            |points: &[(f64, f64)]| -> Vec<(f64, f64)> { points.iter().map(|(a, b)| (x + a * r, y + b * r)).collect() };
         let turned = |sign: f64| {
             at(&[
                 (-1.4 * sign, -0.3),
@@ -193,7 +194,15 @@ impl Pen<'_> {
     }
 
     /// Lines of text, the first with its middle at `y`.
-    pub(crate) fn lines(&self, lines: &[String], (x, y): (f64, f64), anchor: Anchor, size: f64, step: f64, colour: RGBColor) -> Drawing {
+    pub(crate) fn lines(
+        &self,
+        lines: &[String],
+        (x, y): (f64, f64),
+        anchor: Anchor,
+        size: f64,
+        step: f64,
+        colour: RGBColor,
+    ) -> Drawing {
         let mut at = y;
         for line in lines {
             self.text(line, (x, at), anchor, size, colour)?;
@@ -315,7 +324,13 @@ mod tests {
 
     #[test]
     fn text_keeps_to_its_width_and_loses_nothing_unless_it_says_so() {
-        for text in ["coarse surface dressing", "aveeerylongwordwithoutanybreak and more", "a-b-c/d-e-f/g-h-i-j-k", "路面路面路面路面", ""] {
+        for text in [
+            "coarse surface dressing",
+            "aveeerylongwordwithoutanybreak and more",
+            "a-b-c/d-e-f/g-h-i-j-k",
+            "路面路面路面路面",
+            "",
+        ] {
             let (lines, shortened) = wrap(text, 60.0, 12.0, 99);
             assert!(!shortened);
             assert!(lines.iter().all(|l| text_width(l, 12.0) <= 60.0), "{lines:?}");

@@ -28,12 +28,12 @@ mod severity;
 mod words;
 
 pub(crate) use escape::{clean, escape_html};
+pub(crate) use severity::limits;
 pub use severity::{
     additivity, bootstrap_intervals, cell_medians, class_factors, durabilities, fit_summary, notes, surface_factors,
 };
 #[cfg(feature = "report")]
 pub(crate) use words::of_class;
-pub(crate) use severity::limits;
 pub(crate) use words::{count, interval_method, ladder_order};
 
 use crate::error::{ErrorKind, Result};
@@ -227,14 +227,7 @@ pub struct Table {
 impl Table {
     /// An empty table.
     pub fn new(title: impl Into<String>, columns: Vec<Column>) -> Self {
-        Self {
-            title: title.into(),
-            caption: String::new(),
-            columns,
-            rows: Vec::new(),
-            notes: Vec::new(),
-            drawn: None,
-        }
+        Self { title: title.into(), caption: String::new(), columns, rows: Vec::new(), notes: Vec::new(), drawn: None }
     }
     /// Sets the caption: what is shown and by what method.
     #[must_use]

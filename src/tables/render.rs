@@ -90,17 +90,19 @@ impl Table {
     #[must_use]
     pub fn to_html(&self) -> String {
         let cell = "padding:0.2em 0.7em 0.2em 0;vertical-align:top";
+        let rule = "border-bottom:1px solid rgba(128,128,128,0.35)";
         let side = |align| if align == Align::Right { "right" } else { "left" };
-        let mut out =
-            String::from("<table style=\"border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:0.92em\">\n");
+        let mut out = String::from(
+            "<table style=\"border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:0.92em\">\n",
+        );
         out.push_str(&format!(
-            "<caption style=\"caption-side:top;text-align:left;padding:0 0 0.4em 0\"><strong>{}</strong>",
+            "<caption style=\"caption-side:top;text-align:left;padding:0 0 0.4em 0\"><span class=\"cap\" style=\"display:block\"><strong>{}</strong>",
             escape_html(&self.title)
         ));
         if !self.caption.is_empty() {
             out.push_str(&format!("<br>{}", escape_html(&self.caption)));
         }
-        out.push_str("</caption>\n<thead><tr>");
+        out.push_str("</span></caption>\n<thead><tr>");
         for column in &self.columns {
             out.push_str(&format!(
                 "<th scope=\"col\" style=\"{cell};text-align:{};border-bottom:1px solid #808080\">{}</th>",
@@ -110,7 +112,7 @@ impl Table {
         }
         if let Some(drawn) = &self.drawn {
             out.push_str(&format!(
-                "<th scope=\"col\" style=\"{cell};text-align:left;border-bottom:1px solid #808080\">{}</th>",
+                "<th scope=\"col\" class=\"drawn\" style=\"{cell};text-align:left;border-bottom:1px solid #808080\">{}</th>",
                 escape_html(&drawn.heading)
             ));
         }
@@ -121,25 +123,26 @@ impl Table {
             for (c, value) in row.iter().enumerate() {
                 let text = escape_html(&value.shown());
                 let align = side(self.columns[c].align);
-                let rule = "border-bottom:1px solid rgba(128,128,128,0.35)";
                 if c == 0 {
                     out.push_str(&format!(
                         "<th scope=\"row\" style=\"{cell};text-align:{align};font-weight:normal;{rule}\">{text}</th>"
                     ));
                 } else {
-                    out.push_str(&format!("<td style=\"{cell};text-align:{align};{rule}\">{text}</td>"));
+                    // Numbers never break; words do.
+                    let wrap = if matches!(value, super::Value::Text(_)) { "" } else { ";white-space:nowrap" };
+                    out.push_str(&format!("<td style=\"{cell};text-align:{align}{wrap};{rule}\">{text}</td>"));
                 }
             }
             if let Some(drawn) = &self.drawn {
                 let svg = scale.as_ref().and_then(|(_, s)| Some(s.row(*drawn.rows.get(r)?.as_ref()?)));
-                out.push_str(&format!("<td style=\"{cell}\">{}</td>", svg.unwrap_or_default()));
+                out.push_str(&format!("<td class=\"drawn\" style=\"{cell};{rule}\">{}</td>", svg.unwrap_or_default()));
             }
             out.push_str("</tr>\n");
         }
         out.push_str("</tbody>\n</table>\n");
         if let Some((drawn, scale)) = &scale {
             out.push_str(&format!(
-                "<p style=\"font-size:0.85em;margin:0.3em 0\">Drawn from {} to {} on a {} scale{}.</p>\n",
+                "<p class=\"drawn\" style=\"font-size:0.85em;margin:0.3em 0\">Drawn from {} to {} on a {} scale{}.</p>\n",
                 significant(scale.from, 2),
                 significant(scale.to, 2),
                 if drawn.log { "logarithmic" } else { "linear" },

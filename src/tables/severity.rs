@@ -66,8 +66,11 @@ pub fn durabilities(fit: &SeverityFit) -> Table {
         Column::numbers("trials", "trials"),
         Column::numbers("surfaces", "surfaces"),
     ];
-    let mut table = Table::new("Durability of the materials", columns)
-        .with_caption(format!("Median abrasion time on {}. {}", fit.reference(), method(fit)));
+    let mut table = Table::new("Durability of the materials", columns).with_caption(format!(
+        "Median abrasion time on {}. {}",
+        fit.reference(),
+        method(fit)
+    ));
     let mut rows: Vec<_> = fit.materials().iter().collect();
     rows.sort_by(|a, b| {
         // Materials without a class come last.
@@ -110,7 +113,7 @@ pub fn cell_medians(cells: &CellMeans) -> Table {
         Column::numbers("perforated", "perforated"),
     ];
     let scatter = match cells.degrees_of_freedom() {
-        Some(df) => format!("Student t with {} degrees of freedom", Value::digits(df, 4).shown()),
+        Some(df) => format!("Student t with {} degrees of freedom", freedom(df).shown()),
         None => "normal approximation (observed information)".into(),
     };
     let mut table = Table::new("Cell medians", columns).with_caption(format!(
@@ -153,7 +156,7 @@ pub fn fit_summary(fit: &SeverityFit) -> Table {
     add("contact openings among them", Value::Count(fit.contact_openings()));
     add("parameters", Value::Count(fit.parameters()));
     add("replicate scatter of log time", Value::number(fit.log_scatter()));
-    add("residual degrees of freedom", fit.degrees_of_freedom().map_or(Value::text("asymptotic"), |d| Value::digits(d, 6)));
+    add("residual degrees of freedom", fit.degrees_of_freedom().map_or(Value::text("asymptotic"), freedom));
     add("log-likelihood", Value::digits(fit.log_likelihood(), 7));
     add("solution", Value::text(if convergence.direct { "direct least squares" } else { "Newton, converged" }));
     add("iterations", Value::Count(convergence.iterations as usize));
@@ -165,9 +168,8 @@ pub fn fit_summary(fit: &SeverityFit) -> Table {
 #[must_use]
 pub fn class_factors(classes: &ClassFactors) -> Table {
     let [lower, upper] = Column::limits(classes.level, None);
-    let ratio_limits = ["lower", "upper"].map(|side| {
-        Column::numbers(format!("ratio_{side}_{}", classes.level), format!("{side} {}", classes.level))
-    });
+    let ratio_limits = ["lower", "upper"]
+        .map(|side| Column::numbers(format!("ratio_{side}_{}", classes.level), format!("{side} {}", classes.level)));
     let [ratio_lower, ratio_upper] = ratio_limits;
     let columns = vec![
         Column::words("surface", "surface"),
@@ -210,16 +212,14 @@ pub fn class_factors(classes: &ClassFactors) -> Table {
 #[must_use]
 pub fn additivity(test: &Additivity) -> Table {
     let columns = vec![Column::words("quantity", "quantity"), Column::numbers("value", "value")];
-    let mut table = Table::new("One factor for all materials?", columns).with_caption(comparison(
-        "One factor per surface against one median per cell",
-        &test.comparison,
-    ));
+    let mut table = Table::new("One factor for all materials?", columns)
+        .with_caption(comparison("One factor per surface against one median per cell", &test.comparison));
     let c = &test.comparison;
     let mut add = |name: &str, value: Value| table.add(vec![Value::text(name), value]);
     add(if c.method == ComparisonMethod::F { "F" } else { "likelihood ratio" }, Value::digits(c.statistic, 4));
-    add("degrees of freedom", Value::digits(c.degrees_of_freedom, 4));
+    add("degrees of freedom", freedom(c.degrees_of_freedom));
     if let Some(df) = c.residual_degrees_of_freedom {
-        add("residual degrees of freedom", Value::digits(df, 4));
+        add("residual degrees of freedom", freedom(df));
     }
     add("p", Value::Probability(c.p_value));
     add("log-likelihood, one factor per surface", Value::digits(test.additive_log_likelihood, 7));
@@ -286,13 +286,13 @@ fn comparison(what: &str, c: &Comparison) -> String {
         (ComparisonMethod::F, Some(residual)) => format!(
             "{what}: F = {} on {} and {} degrees of freedom, {p}.",
             Value::number(c.statistic).shown(),
-            Value::digits(c.degrees_of_freedom, 4).shown(),
-            Value::digits(residual, 4).shown()
+            freedom(c.degrees_of_freedom).shown(),
+            freedom(residual).shown()
         ),
         _ => format!(
             "{what}: likelihood ratio {} on {} degrees of freedom, {p}.",
             Value::number(c.statistic).shown(),
-            Value::digits(c.degrees_of_freedom, 4).shown()
+            freedom(c.degrees_of_freedom).shown()
         ),
     }
 }
@@ -311,12 +311,17 @@ pub(crate) fn limits(interval: &Interval) -> [f64; 3] {
     [interval.lower(), interval.estimate(), interval.upper()]
 }
 
+/// Degrees of freedom: whole where they are.
+pub(crate) fn freedom(value: f64) -> Value {
+    if value.fract().abs() < 1e-9 { Value::text(format!("{value:.0}")) } else { Value::digits(value, 4) }
+}
+
 fn method(fit: &SeverityFit) -> String {
     let limits = match fit.degrees_of_freedom() {
         Some(df) => format!(
             "{} with {} residual degrees of freedom",
             interval_method(IntervalMethod::StudentT),
-            Value::digits(df, 6).shown()
+            freedom(df).shown()
         ),
         None => interval_method(IntervalMethod::Normal).to_owned(),
     };

@@ -8,7 +8,8 @@ use crate::tables::{count, limits};
 use super::super::axis::{Axis, reach};
 use super::super::canvas::{Anchor, BLUE, Canvas, INK, MUTED, Shape, VERMILION, text_width, wrap};
 use super::{
-    KeyEntry, LABEL, NARROW, Plot, PlotOptions, SMALL, draw_grid, draw_key, draw_ticks_below, draw_title, key_layout, title_lines,
+    KeyEntry, LABEL, NARROW, Plot, PlotOptions, SMALL, draw_grid, draw_key, draw_ticks_below, draw_title, key_layout,
+    title_lines,
 };
 
 /// More rows than this are left to the table.
@@ -28,7 +29,9 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
     let mut rows: Vec<&ClassFactor> = classes.rows.iter().filter(|r| r.ratio_to_common.interval().is_some()).collect();
     let all = rows.len();
     if all == 0 {
-        return Err(ErrorKind::NothingToFit { reason: "no class has a factor to compare with the common one".into() }.into());
+        return Err(
+            ErrorKind::NothingToFit { reason: "no class has a factor to compare with the common one".into() }.into()
+        );
     }
     let p = |r: &ClassFactor| r.adjusted_p_value.unwrap_or(1.0);
     rows.sort_by(|a, b| p(a).total_cmp(&p(b)).then_with(|| (&a.class, &a.surface).cmp(&(&b.class, &b.surface))));
@@ -80,7 +83,9 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
     }
     let bottom = y + 4.0;
     let numbers = |r: &ClassFactor| {
-        let p = r.adjusted_p_value.map_or(String::new(), |p| format!(", p {}", if p < 0.001 { "< 0.001".into() } else { significant(p, 2) }));
+        let p = r
+            .adjusted_p_value
+            .map_or(String::new(), |p| format!(", p {}", if p < 0.001 { "< 0.001".into() } else { significant(p, 2) }));
         format!("{}{p}", r.ratio_to_common)
     };
 
@@ -99,7 +104,11 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
         }
         pen.line((left, bottom), (right, bottom), MUTED, 1.0)?;
         draw_ticks_below(pen, &axis, bottom)?;
-        let text = if narrow { "k common / k class (log scale)" } else { "k common / k class, log scale; above 1 lasts longer" };
+        let text = if narrow {
+            "k common / k class (log scale)"
+        } else {
+            "k common / k class, log scale; above 1 lasts longer"
+        };
         pen.text(text, (0.5 * (left + right), bottom + 31.0), Anchor::Middle, SMALL, INK)?;
         for (lines, y) in &headings {
             let mut at = *y;

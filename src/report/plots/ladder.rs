@@ -11,8 +11,8 @@ use crate::tables::{count, interval_method, ladder_order};
 use super::super::axis::{Axis, reach};
 use super::super::canvas::{Anchor, BLUE, Canvas, INK, MUTED, Pen, Shape, VERMILION, text_width, wrap};
 use super::{
-    Drawing, KeyEntry, LABEL, NARROW, Plot, PlotOptions, SMALL, draw_grid, draw_key, draw_ticks_below, draw_title, key_layout,
-    title_lines,
+    Drawing, KeyEntry, LABEL, NARROW, Plot, PlotOptions, SMALL, draw_grid, draw_key, draw_ticks_below, draw_title,
+    key_layout, title_lines,
 };
 
 /// More surfaces than this are thinned.
@@ -90,7 +90,8 @@ pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot>
     let bottom = y + 4.0;
     let height = bottom + 44.0;
 
-    let (left, right) = if narrow { (16.0, width - 16.0) } else { (12.0 + label_width + 12.0, width - number_width - 16.0) };
+    let (left, right) =
+        if narrow { (16.0, width - 16.0) } else { (12.0 + label_width + 12.0, width - number_width - 16.0) };
     let spans: Vec<[f64; 3]> = chosen.iter().filter_map(|r| r.factor.interval()).map(crate::tables::limits).collect();
     let bounds = chosen.iter().filter_map(|r| match &r.factor {
         Estimate::Bound(b) => Some(b.value()),
@@ -117,7 +118,11 @@ pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot>
         }
         pen.line((left, bottom), (right, bottom), MUTED, 1.0)?;
         draw_ticks_below(pen, &axis, bottom)?;
-        let axis_title = if narrow { "abrasiveness factor k (log scale)" } else { "abrasiveness factor k, dimensionless, log scale; larger wears faster" };
+        let axis_title = if narrow {
+            "abrasiveness factor k (log scale)"
+        } else {
+            "abrasiveness factor k, dimensionless, log scale; larger wears faster"
+        };
         pen.text(axis_title, (0.5 * (left + right), bottom + 31.0), Anchor::Middle, SMALL, INK)
     })?;
     canvas.layer("labels", |pen| {
@@ -142,14 +147,18 @@ pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot>
 }
 
 fn key(rows: &[&SurfaceFactor]) -> Vec<KeyEntry> {
-    [(Some(SurfaceRole::Road), "road surface"), (Some(SurfaceRole::Laboratory), "laboratory belt"), (None, "role not stated")]
-        .into_iter()
-        .filter(|(role, _)| rows.iter().any(|r| r.role == *role))
-        .map(|(role, text)| {
-            let (shape, colour) = look(role);
-            KeyEntry { shape, colour, text: text.into() }
-        })
-        .collect()
+    [
+        (Some(SurfaceRole::Road), "road surface"),
+        (Some(SurfaceRole::Laboratory), "laboratory belt"),
+        (None, "role not stated"),
+    ]
+    .into_iter()
+    .filter(|(role, _)| rows.iter().any(|r| r.role == *role))
+    .map(|(role, text)| {
+        let (shape, colour) = look(role);
+        KeyEntry { shape, colour, text: text.into() }
+    })
+    .collect()
 }
 
 fn look(role: Option<SurfaceRole>) -> (Shape, RGBColor) {
@@ -216,7 +225,8 @@ fn thinned<'a>(all: &[&'a SurfaceFactor], reference: &str) -> Vec<&'a SurfaceFac
                 return kept_fixed <= MOST || r.surface == reference;
             }
             // Kept where the running share steps over a whole number: first and last included.
-            let keep = seen == 0 || seen * (room - 1) / (others - 1).max(1) > (seen - 1) * (room - 1) / (others - 1).max(1);
+            let keep =
+                seen == 0 || seen * (room - 1) / (others - 1).max(1) > (seen - 1) * (room - 1) / (others - 1).max(1);
             seen += 1;
             keep
         })

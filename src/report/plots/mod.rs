@@ -67,7 +67,11 @@ impl PlotOptions {
         let id = self.id.as_deref().unwrap_or(name);
         let letters = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
         if !id.starts_with(|c: char| c.is_ascii_alphabetic()) || !id.chars().all(letters) {
-            return Err(ErrorKind::option("id", format!("{id:?}"), "letters, digits, hyphens and underscores, a letter first"));
+            return Err(ErrorKind::option(
+                "id",
+                format!("{id:?}"),
+                "letters, digits, hyphens and underscores, a letter first",
+            ));
         }
         Ok((f64::from(self.width_px), id.to_owned()))
     }

@@ -106,7 +106,11 @@ pub fn bootstrap_distributions(bootstrap: &SeverityBootstrap, options: &PlotOpti
                 #[allow(clippy::cast_precision_loss)]
                 let bar = BARS * n as f64 / tallest as f64;
                 if n > 0 {
-                    pen.rectangle((left + 0.4, y + heading + BARS - bar), (left + step - 0.4, y + heading + BARS), SKY)?;
+                    pen.rectangle(
+                        (left + 0.4, y + heading + BARS - bar),
+                        (left + step - 0.4, y + heading + BARS),
+                        SKY,
+                    )?;
                 }
                 left += step;
             }

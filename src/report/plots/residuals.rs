@@ -8,7 +8,10 @@ use crate::tables::count;
 
 use super::super::axis::Axis;
 use super::super::canvas::{Anchor, BLUE, Canvas, INK, MUTED, RULE, Shape, VERMILION};
-use super::{KeyEntry, Plot, PlotOptions, SMALL, draw_grid, draw_key, draw_ticks_below, draw_ticks_left, draw_title, key_layout, title_lines};
+use super::{
+    KeyEntry, Plot, PlotOptions, SMALL, draw_grid, draw_key, draw_ticks_below, draw_ticks_left, draw_title, key_layout,
+    title_lines,
+};
 
 /// More points than this are thinned in the middle, where they lie on top of each other.
 const MOST: usize = 3000;
@@ -35,7 +38,8 @@ pub fn residual_quantiles(fit: &SeverityFit, diagnostics: &[TrialDiagnostics], o
     #[allow(clippy::cast_precision_loss)]
     let (total, rank) = (n as f64, |i: usize| (i + 1) as f64);
     let expected = |i: usize| normal_quantile((rank(i) - 0.375) / (total + 0.25));
-    let drawn: Vec<usize> = (0..n).filter(|&i| n <= MOST || i < 200 || i + 200 >= n || i % n.div_ceil(MOST - 400) == 0).collect();
+    let drawn: Vec<usize> =
+        (0..n).filter(|&i| n <= MOST || i < 200 || i + 200 >= n || i % n.div_ceil(MOST - 400) == 0).collect();
 
     // Limits of order statistic i: Beta(i, n + 1 − i) on the probability scale.
     let limits = |i: usize| {
@@ -59,7 +63,11 @@ pub fn residual_quantiles(fit: &SeverityFit, diagnostics: &[TrialDiagnostics], o
         key.push(KeyEntry { shape: Shape::Circle, colour: BLUE, text: "perforated".into() });
     }
     if has(true) {
-        key.push(KeyEntry { shape: Shape::Diamond, colour: VERMILION, text: "censored: residual drawn at random from its range".into() });
+        key.push(KeyEntry {
+            shape: Shape::Diamond,
+            colour: VERMILION,
+            text: "censored: residual drawn at random from its range".into(),
+        });
     }
     let (places, key_height) = key_layout(&key, width);
     let top = title_height + key_height + 6.0;
@@ -96,13 +104,22 @@ pub fn residual_quantiles(fit: &SeverityFit, diagnostics: &[TrialDiagnostics], o
         draw_ticks_left(pen, &y_axis, left)?;
         let (a, b) = (x_axis.range().0.max(y_axis.range().0), x_axis.range().1.min(y_axis.range().1));
         pen.line((x_axis.at(a), y_axis.at(a)), (x_axis.at(b), y_axis.at(b)), INK, 1.2)?;
-        pen.text("standard normal quantile of the rank", (0.5 * (left + right), bottom + 31.0), Anchor::Middle, SMALL, INK)?;
+        pen.text(
+            "standard normal quantile of the rank",
+            (0.5 * (left + right), bottom + 31.0),
+            Anchor::Middle,
+            SMALL,
+            INK,
+        )?;
         pen.upwards("quantile residual, in standard deviations", (18.0, 0.5 * (top + bottom)), SMALL, INK)
     })?;
     canvas.layer("trials", |pen| {
         drawn.iter().try_for_each(|&i| {
-            let (shape, colour) =
-                if sorted[i].outcome == Outcome::Perforated { (Shape::Circle, BLUE) } else { (Shape::Diamond, VERMILION) };
+            let (shape, colour) = if sorted[i].outcome == Outcome::Perforated {
+                (Shape::Circle, BLUE)
+            } else {
+                (Shape::Diamond, VERMILION)
+            };
             pen.mark(shape, (x_axis.at(expected(i)), y_axis.at(sorted[i].quantile)), 2.6, colour, 0.75)
         })
     })?;
@@ -132,7 +149,8 @@ pub fn residual_quantiles(fit: &SeverityFit, diagnostics: &[TrialDiagnostics], o
         caption.push_str(" The farthest are named with their trial.");
     }
     if drawn.len() < n {
-        caption.push_str(&format!(" {} of {n} points are drawn: all at both ends, evenly thinned between.", drawn.len()));
+        caption
+            .push_str(&format!(" {} of {n} points are drawn: all at both ends, evenly thinned between.", drawn.len()));
     }
     Ok(Plot::new(&canvas, &id, (right + 16.0, bottom + 44.0), title, caption))
 }

@@ -55,7 +55,7 @@ pub fn abrasion_times(campaign: &Campaign, fit: &SeverityFit, options: &PlotOpti
     let surfaces: Vec<usize> =
         ladder_order(fit.factors()).iter().filter_map(|f| campaign.surface(&f.surface).ok()).collect();
     let widest = campaign.surfaces().iter().map(|s| text_width(&s.name, TEXT)).fold(40.0, f64::max);
-    let label_width = widest.min(0.4 * block_width);
+    let label_width = widest.min(0.44 * block_width);
     let void_width = if campaign.trials().iter().any(|t| t.outcome == Outcome::Void) { 26.0 } else { 6.0 };
 
     let axis = Axis::log(
@@ -75,7 +75,8 @@ pub fn abrasion_times(campaign: &Campaign, fit: &SeverityFit, options: &PlotOpti
         .into_iter()
         .map(|m| {
             let material = &campaign.materials()[m];
-            let (heading, cut) = wrap(&of_class(&material.name, material.class.as_deref()), block_width / 1.1, SMALL, 2);
+            let (heading, cut) =
+                wrap(&of_class(&material.name, material.class.as_deref()), block_width / 1.1, SMALL, 2);
             shortened |= cut;
             let rows: Vec<Row> = surfaces
                 .iter()
@@ -92,7 +93,8 @@ pub fn abrasion_times(campaign: &Campaign, fit: &SeverityFit, options: &PlotOpti
                     Some(Row { marks: marks(campaign, trials, &axis), label, median_s, height })
                 })
                 .collect();
-            let height = heading.iter().map(|_| 15.0).sum::<f64>() + 4.0 + rows.iter().map(|r| r.height).sum::<f64>() + 28.0;
+            let height =
+                heading.iter().map(|_| 15.0).sum::<f64>() + 4.0 + rows.iter().map(|r| r.height).sum::<f64>() + 28.0;
             let trials = rows.iter().map(|r| r.marks.len()).sum();
             Block { heading, rows, height, trials }
         })
@@ -106,11 +108,16 @@ pub fn abrasion_times(campaign: &Campaign, fit: &SeverityFit, options: &PlotOpti
         let title = if total == 1 {
             "Abrasion times of every trial".to_owned()
         } else {
-            format!("Abrasion times of every trial, materials {} to {} of {}", first + 1, first + shown, blocks.len())
+            let which = if shown == 1 {
+                format!("material {}", first + 1)
+            } else {
+                format!("materials {} to {}", first + 1, first + shown)
+            };
+            format!("Abrasion times of every trial, {which} of {}", blocks.len())
         };
         let trials: usize = columns.iter().flat_map(|c| c.iter()).map(|b| b.trials).sum();
         let id = if page == 0 { id.clone() } else { format!("{id}-{}", page + 1) };
-        let caption = caption(fit, trials, shown, shortened);
+        let caption = caption(fit, trials, shown, shortened, page == 0);
         plots.push(draw(&columns, &axis, (width, block_width, gap), &id, &title, caption)?);
     }
     Ok(plots)
@@ -148,9 +155,8 @@ fn marks(campaign: &Campaign, trials: &[usize], axis: &Axis) -> Vec<Mark> {
         let x = place(&marks[i]).min(axis.at(f64::MAX) + 16.0);
         let free = (0..LANES.len()).find(|&l| x - last[l] >= 5.0);
         // All lanes taken: the one whose last mark is farthest.
-        let lane = free.unwrap_or_else(|| {
-            (0..LANES.len()).fold(0, |best, l| if last[l] < last[best] { l } else { best })
-        });
+        let lane =
+            free.unwrap_or_else(|| (0..LANES.len()).fold(0, |best, l| if last[l] < last[best] { l } else { best }));
         last[lane] = x;
         marks[i].lane = LANES[lane];
     }
@@ -199,7 +205,9 @@ fn draw(
     caption: String,
 ) -> Result<Plot> {
     let (title_text, title_height) = title_lines(title, width);
-    let has = |o: Outcome| columns.iter().flat_map(|c| c.iter()).flat_map(|b| &b.rows).flat_map(|r| &r.marks).any(|m| m.outcome == o);
+    let has = |o: Outcome| {
+        columns.iter().flat_map(|c| c.iter()).flat_map(|b| &b.rows).flat_map(|r| &r.marks).any(|m| m.outcome == o)
+    };
     let mut key: Vec<KeyEntry> = [
         (Outcome::Perforated, "perforated"),
         (Outcome::RunOut, "run-out: lower bound"),
@@ -286,7 +294,14 @@ fn draw_mark(pen: &Pen<'_>, axis: &Axis, left: f64, y: f64, mark: &Mark) -> Draw
     pen.mark(shape, (left + x, y + 0.75 * mark.lane), r, colour, opacity)
 }
 
-fn caption(fit: &SeverityFit, trials: usize, materials: usize, shortened: bool) -> String {
+fn caption(fit: &SeverityFit, trials: usize, materials: usize, shortened: bool, first: bool) -> String {
+    if !first {
+        return format!(
+            "As before: every one of {} of {}, with the medians of the severity fit.",
+            count(trials, "trial"),
+            count(materials, "material")
+        );
+    }
     let mut text = format!(
         "Every one of {} of {}, seconds from contact to perforation on a logarithmic axis; the time of a run-out is a lower \
          bound, that of a specimen opened at contact an upper bound, voids are not fitted. Surfaces from the harshest down. \

@@ -312,10 +312,9 @@ impl<'a> Page<'a> {
         if let Some(campaign) = self.campaign {
             let mut total = 0;
             html.figure(|o| {
-                let mut all = plots::abrasion_times(campaign, self.fit, &o.id("times"))?;
-                total = total.max(all.len());
-                all.truncate(MOST_TIMES);
-                Ok(all)
+                let (first, of) = plots::first_abrasion_times(campaign, self.fit, &o.id("times"), MOST_TIMES)?;
+                total = total.max(of);
+                Ok(first)
             })?;
             if total > MOST_TIMES {
                 html.paragraph(&format!(

@@ -14,12 +14,60 @@ use super::{
 
 /// More rows than this are left to the table.
 const MOST: usize = 60;
+/// What fits an A4 page with its caption, px.
+const TALLEST: f64 = 900.0;
+
+struct Placed<'a> {
+    row: &'a ClassFactor,
+    label: Vec<String>,
+    top: f64,
+    /// Height of the interval line.
+    y: f64,
+}
+
+/// Headings and rows from the top down.
+struct Layout<'a> {
+    headings: Vec<(Vec<String>, f64)>,
+    placed: Vec<Placed<'a>>,
+    bottom: f64,
+    shortened: bool,
+}
+
+impl<'a> Layout<'a> {
+    fn new(mut rows: Vec<&'a ClassFactor>, width: f64, label_width: f64, top: f64) -> Self {
+        let narrow = width < NARROW;
+        rows.sort_by(|a, b| (&a.surface, &a.class).cmp(&(&b.surface, &b.class)));
+        let mut y = top;
+        let (mut headings, mut placed) = (Vec::new(), Vec::new());
+        let mut shortened = false;
+        let mut surface = "";
+        for row in rows {
+            if row.surface != surface {
+                surface = &row.surface;
+                let (lines, cut) = wrap(surface, (width - 24.0) / 1.1, LABEL, 2);
+                shortened |= cut;
+                y += 6.0;
+                let height = lines.iter().map(|_| 15.0).sum::<f64>() + 2.0;
+                headings.push((lines, y + 8.0));
+                y += height;
+            }
+            let (label, cut) = wrap(&row.class, label_width, LABEL, 2);
+            shortened |= cut;
+            let lines = label.iter().map(|_| 14.0).sum::<f64>();
+            let height = if narrow { lines + 32.0 } else { (lines + 4.0).max(19.0) };
+            let middle = if narrow { lines + 20.0 } else { 0.5 * height };
+            placed.push(Placed { row, label, top: y, y: y + middle });
+            y += height;
+        }
+        Self { headings, placed, bottom: y + 4.0, shortened }
+    }
+}
 
 /// How many times longer each class lasts on each surface than the common factor says, on a
 /// logarithmic axis around 1, surface by surface. Departures that remain after Holm's adjustment have
 /// their own shape.
 ///
-/// Above 60 rows those with the smallest adjusted p-values are drawn; the caption says so.
+/// Above 60 rows, or what fits a page, those with the smallest adjusted p-values are drawn; the caption says so.
 ///
 /// # Errors
 /// [`ErrorKind::NothingToFit`] where no class has a ratio, [`ErrorKind::InvalidOption`] for unusable options.
@@ -36,7 +84,6 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
     let p = |r: &ClassFactor| r.adjusted_p_value.unwrap_or(1.0);
     rows.sort_by(|a, b| p(a).total_cmp(&p(b)).then_with(|| (&a.class, &a.surface).cmp(&(&b.class, &b.surface))));
     rows.truncate(MOST);
-    rows.sort_by(|a, b| (&a.surface, &a.class).cmp(&(&b.surface, &b.class)));
     let alpha = 1.0 - classes.level;
     let stays = |r: &ClassFactor| p(r) <= alpha;
 
@@ -55,33 +102,16 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
     };
     let number_width = if narrow { 0.0 } else { 214.0 };
     let (left, right) = if narrow { (16.0, width - 16.0) } else { (28.0 + label_width, width - number_width - 16.0) };
-    let spans: Vec<[f64; 3]> = rows.iter().filter_map(|r| r.ratio_to_common.interval()).map(limits).collect();
-    let axis = Axis::log(reach(&spans).into_iter().chain([1.0]), left, right);
-
-    // Headings and rows from the top down.
-    let mut y = title_height + key_height + 4.0;
-    let top = y;
-    let (mut headings, mut placed) = (Vec::new(), Vec::new());
-    let mut shortened = false;
-    let mut surface = "";
-    for row in rows {
-        if row.surface != surface {
-            surface = &row.surface;
-            let (lines, cut) = wrap(surface, (width - 24.0) / 1.1, LABEL, 2);
-            shortened |= cut;
-            y += 6.0;
-            headings.push((lines.clone(), y + 8.0));
-            y += lines.iter().map(|_| 15.0).sum::<f64>() + 2.0;
-        }
-        let (label, cut) = wrap(&row.class, label_width, LABEL, 2);
-        shortened |= cut;
-        let lines = label.iter().map(|_| 14.0).sum::<f64>();
-        let height = if narrow { lines + 32.0 } else { (lines + 4.0).max(19.0) };
-        let middle = if narrow { y + lines + 20.0 } else { y + 0.5 * height };
-        placed.push((row, label, y, middle));
-        y += height;
+    let top = title_height + key_height + 4.0;
+    let mut layout = Layout::new(rows.clone(), width, label_width, top);
+    // As many rows as fit a page; a phone scrolls.
+    while !narrow && layout.bottom > TALLEST && rows.len() > 8 {
+        rows.truncate(rows.len() * 9 / 10);
+        layout = Layout::new(rows.clone(), width, label_width, top);
     }
-    let bottom = y + 4.0;
+    let Layout { headings, placed, bottom, shortened } = layout;
+    let spans: Vec<[f64; 3]> = placed.iter().filter_map(|p| p.row.ratio_to_common.interval()).map(limits).collect();
+    let axis = Axis::log(reach(&spans).into_iter().chain([1.0]), left, right);
     let numbers = |r: &ClassFactor| {
         let p = r
             .adjusted_p_value
@@ -94,7 +124,7 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
         draw_title(pen, &title_text)?;
         draw_key(pen, &key, &places, title_height)?;
         let strips: Vec<(f64, f64)> = if narrow {
-            placed.iter().map(|(.., y)| (y - 6.0, y + 8.0)).chain([(bottom - 4.0, bottom)]).collect()
+            placed.iter().map(|p| (p.y - 6.0, p.y + 8.0)).chain([(bottom - 4.0, bottom)]).collect()
         } else {
             vec![(top, bottom)]
         };
@@ -117,9 +147,9 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
                 at += 15.0;
             }
         }
-        for (row, label, row_top, y) in &placed {
+        for Placed { row, label, top, y } in &placed {
             if narrow {
-                pen.lines(label, (16.0, row_top + 7.0), Anchor::Start, LABEL, 14.0, INK)?;
+                pen.lines(label, (16.0, top + 7.0), Anchor::Start, LABEL, 14.0, INK)?;
                 pen.text(&numbers(row), (16.0, y - 13.0), Anchor::Start, SMALL, MUTED)?;
             } else {
                 let first = y - if label.len() > 1 { 7.0 } else { 0.0 };
@@ -130,7 +160,7 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
         Ok(())
     })?;
     canvas.layer("intervals", |pen| {
-        for (row, _, _, y) in &placed {
+        for Placed { row, y, .. } in &placed {
             if let Some(i) = row.ratio_to_common.interval() {
                 pen.line((axis.at(i.lower()), *y), (axis.at(i.upper()), *y), look(stays(row)).1, 2.0)?;
             }
@@ -138,7 +168,7 @@ pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result
         Ok(())
     })?;
     canvas.layer("estimates", |pen| {
-        for (row, _, _, y) in &placed {
+        for Placed { row, y, .. } in &placed {
             if let Some(i) = row.ratio_to_common.interval() {
                 let (shape, colour) = look(stays(row));
                 pen.mark(shape, (axis.at(i.estimate()), *y), 4.2, colour, 1.0)?;

@@ -16,7 +16,11 @@ use super::{
 };
 
 /// More surfaces than this are thinned.
-const MOST: usize = 60;
+const MOST: usize = 40;
+/// Above this number of rows each takes one line.
+const ROOMY: usize = 20;
+/// What fits an A4 page with its caption, px.
+const TALLEST: f64 = 900.0;
 
 struct Row<'a> {
     of: &'a SurfaceFactor,
@@ -27,10 +31,71 @@ struct Row<'a> {
     y: f64,
 }
 
+struct Rows<'a> {
+    chosen: Vec<&'a SurfaceFactor>,
+    rows: Vec<Row<'a>>,
+    label_width: f64,
+    bottom: f64,
+    shortened: bool,
+    compact: bool,
+}
+
+impl<'a> Rows<'a> {
+    fn new(fit: &SeverityFit, chosen: Vec<&'a SurfaceFactor>, width: f64, top: f64) -> Self {
+        let narrow = width < NARROW;
+        let compact = !narrow && chosen.len() > ROOMY;
+        let name = |row: &SurfaceFactor| {
+            let role = match row.role {
+                // Not "laboratory belt (laboratory)".
+                Some(SurfaceRole::Laboratory) if !row.surface.to_lowercase().contains("laborator") => " (laboratory)",
+                _ if row.surface == fit.reference() => " (reference)",
+                _ => "",
+            };
+            format!("{}{role}", row.surface)
+        };
+        let numbers = |row: &SurfaceFactor| {
+            let k = match &row.factor {
+                Estimate::Interval(_) if row.surface == fit.reference() => "1 by definition".to_owned(),
+                estimate => estimate.to_string(),
+            };
+            if compact {
+                [format!("{k}, n {}", row.trials), String::new()]
+            } else {
+                [format!("k {k}"), format!("{}, {}", count(row.trials, "trial"), count(row.materials, "material"))]
+            }
+        };
+        let label_width = if narrow {
+            width - 24.0
+        } else {
+            chosen.iter().map(|r| text_width(&name(r), LABEL)).fold(60.0, f64::max).min(0.32 * width)
+        };
+        let mut shortened = false;
+        let mut y = top;
+        let rows = chosen
+            .iter()
+            .map(|&of| {
+                let (label, cut) = wrap(&name(of), label_width, LABEL, 3);
+                shortened |= cut;
+                let label_height = label.iter().map(|_| 15.0).sum::<f64>();
+                let (height, middle) = if narrow {
+                    (label_height + 34.0, label_height + 24.0)
+                } else {
+                    let height = if compact { label_height + 5.0 } else { (label_height + 10.0).max(36.0) };
+                    (height, 0.5 * height)
+                };
+                let row = Row { of, label, numbers: numbers(of), top: y, y: y + middle };
+                y += height;
+                row
+            })
+            .collect();
+        Self { chosen, rows, label_width, bottom: y + 4.0, shortened, compact }
+    }
+}
+
 /// The surfaces by abrasiveness factor on a logarithmic axis, harshest at the top, with intervals and
 /// counts; laboratory surfaces have their own shape and are named as such.
 ///
-/// More than 60 surfaces are thinned evenly over the scale (laboratory surfaces and the reference stay);
+/// More than 40 surfaces, fewer where names are long, are thinned evenly over the scale (laboratory surfaces and the reference stay);
 /// the caption says so.
 ///
 /// # Errors
@@ -39,55 +104,18 @@ pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot>
     let (width, id) = options.check("severity-ladder")?;
     let narrow = width < NARROW;
     let all = ladder_order(fit.factors());
-    let chosen = thinned(&all, fit.reference());
     let title = format!("Abrasiveness of the surfaces relative to {}", fit.reference());
     let (title_text, title_height) = title_lines(&title, width);
-
-    let name = |row: &SurfaceFactor| {
-        let role = match row.role {
-            // Not "laboratory belt (laboratory)".
-            Some(SurfaceRole::Laboratory) if !row.surface.to_lowercase().contains("laborator") => " (laboratory)",
-            _ if row.surface == fit.reference() => " (reference)",
-            _ => "",
-        };
-        format!("{}{role}", row.surface)
-    };
-    let numbers = |row: &SurfaceFactor| {
-        let k = match &row.factor {
-            Estimate::Interval(_) if row.surface == fit.reference() => "1 by definition".to_owned(),
-            estimate => estimate.to_string(),
-        };
-        [format!("k {k}"), format!("{}, {}", count(row.trials, "trial"), count(row.materials, "material"))]
-    };
-
-    let label_width = if narrow {
-        width - 24.0
-    } else {
-        chosen.iter().map(|r| text_width(&name(r), LABEL)).fold(60.0, f64::max).min(0.32 * width)
-    };
     let number_width = if narrow { 0.0 } else { 168.0 };
-    let mut shortened = false;
-    let mut y = title_height + 30.0;
+    // As many rows as fit a page; a phone scrolls.
+    let mut layout = Rows::new(fit, thinned(&all, fit.reference(), MOST), width, title_height + 30.0);
+    let mut most = MOST;
+    while !narrow && layout.bottom > TALLEST && most > 10 {
+        most = most * 4 / 5;
+        layout = Rows::new(fit, thinned(&all, fit.reference(), most), width, title_height + 30.0);
+    }
+    let Rows { chosen, rows, label_width, bottom, shortened, compact } = layout;
     let key_top = title_height;
-    let rows: Vec<Row<'_>> = chosen
-        .iter()
-        .map(|&of| {
-            let (label, cut) = wrap(&name(of), label_width, LABEL, 3);
-            shortened |= cut;
-            let numbers = numbers(of);
-            let label_height = label.iter().map(|_| 15.0).sum::<f64>();
-            let top = y;
-            let (height, middle) = if narrow {
-                (label_height + 34.0, label_height + 24.0)
-            } else {
-                let height = (label_height + 10.0).max(36.0);
-                (height, 0.5 * height)
-            };
-            y += height;
-            Row { of, label, numbers, top, y: top + middle }
-        })
-        .collect();
-    let bottom = y + 4.0;
     let height = bottom + 44.0;
 
     let (left, right) =
@@ -134,6 +162,10 @@ pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot>
             } else {
                 let start = row.y - 7.5 * (row.label.iter().map(|_| 1.0).sum::<f64>() - 1.0);
                 pen.lines(&row.label, (12.0 + label_width, start), Anchor::End, LABEL, 15.0, INK)?;
+                if compact {
+                    pen.text(&row.numbers[0], (right + 12.0, row.y), Anchor::Start, SMALL, INK)?;
+                    continue;
+                }
                 pen.text(&row.numbers[0], (right + 12.0, row.y - 7.0), Anchor::Start, LABEL, INK)?;
                 pen.text(&row.numbers[1], (right + 12.0, row.y + 8.0), Anchor::Start, SMALL, MUTED)?;
             }
@@ -209,20 +241,20 @@ fn draw_estimate(pen: &Pen<'_>, axis: &Axis, row: &Row<'_>) -> Drawing {
 }
 
 /// All rows where there are few; else laboratory surfaces, the reference, and every so-manieth of the others.
-fn thinned<'a>(all: &[&'a SurfaceFactor], reference: &str) -> Vec<&'a SurfaceFactor> {
-    if all.len() <= MOST {
+fn thinned<'a>(all: &[&'a SurfaceFactor], reference: &str, most: usize) -> Vec<&'a SurfaceFactor> {
+    if all.len() <= most {
         return all.to_vec();
     }
     let fixed = |r: &SurfaceFactor| r.surface == reference || r.role == Some(SurfaceRole::Laboratory);
     let others = all.iter().filter(|r| !fixed(r)).count();
-    let room = MOST.saturating_sub(all.len() - others).max(2);
+    let room = most.saturating_sub(all.len() - others).max(2);
     let (mut seen, mut kept_fixed) = (0, 0);
     all.iter()
         .copied()
         .filter(|r| {
             if fixed(r) {
                 kept_fixed += 1;
-                return kept_fixed <= MOST || r.surface == reference;
+                return kept_fixed <= most || r.surface == reference;
             }
             // Kept where the running share steps over a whole number: first and last included.
             let keep =

@@ -21,6 +21,7 @@ pub use ladder::severity_ladder;
 pub use resampling::bootstrap_distributions;
 pub use residuals::residual_quantiles;
 pub use times::abrasion_times;
+pub(crate) use times::first_abrasion_times;
 
 /// How a picture is laid out.
 ///

@@ -48,6 +48,16 @@ struct Block {
 /// # Errors
 /// [`ErrorKind::InvalidOption`](crate::ErrorKind::InvalidOption) for unusable options.
 pub fn abrasion_times(campaign: &Campaign, fit: &SeverityFit, options: &PlotOptions) -> Result<Vec<Plot>> {
+    Ok(first_abrasion_times(campaign, fit, options, usize::MAX)?.0)
+}
+
+/// At most `most` pictures, and how many there would be.
+pub(crate) fn first_abrasion_times(
+    campaign: &Campaign,
+    fit: &SeverityFit,
+    options: &PlotOptions,
+    most: usize,
+) -> Result<(Vec<Plot>, usize)> {
     let (width, id) = options.check("abrasion-times")?;
     let columns: usize = if width < NARROW { 1 } else { 2 };
     let gap = 18.0;
@@ -102,8 +112,8 @@ pub fn abrasion_times(campaign: &Campaign, fit: &SeverityFit, options: &PlotOpti
 
     let pages = paginate(&blocks, columns);
     let total = pages.len();
-    let mut plots = Vec::with_capacity(total);
-    for (page, (first, columns)) in pages.into_iter().enumerate() {
+    let mut plots = Vec::with_capacity(total.min(most));
+    for (page, (first, columns)) in pages.into_iter().take(most).enumerate() {
         let shown: usize = columns.iter().map(|c| c.len()).sum();
         let title = if total == 1 {
             "Abrasion times of every trial".to_owned()
@@ -120,7 +130,7 @@ pub fn abrasion_times(campaign: &Campaign, fit: &SeverityFit, options: &PlotOpti
         let caption = caption(fit, trials, shown, shortened, page == 0);
         plots.push(draw(&columns, &axis, (width, block_width, gap), &id, &title, caption)?);
     }
-    Ok(plots)
+    Ok((plots, total))
 }
 
 /// By class, materials without one last; then durability, longest first; as in the table.

@@ -185,8 +185,8 @@ impl<'a> Page<'a> {
         let mut text = format!(
             "{} of {} on {} were fitted, {} and {} among them",
             count(fit.trials(), "trial"),
-            count(fit.materials().len(), "material"),
-            count(fit.factors().len(), "surface"),
+            count(fit.materials().iter().filter(|m| m.durability_s.interval().is_some()).count(), "material"),
+            count(fit.factors().iter().filter(|f| f.factor.interval().is_some()).count(), "surface"),
             count(fit.run_outs(), "run-out"),
             count(fit.contact_openings(), "contact opening"),
         );
@@ -197,6 +197,13 @@ impl<'a> Page<'a> {
         if let Some(voids) = voids {
             let kept = if voids == 1 { "is kept with its reason" } else { "are kept with their reasons" };
             text.push_str(&format!("; {} {kept} and not fitted", count(voids, "void trial")));
+        }
+        let off = fit.notes().iter().find_map(|n| match n {
+            crate::severity::Note::OffScale { trials } => Some(*trials),
+            _ => None,
+        });
+        if let Some(off) = off {
+            text.push_str(&format!("; {} more give bounds only", count(off, "trial")));
         }
         text.push('.');
         text
@@ -251,7 +258,7 @@ impl<'a> Page<'a> {
             (None, Some(m)) => format!("above every road surface, next to {m}"),
             (None, None) => "without a road surface to compare it with".into(),
         };
-        format!("The {} has the factor {k} and stands {place} on the scale.", belt.surface)
+        format!("On the scale the laboratory surface {} stands {place}, with the factor {k}.", belt.surface)
     }
 
     fn for_all_classes(&self) -> String {
@@ -274,25 +281,29 @@ impl<'a> Page<'a> {
                 None => "Whether one factor per surface serves all materials was not tested here.".into(),
             };
         };
-        let statements = classes.statements();
-        let departures =
+        let singled_out =
             classes.rows.iter().filter(|r| r.adjusted_p_value.is_some_and(|p| p <= 1.0 - classes.level)).count();
-        let of_classes = match (departures, statements.first()) {
-            (0, _) => {
-                "no single class of material departs from the common factors by more than chance explains".to_owned()
-            }
-            (1, Some(only)) => only.trim_end_matches('.').to_owned(),
-            (n, _) => format!("{n} departures of classes from the common factors remain after adjustment"),
+        let (differ, of_classes) = match (classes.comparison.p_value <= 1.0 - classes.level, singled_out) {
+            (false, 0) => (false, "classes of material differ by no more than chance explains".to_owned()),
+            (true, 0) => (true, "classes of material do differ, none of them singled out on one surface".to_owned()),
+            (_, 1) => (true, self.departure(classes)),
+            (_, n) => (true, format!("{n} class-surface pairs depart from the common factors")),
         };
         match overall {
             Some((differs, text)) => {
-                format!("{text}{} {of_classes}.", if differs == (departures > 0) { ", and" } else { ", but" })
+                format!("{text}{} {of_classes}.", if differs == differ { ", and" } else { ", but" })
             }
-            None if departures == 0 => {
-                format!("As far as these trials show, {of_classes}; that is no proof that one factor serves all.")
-            }
-            None => format!("One factor per surface does not serve all classes: {of_classes}."),
+            None if differ => format!("One factor per surface does not serve all classes: {of_classes}."),
+            None => format!("As far as these trials show, {of_classes}; that is no proof that one factor serves all."),
         }
+    }
+
+    /// The one departure that remains after adjustment.
+    fn departure(&self, classes: &ClassFactors) -> String {
+        let row = classes.rows.iter().find(|r| r.adjusted_p_value.is_some_and(|p| p <= 1.0 - classes.level));
+        row.map_or(String::new(), |r| {
+            format!("on {}, {} lasts {} times as long as the common factor says", r.surface, r.class, r.ratio_to_common)
+        })
     }
 
     fn correction_in_words(&self) -> String {

@@ -128,8 +128,9 @@ impl Table {
                         "<th scope=\"row\" style=\"{cell};text-align:{align};font-weight:normal;{rule}\">{text}</th>"
                     ));
                 } else {
-                    // Numbers never break; words do.
-                    let wrap = if matches!(value, super::Value::Text(_)) { "" } else { ";white-space:nowrap" };
+                    // Numbers and bounds never break; words do.
+                    let short = align == "right" && text.len() < 30;
+                    let wrap = if short { ";white-space:nowrap" } else { "" };
                     out.push_str(&format!("<td style=\"{cell};text-align:{align}{wrap};{rule}\">{text}</td>"));
                 }
             }

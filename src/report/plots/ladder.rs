@@ -108,37 +108,39 @@ pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot>
     let (title_text, title_height) = title_lines(&title, width);
     let number_width = if narrow { 0.0 } else { 168.0 };
     // As many rows as fit a page; a phone scrolls.
-    let mut layout = Rows::new(fit, thinned(&all, fit.reference(), MOST), width, title_height + 30.0);
+    let key = key(&all);
+    let (places, key_height) = key_layout(&key, width);
+    let top = title_height + key_height + 4.0;
+    let mut layout = Rows::new(fit, thinned(&all, fit.reference(), MOST), width, top);
     let mut most = MOST;
     while !narrow && layout.bottom > TALLEST && most > 10 {
         most = most * 4 / 5;
-        layout = Rows::new(fit, thinned(&all, fit.reference(), most), width, title_height + 30.0);
+        layout = Rows::new(fit, thinned(&all, fit.reference(), most), width, top);
     }
     let Rows { chosen, rows, label_width, bottom, shortened, compact } = layout;
-    let key_top = title_height;
     let height = bottom + 44.0;
 
     let (left, right) =
         if narrow { (16.0, width - 16.0) } else { (12.0 + label_width + 12.0, width - number_width - 16.0) };
     let spans: Vec<[f64; 3]> = chosen.iter().filter_map(|r| r.factor.interval()).map(crate::tables::limits).collect();
     let bounds = chosen.iter().filter_map(|r| match &r.factor {
-        Estimate::Bound(b) => Some(b.value()),
+        // Room for the arrow.
+        Estimate::Bound(b) if b.side() == BoundSide::AtLeast => Some(2.0 * b.value()),
+        Estimate::Bound(b) => Some(0.5 * b.value()),
         _ => None,
     });
     let axis = Axis::log(reach(&spans).into_iter().chain(bounds).chain([1.0]), left, right);
     let cut = spans.iter().any(|s| !axis.holds(s[0]) || !axis.holds(s[2]));
 
-    let key = key(&chosen);
-    let (places, _) = key_layout(&key, width);
     let mut canvas = Canvas::default();
     canvas.layer("frame", |pen| {
         draw_title(pen, &title_text)?;
-        draw_key(pen, &key, &places, key_top)?;
+        draw_key(pen, &key, &places, title_height)?;
         // Where labels stand above their rows, rules keep out of the labels.
         let strips: Vec<(f64, f64)> = if narrow {
             rows.iter().map(|r| (r.y - 7.0, r.y + 9.0)).chain([(bottom - 4.0, bottom)]).collect()
         } else {
-            vec![(title_height + 28.0, bottom)]
+            vec![(top - 2.0, bottom)]
         };
         for (top, bottom) in strips {
             draw_grid(pen, &axis, top, bottom)?;

@@ -49,15 +49,6 @@ impl Axis {
         if self.log { (libm::exp(self.from), libm::exp(self.to)) } else { (self.from, self.to) }
     }
 
-    /// `n` values evenly spread on the axis, ends included.
-    pub(crate) fn steps(&self, n: u32) -> Vec<f64> {
-        let last = f64::from(n.max(2) - 1);
-        (0..n.max(2))
-            .map(|i| self.from + (self.to - self.from) * f64::from(i) / last)
-            .map(|v| if self.log { libm::exp(v) } else { v })
-            .collect()
-    }
-
     /// Ticks with their labels: the densest of the usual series whose labels of text size `size` do not touch.
     pub(crate) fn ticks(&self, size: f64) -> Vec<(f64, String)> {
         let narrow = self.to - self.from < 1.2;

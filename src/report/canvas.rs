@@ -15,12 +15,14 @@ const SUB_TEXT: &str = "0.1";
 pub(crate) const INK: RGBColor = RGBColor(0x1a, 0x1a, 0x1a);
 pub(crate) const MUTED: RGBColor = RGBColor(0x55, 0x55, 0x55);
 pub(crate) const RULE: RGBColor = RGBColor(0xd4, 0xd4, 0xd4);
-pub(crate) const WHITE_GROUND: RGBColor = RGBColor(0xff, 0xff, 0xff);
+pub(crate) const GROUND: RGBColor = RGBColor(0xff, 0xff, 0xff);
+/// Bands behind lines.
+pub(crate) const SHADE: RGBColor = RGBColor(0xc4, 0xcc, 0xd4);
 pub(crate) const BLUE: RGBColor = RGBColor(0x00, 0x72, 0xb2);
 pub(crate) const VERMILION: RGBColor = RGBColor(0xd5, 0x5e, 0x00);
 pub(crate) const GREEN: RGBColor = RGBColor(0x00, 0x9e, 0x73);
-pub(crate) const PURPLE: RGBColor = RGBColor(0xcc, 0x79, 0xa7);
-pub(crate) const ORANGE: RGBColor = RGBColor(0xe6, 0x9f, 0x00);
+/// The reddish purple of the palette, darker: as a small mark on white it needs the contrast.
+pub(crate) const PLUM: RGBColor = RGBColor(0xa8, 0x4f, 0x80);
 pub(crate) const SKY: RGBColor = RGBColor(0x56, 0xb4, 0xe9);
 
 /// Where a text hangs on its point.
@@ -48,6 +50,10 @@ pub(crate) enum Shape {
     Ring,
     /// A vertical tick.
     Tick,
+    /// A piece of a line, for keys.
+    Stroke,
+    /// A piece of a dashed line, for keys.
+    Dashes,
 }
 
 /// What draws into one layer.
@@ -136,6 +142,10 @@ impl Pen<'_> {
                 let style = colour.mix(opacity).stroke_width(length(1.3));
                 return self.area.draw(&Circle::new((unit(x), unit(y)), length(r), style));
             }
+            Shape::Dashes => {
+                return self.dashed(&[(x - 1.8 * r, y), (x + 1.8 * r, y)], colour, 1.4, 3.5, 2.5);
+            }
+            Shape::Stroke => at(&[(-1.7, -0.3), (1.7, -0.3), (1.7, 0.3), (-1.7, 0.3)]),
             Shape::Square => at(&[(-0.9, -0.9), (0.9, -0.9), (0.9, 0.9), (-0.9, 0.9)]),
             Shape::Diamond => at(&[(0.0, -1.35), (1.35, 0.0), (0.0, 1.35), (-1.35, 0.0)]),
             Shape::TriangleUp => at(&[(0.0, -1.2), (1.15, 0.85), (-1.15, 0.85)]),

@@ -2,16 +2,21 @@
 
 use crate::bootstrap::SeverityBootstrap;
 use crate::campaign::{Campaign, SurfaceRole};
+use crate::correction::{CorrectedTime, Correction};
 use crate::document::CRATE_VERSION;
+use crate::equivalence::EquivalenceFit;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::significant;
+use crate::screening::ScreeningReport;
 use crate::severity::{Additivity, ClassFactors, SeverityFit};
-use crate::tables::{self, Table, Value, count, escape_html, ladder_order};
+use crate::tables::{self, Table, Value, capital, count, escape_html, ladder_order};
 
 use super::plots::{self, Plot, PlotOptions};
 
 /// Figures of abrasion times on the page; a larger campaign goes on in the files.
 const MOST_TIMES: usize = 6;
+/// Trials without a remark that are listed by name.
+const MOST_LISTED: usize = 1000;
 const WIDE: u32 = 680;
 const SLIM: u32 = 350;
 
@@ -58,6 +63,9 @@ impl Reproduction {
 /// |---|---|
 /// | [`campaign`](Self::campaign) | every trial drawn, residuals |
 /// | [`additivity`](Self::additivity), [`class_factors`](Self::class_factors) | whether one factor serves all |
+/// | [`screening`](Self::screening) | verdicts on trials, factors without the flagged ones |
+/// | [`equivalence`](Self::equivalence) | the belt against each road, tests of equivalence |
+/// | [`correction`](Self::correction), [`corrected_reports`](Self::corrected_reports) | correction factors with their domain; reports read as road times |
 /// | [`bootstrap`](Self::bootstrap) | resampled intervals and distributions |
 ///
 /// ```no_run
@@ -79,6 +87,10 @@ pub struct Page<'a> {
     additivity: Option<&'a Additivity>,
     classes: Option<&'a ClassFactors>,
     bootstrap: Option<&'a SeverityBootstrap>,
+    screening: Option<&'a ScreeningReport>,
+    equivalence: Option<&'a EquivalenceFit>,
+    correction: Option<&'a Correction>,
+    reports: Option<(&'a [CorrectedTime], Option<f64>)>,
     reproduction: Reproduction,
 }
 
@@ -93,6 +105,10 @@ impl<'a> Page<'a> {
             additivity: None,
             classes: None,
             bootstrap: None,
+            screening: None,
+            equivalence: None,
+            correction: None,
+            reports: None,
             reproduction: Reproduction::default(),
         }
     }
@@ -126,6 +142,31 @@ impl<'a> Page<'a> {
         self.bootstrap = Some(bootstrap);
         self
     }
+    /// Adds the screening of the campaign.
+    #[must_use]
+    pub fn screening(mut self, screening: &'a ScreeningReport) -> Self {
+        self.screening = Some(screening);
+        self
+    }
+    /// Adds the comparison of the belt with the roads.
+    #[must_use]
+    pub fn equivalence(mut self, equivalence: &'a EquivalenceFit) -> Self {
+        self.equivalence = Some(equivalence);
+        self
+    }
+    /// Adds the correction of laboratory times.
+    #[must_use]
+    pub fn correction(mut self, correction: &'a Correction) -> Self {
+        self.correction = Some(correction);
+        self
+    }
+    /// Adds laboratory reports read as road times; with `required_s`, a time that the median should
+    /// reach, it is marked in the picture and its probability given.
+    #[must_use]
+    pub fn corrected_reports(mut self, rows: &'a [CorrectedTime], required_s: Option<f64>) -> Self {
+        self.reports = Some((rows, required_s));
+        self
+    }
     /// Adds what another person needs to make the page again.
     #[must_use]
     pub fn reproduction(mut self, reproduction: Reproduction) -> Self {
@@ -144,6 +185,10 @@ impl<'a> Page<'a> {
         self.surfaces(&mut html)?;
         self.materials(&mut html)?;
         self.one_factor(&mut html)?;
+        self.belt_against_roads(&mut html)?;
+        self.corrections(&mut html)?;
+        self.corrected(&mut html)?;
+        self.screened(&mut html);
         self.resampling(&mut html)?;
         self.quality(&mut html)?;
         self.methods(&mut html);
@@ -156,6 +201,9 @@ impl<'a> Page<'a> {
         let digest = self.fit.campaign_digest();
         let parts = [
             ("campaign", self.campaign.map(Campaign::digest)),
+            ("screening", self.screening.map(|s| s.campaign_digest().to_owned())),
+            ("equivalence", self.equivalence.map(|e| e.campaign_digest().to_owned())),
+            ("correction", self.correction.map(|c| c.campaign_digest().to_owned())),
             ("bootstrap", self.bootstrap.map(|b| b.fit().campaign_digest().to_owned())),
         ];
         for (name, found) in parts {
@@ -204,6 +252,10 @@ impl<'a> Page<'a> {
         });
         if let Some(off) = off {
             text.push_str(&format!("; {} more give bounds only", count(off, "trial")));
+        }
+        if let Some(screening) = self.screening {
+            let flagged = screening.flagged().count();
+            text.push_str(&format!("; screening flags {flagged} and removes none"));
         }
         text.push('.');
         text
@@ -258,7 +310,7 @@ impl<'a> Page<'a> {
             (None, Some(m)) => format!("above every road surface, next to {m}"),
             (None, None) => "without a road surface to compare it with".into(),
         };
-        format!("On the scale the laboratory surface {} stands {place}, with the factor {k}.", belt.surface)
+        format!("On the scale the laboratory surface, {}, stands {place}, with the factor {k}.", belt.surface)
     }
 
     fn for_all_classes(&self) -> String {
@@ -307,7 +359,91 @@ impl<'a> Page<'a> {
     }
 
     fn correction_in_words(&self) -> String {
-        "No correction of laboratory times is part of this report.".into()
+        let equivalent = self.equivalence.map(|e| {
+            let (lower, upper) = e
+                .surfaces()
+                .iter()
+                .find_map(|s| s.test().fitted())
+                .map_or((0.8, 1.25), |t| (t.lower_bound(), t.upper_bound()));
+            let shown = e.equivalent_surfaces();
+            let to = if shown.is_empty() { "no road surface".to_owned() } else { shown.join(", ") };
+            format!("The belt is shown equivalent, within a ratio of {lower} to {upper}, to {to}")
+        });
+        let corrected = self.correction.and_then(|c| {
+            let mut rows: Vec<_> = c.corrections().iter().collect();
+            rows.sort_by(|a, b| a.factor().estimate().total_cmp(&b.factor().estimate()));
+            let (first, last) = (rows.first()?, rows.last()?);
+            Some(if rows.len() == 1 {
+                format!("a belt time is read as a time on {} by multiplying it by {}", first.surface(), first.factor())
+            } else {
+                format!(
+                    "a belt time is read as a road time by multiplying it by a factor from {} on {} to {} on {}",
+                    first.factor(),
+                    first.surface(),
+                    last.factor(),
+                    last.surface()
+                )
+            })
+        });
+        match (equivalent, corrected) {
+            (Some(e), Some(c)) => format!("{}; {c}.", capital(&e)),
+            (Some(one), None) | (None, Some(one)) => format!("{}.", capital(&one)),
+            (None, None) => "No correction of laboratory times is part of this report.".into(),
+        }
+    }
+
+    fn belt_against_roads(&self, html: &mut Html) -> Result<()> {
+        let Some(equivalence) = self.equivalence else { return Ok(()) };
+        html.section("Laboratory belt against the roads");
+        html.table(&tables::equivalence(equivalence));
+        if equivalence.surfaces().iter().any(|s| !s.pairs().is_empty()) {
+            html.figure(|o| plots::lab_road(equivalence, self.correction, &o.id("lab-road")))?;
+        }
+        html.table(&tables::lab_road_lines(equivalence));
+        Ok(())
+    }
+
+    fn corrections(&self, html: &mut Html) -> Result<()> {
+        let Some(correction) = self.correction else { return Ok(()) };
+        html.section("Correction of laboratory times");
+        html.table(&tables::corrections(correction));
+        Ok(())
+    }
+
+    fn corrected(&self, html: &mut Html) -> Result<()> {
+        let Some((rows, required)) = self.reports.filter(|(rows, _)| !rows.is_empty()) else { return Ok(()) };
+        html.section("Laboratory reports read as road times");
+        let mut total = 0;
+        html.figure(|o| {
+            let mut all = plots::corrected_reports(rows, required, &o.id("reports"))?;
+            total = total.max(all.len());
+            all.truncate(MOST_TIMES);
+            Ok(all)
+        })?;
+        if total > MOST_TIMES {
+            html.paragraph("The first reports are drawn; the table holds all.");
+        }
+        html.table(&tables::corrected_reports(rows, required));
+        Ok(())
+    }
+
+    fn screened(&self, html: &mut Html) {
+        let Some(screening) = self.screening else { return };
+        html.section("Screening of the trials");
+        html.table(&tables::spoken(screening));
+        let silent: Vec<&str> = screening
+            .verdicts()
+            .iter()
+            .filter(|v| !v.flagged && v.evidence.is_empty() && v.reason.is_empty())
+            .map(|v| v.trial_id.as_str())
+            .collect();
+        let listed = silent[..silent.len().min(MOST_LISTED)].join(", ");
+        let rest = silent.len().saturating_sub(MOST_LISTED);
+        let more = if rest > 0 { format!(" and {rest} more") } else { String::new() };
+        if !silent.is_empty() {
+            html.small(&format!("No test speaks against {}: {listed}{more}.", count(silent.len(), "trial")));
+        }
+        html.table(&tables::factors_without_flagged(screening));
     }
 
     fn surfaces(&self, html: &mut Html) -> Result<()> {
@@ -405,6 +541,9 @@ impl<'a> Page<'a> {
             "R. J. Olsen, Econometrica 46 (1978) 1211; J. Burridge, J. R. Statist. Soc. B 43 (1981) 41; J. W. Pratt, J. Amer. \
              Statist. Assoc. 76 (1981) 103 (concave likelihood).",
         ];
+        if self.classes.is_some() || self.screening.is_some() || self.equivalence.is_some() {
+            references.push("S. Holm, Scand. J. Statist. 6 (1979) 65 (adjustment).");
+        }
         if self.classes.is_some() || self.additivity.is_some() {
             html.subsection("One factor for all");
             html.paragraph(
@@ -413,9 +552,44 @@ impl<'a> Page<'a> {
                  that of a class has the variance of the class factor minus that of the common factor; its p-values are adjusted \
                  by Holm's method.",
             );
-            references.push("S. Holm, Scand. J. Statist. 6 (1979) 65 (adjustment).");
             references
                 .push("J. A. Hausman, Econometrica 46 (1978) 1251 (variance of the difference of nested estimates).");
+        }
+        if self.equivalence.is_some() || self.correction.is_some() {
+            html.subsection("Belt and road");
+            html.formula("log road = log c + log belt + τ U, or log road = a + b log belt + τ U");
+            html.paragraph(
+                "Belt and road are medians of the materials tested on both, each with its standard error; U has mean 0 and \
+                 variance 1 over materials, and τ is the scatter between materials that replicates do not explain. c is the mean \
+                 log ratio with τ by restricted likelihood and limits after Hartung and Knapp; the slope is York's line with the \
+                 same scatter. Equivalence is two one-sided tests of k belt / k road at the stated bounds.",
+            );
+            references.push(
+                "D. York, N. M. Evensen, M. López Martínez, J. De Basabe Delgado, Am. J. Phys. 72 (2004) 367 (line).",
+            );
+            references.push("J. Hartung, G. Knapp, Statistics in Medicine 20 (2001) 3875 (limits with few materials).");
+            references.push("D. J. Schuirmann, J. Pharmacokinet. Biopharm. 15 (1987) 657 (two one-sided tests).");
+        }
+        if self.correction.is_some() || self.reports.is_some() {
+            html.subsection("Corrected reports");
+            html.paragraph(
+                "Road median = c × belt median (or the power law). Its prediction interval holds the uncertainty of the report's \
+                 own median, of the line, and τ, which is not taken as known but as a mixture over its confidence distribution; a \
+                 further specimen adds σ. A value outside the belt times or classes of the domain is given unchanged and marked.",
+            );
+            references.push("K. Nagashima, H. Noma, T. A. Furukawa, Statistical Methods in Medical Research 28 (2019) 1689 (prediction).");
+        }
+        if self.screening.is_some() {
+            html.subsection("Screening");
+            html.paragraph(
+                "Rules on what was recorded; then, on log times within material and surface, each trial against its cell without \
+                 it with the scatter of all cells, against its cell's median by median absolute deviations, and Grubbs' test; \
+                 p-values adjusted by Holm's method over the trials looked at.",
+            );
+            references.push("F. E. Grubbs, Technometrics 11 (1969) 1 (outliers).");
+            references
+                .push("R. D. Cook, S. Weisberg, Residuals and Influence in Regression, 1982 (deletion residuals).");
+            references.push("B. Iglewicz, D. C. Hoaglin, How to Detect and Handle Outliers, 1993 (median deviations).");
         }
         if self.bootstrap.is_some() {
             html.subsection("Resampling");
@@ -488,22 +662,25 @@ struct Html {
 
 const STYLE: &str = "
 :root{color-scheme:light}
-body{margin:0 auto;padding:1.5rem 1rem 4rem;max-width:48rem;background:#fff;color:#1a1a1a;font:16px/1.5 Georgia,'Times New Roman',serif}
+body{margin:0 auto;padding:1.5rem 1rem 4rem;max-width:58rem;background:#fff;color:#1a1a1a;font:16px/1.5 Georgia,'Times New Roman',serif}
 h1{font-size:1.7rem;line-height:1.25;margin:0 0 1rem;font-weight:normal;overflow-wrap:anywhere}
 h2{font-size:1.2rem;margin:2.6rem 0 .8rem;padding-top:.5rem;border-top:1px solid #1a1a1a;font-weight:normal}
 h3{font-size:1rem;margin:1.4rem 0 .3rem;font-style:italic;font-weight:normal}
 p{margin:.5rem 0}
+main>p,main>ul,figcaption{max-width:46rem}
 .table{overflow-x:auto;margin:1rem 0;font:14px/1.4 Helvetica,Arial,sans-serif}
 figure{margin:1.2rem 0;break-inside:avoid}
 figcaption{font:13px/1.45 Helvetica,Arial,sans-serif;color:#333}
 .formula{margin:.6rem 0 .6rem 1.5rem;font-style:italic}
+.small{font:12px/1.5 Helvetica,Arial,sans-serif;color:#333}
 .slim{display:none}
 td,th{overflow-wrap:break-word}
+tbody th[scope=row]{min-width:7.5rem}
 .cap{position:sticky;left:0;max-width:min(46rem,calc(100vw - 2rem))}
 .table table{min-width:min(100%,30rem)}
 @media screen and (max-width:719px){.wide{display:none}.slim{display:block}}
 @media print{@page{size:A4;margin:16mm}body{max-width:none;padding:0;font-size:10.5pt}.cap{position:static;max-width:none}.table{overflow:visible;font-size:8.2pt}
-.drawn{display:none}h2,h3{break-after:avoid}tr,.short{break-inside:avoid}figcaption{font-size:8.6pt}figure svg{max-width:100%}}
+.drawn{display:none}h2,h3{break-after:avoid}tr,.short{break-inside:avoid}tbody th[scope=row]{min-width:0}th[scope=rowgroup]{break-after:avoid}main>p,main>ul,figcaption{max-width:none}figcaption{font-size:8.6pt}figure svg{max-width:100%}}
 ";
 
 impl Html {
@@ -528,6 +705,10 @@ impl Html {
 
     fn paragraph(&mut self, text: &str) {
         self.out.push_str(&format!("<p>{}</p>\n", escape_html(text)));
+    }
+
+    fn small(&mut self, text: &str) {
+        self.out.push_str(&format!("<p class=\"small\">{}</p>\n", escape_html(text)));
     }
 
     fn formula(&mut self, text: &str) {

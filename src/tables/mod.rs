@@ -22,19 +22,23 @@
 //! Nothing: every result has a table. The results themselves print as their tables
 //! (`println!("{fit}")`).
 
+mod equivalence;
 mod escape;
 mod render;
+mod screening;
 mod severity;
 mod words;
 
+pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
 pub(crate) use escape::{clean, escape_html};
+#[cfg(feature = "report")]
+pub(crate) use screening::spoken;
+pub use screening::{factors_without_flagged, flagged, verdicts};
 pub(crate) use severity::limits;
 pub use severity::{
     additivity, bootstrap_intervals, cell_medians, class_factors, durabilities, fit_summary, notes, surface_factors,
 };
-#[cfg(feature = "report")]
-pub(crate) use words::of_class;
-pub(crate) use words::{count, interval_method, ladder_order};
+pub(crate) use words::{capital, count, interval_method, ladder_order, of_class};
 
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Estimate, significant};
@@ -222,12 +226,22 @@ pub struct Table {
     rows: Vec<Vec<Value>>,
     notes: Vec<String>,
     drawn: Option<Drawn>,
+    /// Leading columns whose repeated cells become a heading of their rows in HTML.
+    grouped: usize,
 }
 
 impl Table {
     /// An empty table.
     pub fn new(title: impl Into<String>, columns: Vec<Column>) -> Self {
-        Self { title: title.into(), caption: String::new(), columns, rows: Vec::new(), notes: Vec::new(), drawn: None }
+        Self {
+            title: title.into(),
+            caption: String::new(),
+            columns,
+            rows: Vec::new(),
+            notes: Vec::new(),
+            drawn: None,
+            grouped: 0,
+        }
     }
     /// Sets the caption: what is shown and by what method.
     #[must_use]
@@ -284,6 +298,10 @@ impl Table {
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.rows.is_empty()
+    }
+
+    pub(crate) fn group(&mut self, columns: usize) {
+        self.grouped = columns.min(self.columns.len().saturating_sub(1));
     }
 
     pub(crate) fn draw(&mut self, drawn: Drawn) {

@@ -86,7 +86,8 @@ impl Table {
 
     /// A `<table>` with caption, scoped headers and right-aligned numbers; notes follow as a list.
     /// Styles are inline and colours are those of the surroundings, so it reads on light and dark.
-    /// Intervals are drawn beside the numbers where the table holds any.
+    /// Intervals are drawn beside the numbers where the table holds any. Where leading columns repeat
+    /// over several rows (reports, surfaces), they become a heading of those rows.
     #[must_use]
     pub fn to_html(&self) -> String {
         let cell = "padding:0.2em 0.7em 0.2em 0;vertical-align:top";
@@ -103,7 +104,7 @@ impl Table {
             out.push_str(&format!("<br>{}", escape_html(&self.caption)));
         }
         out.push_str("</span></caption>\n<thead><tr>");
-        for column in &self.columns {
+        for column in self.columns.iter().skip(self.grouped) {
             out.push_str(&format!(
                 "<th scope=\"col\" style=\"{cell};text-align:{};border-bottom:1px solid #808080\">{}</th>",
                 side(column.align),
@@ -119,11 +120,23 @@ impl Table {
         out.push_str("</tr></thead>\n<tbody>\n");
         let scale = self.drawn.as_ref().and_then(|d| Strip::new(d).map(|s| (d, s)));
         for (r, row) in self.rows.iter().enumerate() {
+            let heads = |i: usize| self.rows[i].iter().take(self.grouped);
+            if self.grouped > 0 && (r == 0 || !heads(r).eq(heads(r - 1))) {
+                if r > 0 {
+                    out.push_str("</tbody>\n<tbody>\n");
+                }
+                out.push_str(&format!(
+                    "<tr><th scope=\"rowgroup\" colspan=\"{}\" style=\"padding:0.7em 0 0.2em 0;text-align:left;font-weight:600\">\
+                     {}</th></tr>\n",
+                    self.columns.len() - self.grouped + usize::from(self.drawn.is_some()),
+                    escape_html(&self.group_heading(row))
+                ));
+            }
             out.push_str("<tr>");
-            for (c, value) in row.iter().enumerate() {
+            for (c, value) in row.iter().enumerate().skip(self.grouped) {
                 let text = escape_html(&value.shown());
                 let align = side(self.columns[c].align);
-                if c == 0 {
+                if c == self.grouped {
                     out.push_str(&format!(
                         "<th scope=\"row\" style=\"{cell};text-align:{align};font-weight:normal;{rule}\">{text}</th>"
                     ));
@@ -158,6 +171,26 @@ impl Table {
             out.push_str("</ul>\n");
         }
         out
+    }
+}
+
+impl Table {
+    /// `LR-01: cotton drill; specimens 5; belt median 0.225 s`: words by themselves, numbers with their heading and unit.
+    fn group_heading(&self, row: &[super::Value]) -> String {
+        let mut text = String::new();
+        for (i, (column, value)) in self.columns.iter().zip(row).take(self.grouped).enumerate() {
+            text.push_str(["", ": ", "; "][i.min(2)]);
+            match column.align {
+                Align::Left => text.push_str(&value.shown()),
+                Align::Right => {
+                    text.push_str(&format!("{} {}", column.heading, value.shown()));
+                    if let Some(unit) = &column.unit {
+                        text.push_str(&format!(" {unit}"));
+                    }
+                }
+            }
+        }
+        text
     }
 }
 

@@ -6,7 +6,7 @@ use crate::bootstrap::SeverityBootstrap;
 use crate::estimate::{Estimate, Interval, IntervalMethod};
 use crate::severity::{Additivity, CellMeans, ClassFactors, Comparison, ComparisonMethod, SeverityFit};
 
-use super::words::{count, descending, interval_method, ladder_order};
+use super::words::{capital, count, descending, interval_method, ladder_order};
 use super::{Column, Drawn, Table, Value};
 
 /// Abrasiveness factors of the surfaces, harshest first.
@@ -202,6 +202,7 @@ pub fn class_factors(classes: &ClassFactors) -> Table {
     let named: Vec<(String, &Estimate)> =
         rows.iter().map(|r| (format!("{} on {}", r.class, r.surface), &r.factor)).collect();
     reasons(&mut table, named.iter().map(|(name, e)| (name.as_str(), *e)));
+    table.group(1);
     for statement in classes.statements() {
         table.note(statement);
     }
@@ -333,11 +334,6 @@ fn method(fit: &SeverityFit) -> String {
         count(fit.contact_openings(), "contact opening"),
         fit.level()
     )
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
 /// Says of every bound at which level it holds and why there is no more.

@@ -16,8 +16,13 @@ pub(crate) fn count(n: usize, noun: &str) -> String {
     }
 }
 
+/// With a capital first letter.
+pub(crate) fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+}
+
 /// A material with its class.
-#[cfg(feature = "report")]
 pub(crate) fn of_class(material: &str, class: Option<&str>) -> String {
     class.map_or_else(|| material.to_owned(), |class| format!("{material} ({class})"))
 }

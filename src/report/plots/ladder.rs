@@ -6,7 +6,7 @@ use crate::campaign::SurfaceRole;
 use crate::error::Result;
 use crate::estimate::{BoundSide, Estimate};
 use crate::severity::{SeverityFit, SurfaceFactor};
-use crate::tables::{count, interval_method, ladder_order};
+use crate::tables::{capital, count, interval_method, ladder_order};
 
 use super::super::axis::{Axis, reach};
 use super::super::canvas::{Anchor, BLUE, Canvas, INK, MUTED, Pen, Shape, VERMILION, text_width, wrap};
@@ -301,9 +301,4 @@ fn caption(fit: &SeverityFit, all: &[&SurfaceFactor], drawn: &[&SurfaceFactor], 
         text.push_str(" Long names are shortened here and whole in the table.");
     }
     text
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }

@@ -1,6 +1,8 @@
 //! The pictures, one function each.
 
 mod classes;
+mod corrected;
+mod lab_road;
 mod ladder;
 mod resampling;
 mod residuals;
@@ -17,6 +19,8 @@ use super::axis::Axis;
 use super::canvas::{Anchor, Canvas, INK, MUTED, Pen, RULE, Shape, text_width, wrap};
 
 pub use classes::class_departures;
+pub use corrected::corrected_reports;
+pub use lab_road::lab_road;
 pub use ladder::severity_ladder;
 pub use resampling::bootstrap_distributions;
 pub use residuals::residual_quantiles;
@@ -150,6 +154,42 @@ const LABEL: f64 = 12.5;
 const SMALL: f64 = 11.0;
 /// Below this width labels stand above their rows.
 const NARROW: f64 = 560.0;
+
+/// Height that fits an A4 page at the default width, caption included.
+const TALLEST: f64 = 880.0;
+
+/// Where a list of blocks is cut into two columns so that the taller one is as low as it can be, and
+/// how tall that is.
+fn columns_of(heights: &[f64], columns: usize) -> (usize, f64) {
+    let all: f64 = heights.iter().sum();
+    if columns < 2 {
+        return (heights.len(), all);
+    }
+    let (mut best, mut left) = ((heights.len(), all), 0.0);
+    for (i, height) in heights.iter().enumerate() {
+        left += height;
+        let tallest = f64::max(left, all - left);
+        if tallest < best.1 {
+            best = (i + 1, tallest);
+        }
+    }
+    best
+}
+
+/// Blocks in pages of columns that are at most `room` high; a block that is taller has a page to itself.
+fn pages_of(heights: &[f64], columns: usize, room: f64) -> Vec<std::ops::Range<usize>> {
+    let mut pages = Vec::new();
+    let mut start = 0;
+    while start < heights.len() {
+        let mut end = start + 1;
+        while end < heights.len() && columns_of(&heights[start..=end], columns).1 <= room {
+            end += 1;
+        }
+        pages.push(start..end);
+        start = end;
+    }
+    pages
+}
 
 type Drawing = std::result::Result<(), plotters::drawing::DrawingAreaErrorKind<std::io::Error>>;
 

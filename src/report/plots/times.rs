@@ -8,12 +8,10 @@ use crate::tables::{count, ladder_order, of_class};
 use super::super::axis::Axis;
 use super::super::canvas::{Anchor, BLUE, Canvas, INK, MUTED, Pen, RULE, Shape, VERMILION, text_width, wrap};
 use super::{
-    Drawing, KeyEntry, NARROW, Plot, PlotOptions, SMALL, draw_grid, draw_key, draw_ticks_below, draw_title, key_layout,
-    title_lines,
+    Drawing, KeyEntry, NARROW, Plot, PlotOptions, SMALL, TALLEST, columns_of, draw_grid, draw_key, draw_ticks_below,
+    draw_title, key_layout, pages_of, title_lines,
 };
 
-/// Height that fits an A4 page at the default width, caption included.
-const TALLEST: f64 = 880.0;
 const TEXT: f64 = 10.5;
 const LINE: f64 = 12.5;
 /// Offsets of marks that would hide each other, px.
@@ -110,11 +108,14 @@ pub(crate) fn first_abrasion_times(
         })
         .collect();
 
-    let pages = paginate(&blocks, columns);
+    let heights: Vec<f64> = blocks.iter().map(|b| b.height).collect();
+    let pages = pages_of(&heights, columns, TALLEST - 110.0);
     let total = pages.len();
     let mut plots = Vec::with_capacity(total.min(most));
-    for (page, (first, columns)) in pages.into_iter().take(most).enumerate() {
-        let shown: usize = columns.iter().map(|c| c.len()).sum();
+    for (page, range) in pages.into_iter().take(most).enumerate() {
+        let (first, shown) = (range.start, range.len());
+        let (left, right) = blocks[range.clone()].split_at(columns_of(&heights[range], columns).0);
+        let columns: Vec<&[Block]> = [left, right].into_iter().filter(|c| !c.is_empty()).collect();
         let title = if total == 1 {
             "Abrasion times of every trial".to_owned()
         } else {
@@ -171,39 +172,6 @@ fn marks(campaign: &Campaign, trials: &[usize], axis: &Axis) -> Vec<Mark> {
         marks[i].lane = LANES[lane];
     }
     marks
-}
-
-/// Blocks in columns of about even height, as many on a page as fit; with the position of the first.
-fn paginate(blocks: &[Block], columns: usize) -> Vec<(usize, Vec<&[Block]>)> {
-    const ROOM: f64 = TALLEST - 110.0;
-    let mut pages = Vec::new();
-    let mut start = 0;
-    while start < blocks.len() {
-        let mut end = start + 1;
-        while end < blocks.len() && split(&blocks[start..=end], columns).1 <= ROOM {
-            end += 1;
-        }
-        pages.push((start, split(&blocks[start..end], columns).0));
-        start = end;
-    }
-    pages
-}
-
-/// Consecutive blocks in columns; the split with the lowest highest column.
-fn split(blocks: &[Block], columns: usize) -> (Vec<&[Block]>, f64) {
-    let height = |part: &[Block]| part.iter().map(|b| b.height).sum::<f64>();
-    if columns < 2 || blocks.len() < 2 {
-        return (vec![blocks], height(blocks));
-    }
-    let mut best = (vec![blocks], f64::INFINITY);
-    for cut in 1..blocks.len() {
-        let (left, right) = blocks.split_at(cut);
-        let tallest = height(left).max(height(right));
-        if tallest < best.1 {
-            best = (vec![left, right], tallest);
-        }
-    }
-    best
 }
 
 fn draw(

@@ -16,6 +16,7 @@
 //! | bootstrap | [`bootstrap`] | how far could each figure have come out otherwise? |
 //! | equivalence | [`equivalence`] | where does the laboratory belt sit, and is it equivalent to a road? |
 //! | correction | [`correction`] | what is a laboratory time worth on each road, within which limits? |
+//! | tables | [`tables`] | every result as text, Markdown, CSV, HTML |
 #![cfg_attr(feature = "report", doc = "| report | [`report`] | pictures and one self-contained page |")]
 //!
 //! Data flows one way; each stage takes the result of the one before by reference. Enter anywhere
@@ -69,8 +70,11 @@ pub mod equivalence;
 mod error;
 mod estimate;
 mod numeric;
+#[cfg(feature = "report")]
+pub mod report;
 pub mod screening;
 pub mod severity;
+pub mod tables;
 
 pub use error::{Component, Error, ErrorKind, Problem, Result};
 pub use estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, NotEstimable, significant};

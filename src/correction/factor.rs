@@ -212,6 +212,18 @@ impl SurfaceCorrection {
         line_variance(self.intercept_standard_error, self.slope_standard_error, self.log_covariance, x)
     }
 
+    /// At a log laboratory time known exactly: the log line, the limits of the line, and those of the
+    /// road median of a further material, all at the level of `base`.
+    #[cfg(feature = "report")]
+    pub(crate) fn bands(&self, base: &Correction, x: f64) -> Option<(f64, (f64, f64), (f64, f64))> {
+        let tail = 0.5 * (1.0 - base.options.level);
+        let [line, material] = [Target::Line, Target::Material].map(|target| {
+            let predictive = self.predictive(x, 0.0, target, base);
+            predictive.quantile(tail).zip(predictive.quantile(1.0 - tail))
+        });
+        Some((self.intercept + self.slope * x, line?, material?))
+    }
+
     fn predictive(&self, x: f64, report: f64, target: Target, base: &Correction) -> Predictive {
         let pieces = Pieces {
             line: self.variance_at(x),

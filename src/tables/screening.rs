@@ -1,0 +1,107 @@
+//! Tables of the screening.
+
+use std::fmt;
+
+use crate::screening::{ScreeningReport, Verdict};
+
+use super::{Column, Table, Value};
+
+/// Every trial with its verdict: flagged ones first, then those with a remark, then the rest, each in
+/// the order of the campaign.
+#[must_use]
+pub fn verdicts(report: &ScreeningReport) -> Table {
+    let mut rows: Vec<&Verdict> = report.verdicts().iter().collect();
+    // Stable: the order of the campaign survives.
+    rows.sort_by_key(|v| (!v.flagged, v.evidence.is_empty() && v.reason.is_empty()));
+    verdict_table("Screening of every trial", report, rows.into_iter())
+}
+
+/// The flagged trials alone.
+#[must_use]
+pub fn flagged(report: &ScreeningReport) -> Table {
+    verdict_table("Flagged trials", report, report.flagged())
+}
+
+/// Every trial about which something is said: flagged, then remarks and voids.
+#[cfg(feature = "report")]
+pub(crate) fn spoken(report: &ScreeningReport) -> Table {
+    let mut rows: Vec<&Verdict> =
+        report.verdicts().iter().filter(|v| v.flagged || !v.evidence.is_empty() || !v.reason.is_empty()).collect();
+    rows.sort_by_key(|v| (!v.flagged, v.evidence.is_empty()));
+    verdict_table("Flagged trials, remarks and voids", report, rows.into_iter())
+}
+
+fn verdict_table<'a>(title: &str, report: &ScreeningReport, rows: impl Iterator<Item = &'a Verdict>) -> Table {
+    let columns = vec![
+        Column::words("trial_id", "trial"),
+        Column::words("material", "material"),
+        Column::words("surface", "surface"),
+        Column::numbers("abrasion_time_s", "time").unit("s"),
+        Column::words("outcome", "outcome"),
+        Column::words("verdict", "verdict"),
+        Column::words("reason", "evidence"),
+    ];
+    let mut table = Table::new(title, columns).with_caption(
+        "Rules on recorded conditions, then tests on log times within cells, adjusted for the number of trials looked at. A \
+         flag is a question to whoever ran the drop; nothing is removed.",
+    );
+    for v in rows {
+        let verdict = if v.flagged {
+            Value::text("flagged")
+        } else if v.evidence.is_empty() {
+            Value::Missing
+        } else {
+            Value::text("remark")
+        };
+        table.add(vec![
+            Value::text(&v.trial_id),
+            Value::text(&v.material),
+            Value::text(&v.surface),
+            Value::optional(v.abrasion_time_s),
+            Value::text(v.outcome.to_string().replace('_', " ")),
+            verdict,
+            if v.reason.is_empty() { Value::Missing } else { Value::text(&v.reason) },
+        ]);
+    }
+    for note in report.notes() {
+        table.note(note.to_string());
+    }
+    table
+}
+
+/// Surface factors on all trials and without the flagged ones.
+#[must_use]
+pub fn factors_without_flagged(report: &ScreeningReport) -> Table {
+    let level = report.severity().confidence_level();
+    let limits = |name: &str| {
+        ["lower", "upper"].map(|side| Column::numbers(format!("{name}_{side}_{level}"), format!("{side} {level}")))
+    };
+    let mut columns = vec![Column::words("surface", "surface"), Column::numbers("factor", "k, all trials")];
+    columns.extend(limits("factor"));
+    columns.push(Column::numbers("factor_without_flagged", "k without flagged"));
+    columns.extend(limits("without_flagged"));
+    columns.push(Column::numbers("change_percent", "change").unit("%"));
+    let scatter = |s: Option<f64>| s.map_or("not estimable".to_owned(), |s| crate::significant(s, 3));
+    let mut table = Table::new("Factors with and without the flagged trials", columns).with_caption(format!(
+        "The same severity fit on all trials and without those flagged. Scatter of log time within cells: {} on all trials, {} \
+         without the flagged ones, {} from median absolute deviations.",
+        scatter(report.log_scatter()),
+        scatter(report.log_scatter_without_flagged()),
+        scatter(report.robust_log_scatter())
+    ));
+    for row in report.headline() {
+        let mut cells = vec![Value::text(&row.surface)];
+        cells.extend(Value::estimate(&row.all_trials));
+        cells.extend(Value::estimate(&row.without_flagged));
+        cells.push(row.change_percent.map_or(Value::Missing, |c| Value::digits(c, 2)));
+        table.add(cells);
+    }
+    table
+}
+
+/// Flagged trials, and the factors with and without them, as aligned text.
+impl fmt::Display for ScreeningReport {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}\n{}", flagged(self), factors_without_flagged(self))
+    }
+}

@@ -15,6 +15,7 @@ use surface_severity::campaign::Campaign;
 use surface_severity::severity::Severity;
 
 /// The draws of 2 000 replicates and nothing else: one stream each, one 64-bit draw a trial.
+#[allow(clippy::cast_possible_truncation)]
 fn draw_only(cells: &[usize]) -> usize {
     let mut sum = 0;
     for r in 0..2000 {

@@ -73,7 +73,7 @@ fn run() -> Result<(), Failure> {
     write("severity.json", &document.to_json()?)?;
 
     let screening = Screening::new().screen(&campaign, &plan)?;
-    println!("\n{}", tables::flagged_trials(&screening));
+    println!("\n{}", tables::flagged(&screening));
     write("screening.json", &screening.document().to_json()?)?;
 
     let mut page = Page::new(&fit).campaign(&campaign).screening(&screening).reproduction(
@@ -124,15 +124,15 @@ fn run() -> Result<(), Failure> {
         write(&name("correction", "json"), &correction.to_json()?)?;
         write(&name("corrected_reports", "csv"), &corrected_reports(corrected)?)?;
         if !corrected.is_empty() {
-            println!("{}", tables::corrected_reports(corrected));
+            println!("{}", tables::corrected_reports(corrected, None));
         }
-        let cells = plan.cell_means(&campaign)?;
         if i == 0 {
             let with_parts =
-                page.clone().equivalence(equivalence).cells(&cells).correction(correction).corrected(corrected);
+                page.clone().equivalence(equivalence).correction(correction).corrected_reports(corrected, None);
             write("report.html", &with_parts.to_html()?)?;
         } else {
-            let with_parts = Page::new(&fit).equivalence(equivalence).correction(correction).corrected(corrected);
+            let with_parts =
+                Page::new(&fit).equivalence(equivalence).correction(correction).corrected_reports(corrected, None);
             write(&name("report", "html"), &with_parts.to_html()?)?;
         }
     }

@@ -71,6 +71,20 @@ pub enum Scheme {
     Bayesian,
 }
 
+impl std::fmt::Display for Scheme {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Stratified => f.write_str("trials drawn within their cells"),
+            Self::Rescaled => f.write_str("trials drawn within their cells, rescaled for small cells"),
+            Self::Cluster(by) => write!(f, "whole {}s drawn", by.name()),
+            Self::TwoStage(by) => write!(f, "{}s drawn, then trials within their cells", by.name()),
+            Self::Residual => f.write_str("rescaled residuals of the fit drawn"),
+            Self::Parametric => f.write_str("times drawn from the fitted model"),
+            Self::Bayesian => f.write_str("random weights on the trials"),
+        }
+    }
+}
+
 /// One replicate, in the order of [`Cells`].
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Draw {

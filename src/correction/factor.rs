@@ -92,6 +92,10 @@ record! {
     }
 }
 
+/// A log line, the limits of the line, and those of a further material.
+#[cfg(feature = "report")]
+pub(crate) type Bands = (f64, (f64, f64), (f64, f64));
+
 impl SurfaceCorrection {
     fn derive(surface: &SurfaceEquivalence, options: &CorrectionOptions) -> Result<Option<Self>> {
         let pairs = surface.pairs();
@@ -215,7 +219,7 @@ impl SurfaceCorrection {
     /// At a log laboratory time known exactly: the log line, the limits of the line, and those of the
     /// road median of a further material, all at the level of `base`.
     #[cfg(feature = "report")]
-    pub(crate) fn bands(&self, base: &Correction, x: f64) -> Option<(f64, (f64, f64), (f64, f64))> {
+    pub(crate) fn bands(&self, base: &Correction, x: f64) -> Option<Bands> {
         let tail = 0.5 * (1.0 - base.options.level);
         let [line, material] = [Target::Line, Target::Material].map(|target| {
             let predictive = self.predictive(x, 0.0, target, base);

@@ -7,7 +7,7 @@ use unicode_width::UnicodeWidthStr;
 use crate::estimate::significant;
 
 use super::escape::{clean, escape_html, escape_markdown};
-use super::{Align, Drawn, Table};
+use super::{Align, Drawn, Table, Value};
 
 impl Table {
     /// Title, caption, a pipe table and the notes, as Markdown.
@@ -40,7 +40,7 @@ impl Table {
         // Rows are as long as the header and a vector takes any bytes, so neither step can fail.
         let _ = writer.write_record(self.columns.iter().map(|c| &c.name));
         for row in &self.rows {
-            let _ = writer.write_record(row.iter().map(|v| v.exact()));
+            let _ = writer.write_record(row.iter().map(Value::exact));
         }
         String::from_utf8(writer.into_inner().unwrap_or_default()).unwrap_or_default()
     }

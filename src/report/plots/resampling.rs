@@ -13,6 +13,7 @@ use super::{NARROW, Plot, PlotOptions, SMALL, draw_ticks_below, draw_title, titl
 const MOST: usize = 24;
 const BINS: usize = 36;
 /// Room for the names of the intervals, px.
+const BAR_HEIGHT: f64 = 70.0;
 const NAMES: f64 = 60.0;
 
 struct Panel {
@@ -52,7 +53,7 @@ pub fn bootstrap_distributions(bootstrap: &SeverityBootstrap, options: &PlotOpti
         let mut intervals = vec![("model", model)];
         for (name, method) in [("percentile", IntervalMethod::Percentile), ("BCa", IntervalMethod::Bca)] {
             match bootstrap.factor(&row.surface, method) {
-                Ok(interval) => intervals.push((name, interval)),
+                Ok(found) => intervals.push((name, found.interval)),
                 Err(_) => without_bca += 1,
             }
         }
@@ -66,9 +67,8 @@ pub fn bootstrap_distributions(bootstrap: &SeverityBootstrap, options: &PlotOpti
 
     let title = "Bootstrap distributions of the abrasiveness factors";
     let (title_text, title_height) = title_lines(title, width);
-    const BARS: f64 = 70.0;
     let heading = if panels.iter().any(|p| p.name.len() > 1) { 30.0 } else { 16.0 };
-    let panel_height = heading + BARS + 3.0 * 13.0 + 34.0 + 12.0;
+    let panel_height = heading + BAR_HEIGHT + 3.0 * 13.0 + 34.0 + 12.0;
     let row_count = panels.len().div_ceil(columns);
     #[allow(clippy::cast_precision_loss)]
     let height = title_height + 4.0 + row_count as f64 * panel_height + 18.0;
@@ -89,7 +89,7 @@ pub fn bootstrap_distributions(bootstrap: &SeverityBootstrap, options: &PlotOpti
                 at += 14.0;
             }
             let axis = panel.axis.moved(x, x + panel_width - NAMES);
-            let base = y + heading + BARS + 3.0 * 13.0 + 6.0;
+            let base = y + heading + BAR_HEIGHT + 3.0 * 13.0 + 6.0;
             pen.line((x, base), (x + panel_width - NAMES, base), MUTED, 1.0)?;
             draw_ticks_below(pen, &axis, base)?;
         }
@@ -104,11 +104,11 @@ pub fn bootstrap_distributions(bootstrap: &SeverityBootstrap, options: &PlotOpti
             let mut left = x;
             for &n in &panel.bins {
                 #[allow(clippy::cast_precision_loss)]
-                let bar = BARS * n as f64 / tallest as f64;
+                let bar = BAR_HEIGHT * n as f64 / tallest as f64;
                 if n > 0 {
                     pen.rectangle(
-                        (left + 0.4, y + heading + BARS - bar),
-                        (left + step - 0.4, y + heading + BARS),
+                        (left + 0.4, y + heading + BAR_HEIGHT - bar),
+                        (left + step - 0.4, y + heading + BAR_HEIGHT),
                         SKY,
                     )?;
                 }
@@ -122,8 +122,8 @@ pub fn bootstrap_distributions(bootstrap: &SeverityBootstrap, options: &PlotOpti
             let (x, y) = corner(i);
             let axis = panel.axis.moved(x, x + panel_width - NAMES);
             let at = axis.at(panel.estimate);
-            pen.line((at, y + heading), (at, y + heading + BARS + 3.0 * 13.0 + 6.0), INK, 1.2)?;
-            let mut row = y + heading + BARS + 8.0;
+            pen.line((at, y + heading), (at, y + heading + BAR_HEIGHT + 3.0 * 13.0 + 6.0), INK, 1.2)?;
+            let mut row = y + heading + BAR_HEIGHT + 8.0;
             for (name, interval) in &panel.intervals {
                 let (a, b) = (axis.at(interval.lower()), axis.at(interval.upper()));
                 pen.line((a, row), (b, row), BLUE, 2.2)?;

@@ -71,9 +71,9 @@ impl<F: FnMut(usize, usize) -> ControlFlow<()>> Observer for F {
 }
 
 /// Replicates between two looks at the observer.
-const WAVE: usize = 1024;
+const WAVE: usize = 2048;
 /// Replicates that one task computes with one scratch space.
-const BLOCK: usize = 32;
+const BLOCK: usize = 64;
 
 impl Bootstrap {
     /// A plan with seed 1 and level 0.95.
@@ -363,8 +363,7 @@ impl Bootstrap {
 /// Number of a block, its rows, and where its failures go.
 type Task<'a> = (usize, (&'a mut [f64], &'a mut Vec<(usize, String)>));
 
-/// Computes replicates `range` and appends them to `out`, in order; a task reuses one scratch space
-/// for [`BLOCK`] of them. Stops between waves where the observer says so.
+/// [`loop_over_blocks`] for statistics that are computed one replicate at a time.
 pub(crate) fn loop_over<W, S, F>(
     range: Range<usize>,
     statistics: usize,
@@ -376,29 +375,44 @@ pub(crate) fn loop_over<W, S, F>(
     S: Fn() -> W + Sync,
     F: Fn(usize, &mut W, &mut [f64]) -> Result<(), String> + Sync,
 {
+    loop_over_blocks(range, statistics, observer, out, scratch, |first, work, values, failed| {
+        for (r, row) in (first..).zip(values.chunks_mut(statistics)) {
+            if let Err(reason) = one(r, work, row) {
+                failed.push((r, reason));
+            }
+        }
+    });
+}
+
+/// Computes replicates `range` and appends them to `out`, in order; a task fills [`BLOCK`] rows with
+/// one scratch space, from the given replicate on. Stops between waves where the observer says so.
+pub(crate) fn loop_over_blocks<W, S, F>(
+    range: Range<usize>,
+    statistics: usize,
+    observer: &mut impl Observer,
+    out: &mut Replicates,
+    scratch: S,
+    many: F,
+) where
+    S: Fn() -> W + Sync,
+    F: Fn(usize, &mut W, &mut [f64], &mut Vec<(usize, String)>) + Sync,
+{
     let total = range.len();
+    // At least one number a replicate, or chunks would be empty.
+    let chunk = BLOCK * statistics.max(1);
     let mut at = range.start;
     while at < range.end {
         let end = (at + WAVE).min(range.end);
         let mut values = vec![0.0; (end - at) * statistics];
         let mut failures: Vec<Vec<(usize, String)>> = vec![Vec::new(); (end - at).div_ceil(BLOCK)];
-        let block = |(b, (values, failed)): Task<'_>| {
-            let mut work = scratch();
-            // At least one number a replicate, or chunks would be empty.
-            for (i, row) in values.chunks_mut(statistics).enumerate() {
-                let r = at + b * BLOCK + i;
-                if let Err(reason) = one(r, &mut work, row) {
-                    failed.push((r, reason));
-                }
-            }
-        };
+        let block = |(b, (values, failed)): Task<'_>| many(at + b * BLOCK, &mut scratch(), values, failed);
         #[cfg(feature = "parallel")]
         {
             use rayon::prelude::*;
-            values.par_chunks_mut(BLOCK * statistics.max(1)).zip(failures.par_iter_mut()).enumerate().for_each(block);
+            values.par_chunks_mut(chunk).zip(failures.par_iter_mut()).enumerate().for_each(block);
         }
         #[cfg(not(feature = "parallel"))]
-        values.chunks_mut(BLOCK * statistics.max(1)).zip(failures.iter_mut()).enumerate().for_each(block);
+        values.chunks_mut(chunk).zip(failures.iter_mut()).enumerate().for_each(block);
         out.append(end - at, &values, failures.into_iter().flatten());
         at = end;
         if observer.progress(at - range.start, total).is_break() {

@@ -5,11 +5,11 @@ use std::ops::Range;
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::IntervalMethod;
-use crate::severity::engine::{Engine, Failure, Prepared};
+use crate::severity::engine::{Engine, Failure, LANES, Prepared};
 use crate::severity::{Severity, SeverityFit};
 
 use super::replicates::{BootstrapInterval, Provenance, Replicates};
-use super::run::{Bootstrap, Observer, loop_over};
+use super::run::{Bootstrap, Observer, loop_over, loop_over_blocks};
 use super::scheme::{Draw, Drawer};
 use super::stream::stream;
 
@@ -87,20 +87,44 @@ impl Bootstrap {
         let influence = fit.scale().influence(&design, plan.chosen_distribution())?;
         let provenance = Provenance::new(self, plan, campaign, statistic_names(&fit));
         let mut out = Replicates::start(provenance, observed, influence, range.start);
+        let pick = |draw: &Draw, picked: &mut Vec<f64>| {
+            picked.clear();
+            picked.extend(rows.iter().map(|&i| if draw.weights.is_empty() { draw.values[i] } else { draw.weights[i] }));
+        };
+        if engine.has_lanes() && !drawer.draws_times() {
+            let scratch = || (Draw::default(), engine.work(), engine.lane_work(), vec![Vec::new(); LANES]);
+            loop_over_blocks(range, p, observer, &mut out, scratch, |first, work, values, failed| {
+                let (draw, one, lanes, weights) = work;
+                for (group, rows) in values.chunks_mut(LANES * p).enumerate() {
+                    let first = first + group * LANES;
+                    let filled = rows.len() / p;
+                    for lane in 0..LANES {
+                        // Lanes beyond the last replicate repeat the first.
+                        let r = first + if lane < filled { lane } else { 0 };
+                        drawer.draw(&mut stream(self.seed, r as u64), draw);
+                        pick(draw, &mut weights[lane]);
+                        engine.load_lane(&weights[lane], lane, one, lanes);
+                    }
+                    engine.fit_lanes(lanes);
+                    for (lane, row) in rows.chunks_mut(p).enumerate() {
+                        if let Err(e) = engine.read_lane(lane, lanes, &weights[lane], row) {
+                            failed.push((first + lane, e.reason().to_owned()));
+                        }
+                    }
+                }
+            });
+            return Ok(out);
+        }
         let scratch = || (Draw::default(), engine.work(), Vec::with_capacity(rows.len()));
         loop_over(range, p, observer, &mut out, scratch, |r, (draw, work, picked), values| {
             drawer.draw(&mut stream(self.seed, r as u64), draw);
             let fitted = if drawer.draws_exact_values() {
-                picked.clear();
-                picked.extend(rows.iter().map(|&i| draw.values[i]));
+                pick(draw, picked);
                 engine.fit_values(picked, work, values)
             } else if drawer.draws_times() {
                 engine.fit_times(rows.iter().map(|&i| draw.times[i]).collect(), values)
-            } else if rows.len() == draw.weights.len() {
-                engine.fit_weights(&draw.weights, work, values)
             } else {
-                picked.clear();
-                picked.extend(rows.iter().map(|&i| draw.weights[i]));
+                pick(draw, picked);
                 engine.fit_weights(picked, work, values)
             };
             fitted.map_err(|e: Failure| e.reason().to_owned())

@@ -7,7 +7,7 @@
 //! a step. Other distributions, and steps that do not contract, go through the general Newton method.
 
 use crate::error::ErrorKind;
-use crate::numeric::mills::hazards;
+use crate::numeric::mills::{hazard, hazard_lanes};
 
 use super::cells::{Crossed, Kinds};
 use super::distribution::Distribution;
@@ -61,6 +61,8 @@ pub(crate) struct Engine<'a> {
     blocks: Vec<Block>,
     exact: Vec<(u32, f64)>,
     slots: Vec<Slot>,
+    /// Hazard of each slot at the full fit: the first step needs no other.
+    first_hazard: Vec<f64>,
     shift: f64,
     fast: bool,
 }
@@ -71,10 +73,6 @@ pub(crate) struct Work {
     /// Per block: weight, sum and sum of squares of its exact times.
     sums: Vec<[f64; 3]>,
     counts: Vec<f64>,
-    z: Vec<f64>,
-    hazard: Vec<f64>,
-    location: Vec<f64>,
-    log_k: Vec<f64>,
     diagonal: Vec<f64>,
     border: Vec<f64>,
     corner: Vec<f64>,
@@ -123,7 +121,14 @@ impl<'a> Engine<'a> {
                 had: Kinds::of(&design.times[block.start..block.end]),
             });
         }
-        Self { design, distribution, full, blocks, exact, slots, shift, fast }
+        let mut first_hazard = vec![0.0; slots.len()];
+        for block in &blocks {
+            let location = full.location[block.group] - block.column.map_or(0.0, |c| full.log_k[c]) - shift;
+            for s in block.slots.0..block.slots.1 {
+                first_hazard[s] = hazard(slots[s].side * (slots[s].y - location) / full.sigma);
+            }
+        }
+        Self { design, distribution, full, blocks, exact, slots, first_hazard, shift, fast }
     }
 
     /// Statistics per replicate: log factors, locations, log σ.
@@ -137,10 +142,6 @@ impl<'a> Engine<'a> {
         Work {
             sums: vec![[0.0; 3]; self.blocks.len()],
             counts: vec![0.0; self.slots.len()],
-            z: vec![0.0; self.slots.len()],
-            hazard: vec![0.0; self.slots.len()],
-            location: vec![0.0; m],
-            log_k: vec![0.0; columns],
             diagonal: vec![0.0; m],
             border: vec![0.0; m * q],
             corner: vec![0.0; q * q],
@@ -149,8 +150,7 @@ impl<'a> Engine<'a> {
         }
     }
 
-    /// Fits with one weight per time of the design.
-    pub(crate) fn fit_weights(&self, weights: &[f64], work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
+    fn sums(&self, weights: &[f64], work: &mut Work) {
         for (block, sum) in self.blocks.iter().zip(&mut work.sums) {
             let mut s = [0.0; 3];
             for &(row, y) in &self.exact[block.exact.0..block.exact.1] {
@@ -164,15 +164,16 @@ impl<'a> Engine<'a> {
         for (slot, count) in self.slots.iter().zip(&mut work.counts) {
             *count = slot.rows.iter().map(|&r| weights[r as usize]).sum();
         }
+    }
+
+    /// Fits with one weight per time of the design.
+    pub(crate) fn fit_weights(&self, weights: &[f64], work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
+        self.sums(weights, work);
         if !self.keeps_its_places(weights, work) {
             return Err(Failure::LostPlace);
         }
-        if self.fast {
-            let fitted = if self.slots.is_empty() { self.least_squares(work, out) } else { self.newton(work, out) };
-            match fitted {
-                Err(Failure::NotConverged) => {}
-                settled => return settled,
-            }
+        if self.fast && self.slots.is_empty() {
+            return self.least_squares(work, out);
         }
         let mut resample = self.design.clone();
         resample.weights = Some(weights.to_vec());
@@ -278,88 +279,330 @@ impl<'a> Engine<'a> {
         Ok(())
     }
 
-    /// Newton from the full fit in (location/σ, log k/σ, 1/σ); no line search, so that steps which
-    /// do not contract are handed to the general method.
-    fn newton(&self, work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
+    /// True where [`fit_lanes`](Self::fit_lanes) applies: log-normal with bounds.
+    pub(crate) fn has_lanes(&self) -> bool {
+        self.fast && !self.slots.is_empty()
+    }
+
+    pub(crate) fn lane_work(&self) -> LaneWork {
         let (m, columns) = (self.design.groups, self.design.columns);
+        let q = columns + 1;
+        LaneWork {
+            sums: vec![[ZERO; 3]; self.blocks.len()],
+            counts: vec![ZERO; self.slots.len()],
+            location: vec![ZERO; m],
+            log_k: vec![ZERO; columns],
+            lambda: ZERO,
+            diagonal: vec![ZERO; m],
+            border: vec![ZERO; m * q],
+            corner: vec![ZERO; q * q],
+            u: vec![ZERO; m],
+            v: vec![ZERO; q],
+            state: [Lost::Running; LANES],
+        }
+    }
+
+    /// Puts a replicate's weights into one lane.
+    pub(crate) fn load_lane(&self, weights: &[f64], lane: usize, work: &mut Work, lanes: &mut LaneWork) {
+        self.sums(weights, work);
+        for (to, from) in lanes.sums.iter_mut().zip(&work.sums) {
+            for i in 0..3 {
+                to[i][lane] = from[i];
+            }
+        }
+        for (to, from) in lanes.counts.iter_mut().zip(&work.counts) {
+            to[lane] = *from;
+        }
+        lanes.state[lane] = if self.keeps_its_places(weights, work) { Lost::Running } else { Lost::Place };
+    }
+
+    /// Newton from the full fit in (location/σ, log k/σ, 1/σ), [`LANES`] replicates side by side so
+    /// that the arithmetic vectorises. No line search: a lane whose steps do not contract is left to
+    /// the general method. A lane that has converged is not touched again, so its bits do not depend
+    /// on its neighbours.
+    pub(crate) fn fit_lanes(&self, lanes: &mut LaneWork) {
+        let columns = self.design.columns;
         let (q, last) = (columns + 1, columns);
-        let mut lambda = 1.0 / self.full.sigma;
-        for (a, l) in work.location.iter_mut().zip(&self.full.location) {
-            *a = (l - self.shift) * lambda;
+        lanes.lambda = [1.0 / self.full.sigma; LANES];
+        for (a, l) in lanes.location.iter_mut().zip(&self.full.location) {
+            *a = [(l - self.shift) / self.full.sigma; LANES];
         }
-        for (a, k) in work.log_k.iter_mut().zip(&self.full.log_k) {
-            *a = k * lambda;
+        for (a, k) in lanes.log_k.iter_mut().zip(&self.full.log_k) {
+            *a = [k / self.full.sigma; LANES];
         }
-        let mut before = f64::INFINITY;
+        let mut before = [f64::INFINITY; LANES];
         for step in 0..MAX_STEPS {
-            for block in &self.blocks {
-                let eta = work.location[block.group] - block.column.map_or(0.0, |c| work.log_k[c]);
-                for s in block.slots.0..block.slots.1 {
-                    work.z[s] = self.slots[s].side * (lambda * self.slots[s].y - eta);
-                }
-            }
-            hazards(&work.z, &mut work.hazard);
-            work.clear(q);
-            for (block, &[w, sum, square]) in self.blocks.iter().zip(&work.sums) {
-                let eta = work.location[block.group] - block.column.map_or(0.0, |c| work.log_k[c]);
-                // Exact: log λ − z²/2 with z = λy − η.
-                let mut d_eta = lambda * sum - eta * w;
-                let mut d_lambda = eta * sum - lambda * square + w / lambda;
-                let mut i_eta = w;
-                let mut i_cross = -sum;
-                let mut i_lambda = square + w / (lambda * lambda);
-                for s in block.slots.0..block.slots.1 {
-                    let count = work.counts[s];
-                    let (h, z) = (work.hazard[s], work.z[s]);
-                    let first = count * self.slots[s].side * h;
-                    let second = count * h * (h - z);
-                    let y = self.slots[s].y;
-                    d_eta += first;
-                    d_lambda -= first * y;
-                    i_eta += second;
-                    i_cross -= second * y;
-                    i_lambda += second * y * y;
-                }
+            lanes.clear();
+            for (block, [w, sum, square]) in self.blocks.iter().zip(&lanes.sums) {
                 let g = block.group;
-                work.u[g] += d_eta;
-                work.diagonal[g] += i_eta;
-                work.border[g * q + last] += i_cross;
+                let mut eta = lanes.location[g];
                 if let Some(c) = block.column {
-                    work.v[c] -= d_eta;
-                    work.border[g * q + c] -= i_eta;
-                    work.corner[c * q + c] += i_eta;
-                    work.corner[last * q + c] -= i_cross;
+                    for l in 0..LANES {
+                        eta[l] -= lanes.log_k[c][l];
+                    }
                 }
-                work.v[last] += d_lambda;
-                work.corner[last * q + last] += i_lambda;
-            }
-            let decrement = work.solve(q).ok_or(Failure::NotConverged)?;
-            // Far from the maximum, or not contracting: leave it to the method with a line search.
-            let contracting = decrement <= before * 0.5 || step < 2;
-            if !contracting || !decrement.is_finite() || decrement > 1e4 || lambda + work.v[last] <= 0.2 * lambda {
-                return Err(Failure::NotConverged);
-            }
-            before = decrement;
-            for (a, d) in work.location.iter_mut().zip(&work.u) {
-                *a += d;
-            }
-            for (a, d) in work.log_k.iter_mut().zip(&work.v) {
-                *a += d;
-            }
-            lambda += work.v[last];
-            if decrement <= LAST_STEP {
-                let sigma = 1.0 / lambda;
-                for (o, k) in out[..columns].iter_mut().zip(&work.log_k) {
-                    *o = k * sigma;
+                let lambda = &lanes.lambda;
+                let (mut d_eta, mut d_lambda) = (ZERO, ZERO);
+                let (mut i_eta, mut i_cross, mut i_lambda) = (ZERO, ZERO, ZERO);
+                for l in 0..LANES {
+                    // Exact: log λ − z²/2 with z = λy − η.
+                    d_eta[l] = lambda[l] * sum[l] - eta[l] * w[l];
+                    d_lambda[l] = eta[l] * sum[l] - lambda[l] * square[l] + w[l] / lambda[l];
+                    i_eta[l] = w[l];
+                    i_cross[l] = -sum[l];
+                    i_lambda[l] = square[l] + w[l] / (lambda[l] * lambda[l]);
                 }
-                for (o, a) in out[columns..].iter_mut().zip(&work.location) {
-                    *o = a * sigma + self.shift;
+                for s in block.slots.0..block.slots.1 {
+                    let (side, y, count) = (self.slots[s].side, self.slots[s].y, &lanes.counts[s]);
+                    let mut z = ZERO;
+                    for l in 0..LANES {
+                        z[l] = side * (lambda[l] * y - eta[l]);
+                    }
+                    let h = if step == 0 { [self.first_hazard[s]; LANES] } else { hazard_lanes(&z) };
+                    for l in 0..LANES {
+                        let first = count[l] * side * h[l];
+                        let second = count[l] * h[l] * (h[l] - z[l]);
+                        d_eta[l] += first;
+                        d_lambda[l] -= first * y;
+                        i_eta[l] += second;
+                        i_cross[l] -= second * y;
+                        i_lambda[l] += second * y * y;
+                    }
                 }
-                out[columns + m] = -libm::log(lambda);
-                return Ok(());
+                add(&mut lanes.u[g], &d_eta);
+                add(&mut lanes.diagonal[g], &i_eta);
+                add(&mut lanes.border[g * q + last], &i_cross);
+                if let Some(c) = block.column {
+                    subtract(&mut lanes.v[c], &d_eta);
+                    subtract(&mut lanes.border[g * q + c], &i_eta);
+                    add(&mut lanes.corner[c * q + c], &i_eta);
+                    subtract(&mut lanes.corner[last * q + c], &i_cross);
+                }
+                add(&mut lanes.v[last], &d_lambda);
+                add(&mut lanes.corner[last * q + last], &i_lambda);
+            }
+            let decrement = lanes.solve(q);
+            let mut running = false;
+            let mut moves = ZERO;
+            for l in 0..LANES {
+                if lanes.state[l] != Lost::Running {
+                    continue;
+                }
+                let d = decrement[l];
+                let contracting = d <= before[l] * 0.5 || step < 2;
+                let new_lambda = lanes.lambda[l] + lanes.v[last][l];
+                if !contracting || !d.is_finite() || d > 1e4 || new_lambda <= 0.2 * lanes.lambda[l] {
+                    lanes.state[l] = Lost::Contraction;
+                    continue;
+                }
+                before[l] = d;
+                moves[l] = 1.0;
+                if d <= LAST_STEP {
+                    lanes.state[l] = Lost::Not;
+                } else {
+                    running = true;
+                }
+            }
+            for (a, d) in lanes.location.iter_mut().zip(&lanes.u) {
+                move_by(a, d, &moves);
+            }
+            for (a, d) in lanes.log_k.iter_mut().zip(&lanes.v) {
+                move_by(a, d, &moves);
+            }
+            let step_lambda = lanes.v[last];
+            move_by(&mut lanes.lambda, &step_lambda, &moves);
+            if !running {
+                return;
             }
         }
-        Err(Failure::NotConverged)
+        for state in &mut lanes.state {
+            if *state == Lost::Running {
+                *state = Lost::Contraction;
+            }
+        }
+    }
+
+    /// The statistics of one lane after [`fit_lanes`](Self::fit_lanes); `weights` are its own, for
+    /// the general method.
+    pub(crate) fn read_lane(
+        &self,
+        lane: usize,
+        lanes: &LaneWork,
+        weights: &[f64],
+        out: &mut [f64],
+    ) -> Result<(), Failure> {
+        match lanes.state[lane] {
+            Lost::Place => Err(Failure::LostPlace),
+            Lost::Not => {
+                let (m, columns) = (self.design.groups, self.design.columns);
+                let sigma = 1.0 / lanes.lambda[lane];
+                for (o, k) in out[..columns].iter_mut().zip(&lanes.log_k) {
+                    *o = k[lane] * sigma;
+                }
+                for (o, a) in out[columns..].iter_mut().zip(&lanes.location) {
+                    *o = a[lane] * sigma + self.shift;
+                }
+                out[columns + m] = -libm::log(lanes.lambda[lane]);
+                Ok(())
+            }
+            Lost::Running | Lost::Contraction => {
+                let mut resample = self.design.clone();
+                resample.weights = Some(weights.to_vec());
+                self.general(&resample, out)
+            }
+        }
+    }
+}
+
+/// Replicates computed side by side.
+pub(crate) const LANES: usize = 8;
+type Lane = [f64; LANES];
+const ZERO: Lane = [0.0; LANES];
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Lost {
+    Running,
+    /// Converged: nothing was lost.
+    Not,
+    Place,
+    Contraction,
+}
+
+/// Scratch space of [`LANES`] replicates.
+#[derive(Debug)]
+pub(crate) struct LaneWork {
+    sums: Vec<[Lane; 3]>,
+    counts: Vec<Lane>,
+    location: Vec<Lane>,
+    log_k: Vec<Lane>,
+    lambda: Lane,
+    diagonal: Vec<Lane>,
+    border: Vec<Lane>,
+    corner: Vec<Lane>,
+    u: Vec<Lane>,
+    v: Vec<Lane>,
+    state: [Lost; LANES],
+}
+
+#[inline(always)]
+fn add(to: &mut Lane, from: &Lane) {
+    for l in 0..LANES {
+        to[l] += from[l];
+    }
+}
+
+#[inline(always)]
+fn subtract(to: &mut Lane, from: &Lane) {
+    for l in 0..LANES {
+        to[l] -= from[l];
+    }
+}
+
+/// `to -= a · b`.
+#[inline(always)]
+fn take(to: &mut Lane, a: &Lane, b: &Lane) {
+    for l in 0..LANES {
+        to[l] -= a[l] * b[l];
+    }
+}
+
+/// Adds the step where the lane moves; a lane at rest keeps its bits even if the step is not finite.
+#[inline(always)]
+fn move_by(to: &mut Lane, step: &Lane, moves: &Lane) {
+    for l in 0..LANES {
+        to[l] = if moves[l] > 0.0 { to[l] + step[l] } else { to[l] };
+    }
+}
+
+impl LaneWork {
+    fn clear(&mut self) {
+        for part in [&mut self.diagonal, &mut self.border, &mut self.corner, &mut self.u, &mut self.v] {
+            part.fill(ZERO);
+        }
+    }
+
+    /// As [`Work::solve`], lane by lane; a lane that is not positive definite gets an infinite
+    /// product.
+    fn solve(&mut self, q: usize) -> Lane {
+        let m = self.diagonal.len();
+        let mut product = ZERO;
+        for i in 0..m {
+            let mut inverse = ZERO;
+            for l in 0..LANES {
+                inverse[l] = 1.0 / self.diagonal[i][l];
+                let ok = self.diagonal[i][l] > 0.0;
+                product[l] += if ok { self.u[i][l] * self.u[i][l] * inverse[l] } else { f64::INFINITY };
+            }
+            for a in 0..q {
+                let mut scaled = self.border[i * q + a];
+                for l in 0..LANES {
+                    scaled[l] *= inverse[l];
+                }
+                take(&mut self.v[a], &scaled, &self.u[i]);
+                for b in 0..=a {
+                    take(&mut self.corner[a * q + b], &scaled, &self.border[i * q + b]);
+                }
+            }
+            // Kept for the way back.
+            self.diagonal[i] = inverse;
+        }
+        for a in 0..q {
+            for b in 0..a {
+                let mut s = self.corner[a * q + b];
+                for k in 0..b {
+                    take(&mut s, &self.corner[a * q + k], &self.corner[b * q + k]);
+                }
+                for l in 0..LANES {
+                    // The diagonal holds inverse roots.
+                    s[l] *= self.corner[b * q + b][l];
+                }
+                self.corner[a * q + b] = s;
+            }
+            let size = self.corner[a * q + a];
+            let mut s = size;
+            for k in 0..a {
+                let row = self.corner[a * q + k];
+                take(&mut s, &row, &row);
+            }
+            for l in 0..LANES {
+                let ok = s[l] > 1e-13 * size[l].abs();
+                product[l] = if ok { product[l] } else { f64::INFINITY };
+                s[l] = 1.0 / (if ok { s[l] } else { 1.0 }).sqrt();
+            }
+            self.corner[a * q + a] = s;
+        }
+        for a in 0..q {
+            let mut s = self.v[a];
+            for k in 0..a {
+                take(&mut s, &self.corner[a * q + k], &self.v[k]);
+            }
+            for l in 0..LANES {
+                s[l] *= self.corner[a * q + a][l];
+                product[l] += s[l] * s[l];
+            }
+            self.v[a] = s;
+        }
+        for a in (0..q).rev() {
+            let mut s = self.v[a];
+            for k in a + 1..q {
+                take(&mut s, &self.corner[k * q + a], &self.v[k]);
+            }
+            for l in 0..LANES {
+                s[l] *= self.corner[a * q + a][l];
+            }
+            self.v[a] = s;
+        }
+        for i in 0..m {
+            let mut s = self.u[i];
+            for a in 0..q {
+                take(&mut s, &self.border[i * q + a], &self.v[a]);
+            }
+            for l in 0..LANES {
+                s[l] *= self.diagonal[i][l];
+            }
+            self.u[i] = s;
+        }
+        product
     }
 }
 

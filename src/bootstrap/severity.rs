@@ -87,7 +87,13 @@ impl Bootstrap {
         let influence = fit.scale().influence(&design, plan.chosen_distribution())?;
         let provenance = Provenance::new(self, plan, campaign, statistic_names(&fit));
         let mut out = Replicates::start(provenance, observed, influence, range.start);
-        let pick = |draw: &Draw, picked: &mut Vec<f64>| {
+        // The drawn weights or values of the trials on the scale.
+        let everything = rows.len() == prepared.cells.times.len();
+        let pick = |draw: &mut Draw, picked: &mut Vec<f64>| {
+            if everything {
+                std::mem::swap(picked, if draw.weights.is_empty() { &mut draw.values } else { &mut draw.weights });
+                return;
+            }
             picked.clear();
             picked.extend(rows.iter().map(|&i| if draw.weights.is_empty() { draw.values[i] } else { draw.weights[i] }));
         };

@@ -73,6 +73,8 @@ pub(crate) struct Work {
     /// Per block: weight, sum and sum of squares of its exact times.
     sums: Vec<[f64; 3]>,
     counts: Vec<f64>,
+    /// Union–find over materials and surfaces.
+    parent: Vec<usize>,
     diagonal: Vec<f64>,
     border: Vec<f64>,
     corner: Vec<f64>,
@@ -81,8 +83,9 @@ pub(crate) struct Work {
 }
 
 const MAX_STEPS: u32 = 30;
-/// Squared Newton decrement at which the next step is the last; it leaves about its square.
-const LAST_STEP: f64 = 1e-8;
+/// Squared Newton decrement at which the next step is the last; it leaves about its square, so that
+/// a replicate's estimates are exact to about 1e-6 of their standard errors.
+const LAST_STEP: f64 = 1e-6;
 
 impl<'a> Engine<'a> {
     pub(crate) fn new(design: &'a Crossed, distribution: Distribution, full: &'a Scale) -> Self {
@@ -142,6 +145,7 @@ impl<'a> Engine<'a> {
         Work {
             sums: vec![[0.0; 3]; self.blocks.len()],
             counts: vec![0.0; self.slots.len()],
+            parent: Vec::with_capacity(m + q),
             diagonal: vec![0.0; m],
             border: vec![0.0; m * q],
             corner: vec![0.0; q * q],
@@ -223,7 +227,7 @@ impl<'a> Engine<'a> {
 
     /// Cells that keep an exact time keep what they tied, so the graph is asked only when one lost
     /// its last, or its last bound.
-    fn keeps_its_places(&self, weights: &[f64], work: &Work) -> bool {
+    fn keeps_its_places(&self, weights: &[f64], work: &mut Work) -> bool {
         let lost = self.blocks.iter().zip(&work.sums).any(|(block, sum)| {
             if block.had.exact > 0 {
                 return sum[0] <= 0.0 && !self.interval_kept(block, weights);
@@ -233,7 +237,27 @@ impl<'a> Engine<'a> {
             };
             (block.had.right > 0 && !kept(1.0)) || (block.had.left > 0 && !kept(-1.0))
         });
-        !lost || finite(self.design, Some(weights))
+        !lost || self.joined_by_exact_times(work) || finite(self.design, Some(weights))
+    }
+
+    /// Whether cells with exact times alone join all materials and surfaces: enough, and quick.
+    fn joined_by_exact_times(&self, work: &mut Work) -> bool {
+        let (m, surfaces) = (self.design.groups, self.design.columns + 1);
+        let parent = &mut work.parent;
+        parent.clear();
+        parent.extend(0..m + surfaces);
+        let mut parts = m + surfaces;
+        for (block, sum) in self.blocks.iter().zip(&work.sums) {
+            if sum[0] > 0.0 {
+                let a = root(parent, block.group);
+                let b = root(parent, m + block.column.unwrap_or(surfaces - 1));
+                if a != b {
+                    parent[a] = b;
+                    parts -= 1;
+                }
+            }
+        }
+        parts == 1
     }
 
     /// Interval-censored times hold a cell as exact ones do; they are not among the sums.
@@ -682,6 +706,15 @@ impl Work {
         }
         Some(product)
     }
+}
+
+/// Representative of a node, shortening the way for the next question.
+fn root(parent: &mut [usize], mut node: usize) -> usize {
+    while parent[node] != node {
+        parent[node] = parent[parent[node]];
+        node = parent[node];
+    }
+    node
 }
 
 /// Whether every material and surface of the design has a finite place, with the rows of positive

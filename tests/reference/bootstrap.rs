@@ -195,7 +195,8 @@ fn replicates_are_refits_of_the_resampled_table() {
         assert_eq!(fast.replicates().failed(), slow.failed(), "{censored} {distribution}");
         for j in 0..2 {
             for (a, b) in fast.replicates().values(j).iter().zip(slow.values(j)) {
-                assert!((a - b).abs() < 1e-9, "{censored} {distribution}: {a} {b}");
+                // The engine stops when a step is a thousandth of a standard error, which leaves its square.
+                assert!((a - b).abs() < 1e-7, "{censored} {distribution}: {a} {b}");
             }
         }
         if !censored {

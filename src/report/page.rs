@@ -717,7 +717,7 @@ tbody th[scope=row]{min-width:7.5rem}
 .table table{min-width:min(100%,30rem)}
 @media screen and (max-width:719px){.wide{display:none}.slim{display:block}}
 @media print{@page{size:A4;margin:16mm}body{max-width:none;padding:0;font-size:10.5pt}.cap{position:static;max-width:none}.table{overflow:visible;font-size:8.2pt}
-.drawn{display:none}h2,h3{break-after:avoid}tr,.short{break-inside:avoid}tbody th[scope=row]{min-width:0}th[scope=rowgroup]{break-after:avoid}main>p,main>ul,figcaption{max-width:none}figcaption{font-size:8.6pt}.small{font-size:7.6pt}figure svg{max-width:100%}}
+.drawn{display:none}h2,h3{break-after:avoid}tr,.short,.group{break-inside:avoid}tbody th[scope=row]{min-width:0}th[scope=rowgroup]{break-after:avoid}main>p,main>ul,figcaption{max-width:none}figcaption{font-size:8.6pt}.small{font-size:7.6pt}figure svg{max-width:100%}}
 ";
 
 impl Html {

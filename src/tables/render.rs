@@ -117,17 +117,18 @@ impl Table {
                 escape_html(&drawn.heading)
             ));
         }
-        out.push_str("</tr></thead>\n<tbody>\n");
+        out.push_str("</tr></thead>\n");
+        out.push_str(if self.grouped > 0 { "<tbody class=\"group\">\n" } else { "<tbody>\n" });
         let scale = self.drawn.as_ref().and_then(|d| Strip::new(d).map(|s| (d, s)));
         for (r, row) in self.rows.iter().enumerate() {
             let heads = |i: usize| self.rows[i].iter().take(self.grouped);
             if self.grouped > 0 && (r == 0 || !heads(r).eq(heads(r - 1))) {
                 if r > 0 {
-                    out.push_str("</tbody>\n<tbody>\n");
+                    out.push_str("</tbody>\n<tbody class=\"group\">\n");
                 }
                 out.push_str(&format!(
                     "<tr><th scope=\"rowgroup\" colspan=\"{}\" style=\"padding:0.7em 0 0.2em 0;text-align:left;font-weight:600\">\
-                     {}</th></tr>\n",
+                     <span class=\"cap\" style=\"display:inline-block\">{}</span></th></tr>\n",
                     self.columns.len() - self.grouped + usize::from(self.drawn.is_some()),
                     escape_html(&self.group_heading(row))
                 ));

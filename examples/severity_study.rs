@@ -59,9 +59,6 @@ fn run() -> Result<(), Failure> {
     let classes = remark("No class factors", ClassFactors::fit(&plan, &campaign))?;
     if let Some(classes) = &classes {
         println!("\n{}", tables::class_factors(classes));
-        for statement in classes.statements() {
-            println!("{statement}");
-        }
     }
 
     let bootstrap = bootstrap(&options, &plan, &campaign)?;
@@ -127,8 +124,13 @@ fn run() -> Result<(), Failure> {
             println!("{}", tables::corrected_reports(corrected, None));
         }
         if i == 0 {
-            let with_parts =
-                page.clone().equivalence(equivalence).correction(correction).corrected_reports(corrected, None);
+            let cells = plan.cell_means(&campaign)?;
+            let with_parts = page
+                .clone()
+                .cells(&cells)
+                .equivalence(equivalence)
+                .correction(correction)
+                .corrected_reports(corrected, None);
             write("report.html", &with_parts.to_html()?)?;
         } else {
             let with_parts =

@@ -56,7 +56,7 @@ fn demo() -> &'static Demo {
             cells: CellMeans::fit(&campaign, Distribution::LogNormal, 0.95).unwrap(),
             additivity: Additivity::test(fit.plan(), &campaign).unwrap(),
             classes: ClassFactors::fit(fit.plan(), &campaign).unwrap(),
-            bootstrap: Bootstrap::stratified(400).severity(fit.plan(), &campaign).unwrap(),
+            bootstrap: Bootstrap::rescaled(400).severity(fit.plan(), &campaign).unwrap(),
             fit,
             campaign,
         }
@@ -74,6 +74,7 @@ impl Demo {
             .screening(&self.screening)
             .equivalence(&self.equivalence)
             .correction(&self.correction)
+            .cells(&self.cells)
             .corrected_reports(&self.reports, Some(REQUIRED))
             .reproduction(
                 Reproduction::new()
@@ -118,7 +119,9 @@ impl Demo {
             tables::equivalence(&self.equivalence),
             tables::lab_road_lines(&self.equivalence),
             tables::corrections(&self.correction),
+            tables::corrected_reports(&self.reports, None),
             tables::corrected_reports(&self.reports, Some(REQUIRED)),
+            tables::flagged(&self.screening),
             tables::verdicts(&self.screening),
             tables::factors_without_flagged(&self.screening),
         ]
@@ -534,6 +537,36 @@ fn everything_can_be_looked_at() {
         keep(&format!("{}.html", table.title().replace([' ', '?'], "-")), &table.to_html());
     }
     keep("tables.txt", &text);
-    keep("notebook.html", &demo().fit.to_html());
-    assert!(demo().fit.to_html().contains("<figure"));
+    let d = demo();
+    let htmls = [
+        d.fit.to_html(),
+        d.cells.to_html(),
+        d.additivity.to_html(),
+        d.classes.to_html(),
+        d.bootstrap.to_html(),
+        d.equivalence.to_html(),
+        d.correction.to_html(),
+        d.screening.to_html(),
+    ];
+    for html in &htmls {
+        let wrapped = format!("<div>{}</div>", as_xml(html));
+        let document = Document::parse(&wrapped).unwrap();
+        assert!(document.descendants().any(|n| n.has_tag_name("table")));
+        // Viewers strip style sheets and scripts.
+        assert!(document.descendants().all(|n| !n.has_tag_name("style") && !n.has_tag_name("script")));
+    }
+    keep("notebook.html", &htmls.concat());
+    let error = d.fit.factor("<b>").unwrap_err();
+    assert!(error.to_html().contains("&lt;b&gt;"));
+}
+
+#[test]
+fn the_committed_picture_is_what_the_demo_gives() {
+    let committed =
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/picture.svg")).unwrap();
+    let plot = plots::severity_ladder(&demo().fit, &PlotOptions::new()).unwrap();
+    assert!(
+        committed == plot.to_svg(),
+        "write it again: cargo run --example make_picture -- --out data-demo/picture.svg"
+    );
 }

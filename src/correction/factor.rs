@@ -92,10 +92,6 @@ record! {
     }
 }
 
-/// A log line, the limits of the line, and those of a further material.
-#[cfg(feature = "report")]
-pub(crate) type Bands = (f64, (f64, f64), (f64, f64));
-
 impl SurfaceCorrection {
     fn derive(surface: &SurfaceEquivalence, options: &CorrectionOptions) -> Result<Option<Self>> {
         let pairs = surface.pairs();
@@ -216,16 +212,17 @@ impl SurfaceCorrection {
         line_variance(self.intercept_standard_error, self.slope_standard_error, self.log_covariance, x)
     }
 
-    /// At a log laboratory time known exactly: the log line, the limits of the line, and those of the
-    /// road median of a further material, all at the level of `base`.
+    /// At a log laboratory time known exactly: the log line, the two limits of the line, and the two of the
+    /// road median of a further material, all logs at the level of `base`.
     #[cfg(feature = "report")]
-    pub(crate) fn bands(&self, base: &Correction, x: f64) -> Option<Bands> {
+    pub(crate) fn bands(&self, base: &Correction, x: f64) -> Option<[f64; 5]> {
         let tail = 0.5 * (1.0 - base.options.level);
         let [line, material] = [Target::Line, Target::Material].map(|target| {
             let predictive = self.predictive(x, 0.0, target, base);
             predictive.quantile(tail).zip(predictive.quantile(1.0 - tail))
         });
-        Some((self.intercept + self.slope * x, line?, material?))
+        let ((lower, upper), (material_lower, material_upper)) = (line?, material?);
+        Some([self.intercept + self.slope * x, lower, upper, material_lower, material_upper])
     }
 
     fn predictive(&self, x: f64, report: f64, target: Target, base: &Correction) -> Predictive {

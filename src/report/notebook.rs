@@ -2,16 +2,87 @@
 
 use std::io::Write;
 
-use crate::severity::SeverityFit;
-use crate::tables::{Table, durabilities, surface_factors};
+use crate::Error;
+use crate::bootstrap::SeverityBootstrap;
+use crate::correction::Correction;
+use crate::equivalence::EquivalenceFit;
+use crate::screening::ScreeningReport;
+use crate::severity::{Additivity, CellMeans, ClassFactors, SeverityFit};
+use crate::tables::{self, Table, escape_html};
 
-use super::plots::{Plot, PlotOptions, severity_ladder};
+use super::plots::{self, Plot, PlotOptions};
 
 /// One block in one locked write, so that other output cannot come between.
 fn show(html: &str) {
     let block = format!("EVCXR_BEGIN_CONTENT text/html\n{html}\nEVCXR_END_CONTENT\n");
     // Nowhere to report a closed standard output to.
     let _ = std::io::stdout().lock().write_all(block.as_bytes());
+}
+
+/// A picture that cannot be drawn (nothing to show) is left out; the tables say why.
+fn picture(plots: crate::Result<Vec<Plot>>) -> String {
+    plots.unwrap_or_default().iter().map(Plot::to_html).collect()
+}
+
+macro_rules! displays {
+    ($($(#[$doc:meta])* $type:ty: |$value:ident| $html:expr;)*) => { $(
+        impl $type {
+            $(#[$doc])*
+            #[must_use]
+            pub fn to_html(&self) -> String {
+                let $value = self;
+                $html
+            }
+
+            /// Shows it in a notebook cell.
+            pub fn evcxr_display(&self) {
+                show(&self.to_html());
+            }
+        }
+    )* };
+}
+
+displays! {
+    /// Severity ladder, factors, durabilities and notes, as HTML for a notebook cell.
+    SeverityFit: |fit| {
+        let mut html = picture(plots::severity_ladder(fit, &PlotOptions::default()).map(|p| vec![p]));
+        html.push_str(&tables::surface_factors(fit).to_html());
+        html.push_str(&tables::durabilities(fit).to_html());
+        if !fit.notes().is_empty() {
+            html.push_str(&tables::notes(fit).to_html());
+        }
+        html
+    };
+    /// The table of cell medians as HTML for a notebook cell.
+    CellMeans: |cells| tables::cell_medians(cells).to_html();
+    /// The test as HTML for a notebook cell.
+    Additivity: |test| tables::additivity(test).to_html();
+    /// Departures of the classes, drawn and as a table, as HTML for a notebook cell.
+    ClassFactors: |classes| {
+        let drawn = plots::class_departures(classes, &PlotOptions::default()).map(|p| vec![p]);
+        picture(drawn) + &tables::class_factors(classes).to_html()
+    };
+    /// Distributions and intervals as HTML for a notebook cell.
+    SeverityBootstrap: |bootstrap| {
+        let drawn = plots::bootstrap_distributions(bootstrap, &PlotOptions::default()).map(|p| vec![p]);
+        picture(drawn) + &tables::bootstrap_intervals(bootstrap).to_html()
+    };
+    /// Belt against roads, drawn and as tables, as HTML for a notebook cell.
+    EquivalenceFit: |fit| {
+        let drawn = plots::lab_road(fit, None, &PlotOptions::default());
+        picture(drawn) + &tables::equivalence(fit).to_html() + &tables::lab_road_lines(fit).to_html()
+    };
+    /// The table of corrections as HTML for a notebook cell.
+    Correction: |correction| tables::corrections(correction).to_html();
+    /// Flagged trials, and the factors with and without them, as HTML for a notebook cell.
+    ScreeningReport: |report| {
+        tables::flagged(report).to_html() + &tables::factors_without_flagged(report).to_html()
+    };
+    /// The message, every problem on its line, as HTML for a notebook cell.
+    Error: |error| {
+        let lines: Vec<String> = error.to_string().lines().map(escape_html).collect();
+        format!("<pre style=\"white-space:pre-wrap\">{}</pre>\n", lines.join("\n"))
+    };
 }
 
 impl Table {
@@ -23,25 +94,6 @@ impl Table {
 
 impl Plot {
     /// Shows the picture with its caption in a notebook cell.
-    pub fn evcxr_display(&self) {
-        show(&self.to_html());
-    }
-}
-
-impl SeverityFit {
-    /// Severity ladder, factors, durabilities and notes, as HTML for a notebook cell.
-    #[must_use]
-    pub fn to_html(&self) -> String {
-        let mut html = severity_ladder(self, &PlotOptions::default()).map_or_else(|_| String::new(), |p| p.to_html());
-        html.push_str(&surface_factors(self).to_html());
-        html.push_str(&durabilities(self).to_html());
-        if !self.notes().is_empty() {
-            html.push_str(&crate::tables::notes(self).to_html());
-        }
-        html
-    }
-
-    /// Shows the fit in a notebook cell.
     pub fn evcxr_display(&self) {
         show(&self.to_html());
     }

@@ -8,7 +8,7 @@ use crate::equivalence::EquivalenceFit;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::significant;
 use crate::screening::ScreeningReport;
-use crate::severity::{Additivity, ClassFactors, SeverityFit};
+use crate::severity::{Additivity, CellMeans, ClassFactors, SeverityFit};
 use crate::tables::{self, Table, Value, capital, count, escape_html, ladder_order};
 
 use super::plots::{self, Plot, PlotOptions};
@@ -17,6 +17,8 @@ use super::plots::{self, Plot, PlotOptions};
 const MOST_TIMES: usize = 6;
 /// Trials without a remark that are listed by name.
 const MOST_LISTED: usize = 1000;
+/// Rows of cell medians on the page.
+const MOST_CELLS: usize = 500;
 const WIDE: u32 = 680;
 const SLIM: u32 = 350;
 
@@ -63,6 +65,7 @@ impl Reproduction {
 /// |---|---|
 /// | [`campaign`](Self::campaign) | every trial drawn, residuals |
 /// | [`additivity`](Self::additivity), [`class_factors`](Self::class_factors) | whether one factor serves all |
+/// | [`cells`](Self::cells) | the median of every cell |
 /// | [`screening`](Self::screening) | verdicts on trials, factors without the flagged ones |
 /// | [`equivalence`](Self::equivalence) | the belt against each road, tests of equivalence |
 /// | [`correction`](Self::correction), [`corrected_reports`](Self::corrected_reports) | correction factors with their domain; reports read as road times |
@@ -90,7 +93,9 @@ pub struct Page<'a> {
     screening: Option<&'a ScreeningReport>,
     equivalence: Option<&'a EquivalenceFit>,
     correction: Option<&'a Correction>,
-    reports: Option<(&'a [CorrectedTime], Option<f64>)>,
+    cells: Option<&'a CellMeans>,
+    reports: Option<&'a [CorrectedTime]>,
+    required_s: Option<f64>,
     reproduction: Reproduction,
 }
 
@@ -108,7 +113,9 @@ impl<'a> Page<'a> {
             screening: None,
             equivalence: None,
             correction: None,
+            cells: None,
             reports: None,
+            required_s: None,
             reproduction: Reproduction::default(),
         }
     }
@@ -160,11 +167,18 @@ impl<'a> Page<'a> {
         self.correction = Some(correction);
         self
     }
-    /// Adds laboratory reports read as road times; with `required_s`, a time that the median should
-    /// reach, it is marked in the picture and its probability given.
+    /// Adds the cell medians.
+    #[must_use]
+    pub fn cells(mut self, cells: &'a CellMeans) -> Self {
+        self.cells = Some(cells);
+        self
+    }
+    /// Adds laboratory reports read as road times; with `required_s`, a time in s that the road median
+    /// should reach, it is marked in the picture and the table gives its probability.
     #[must_use]
     pub fn corrected_reports(mut self, rows: &'a [CorrectedTime], required_s: Option<f64>) -> Self {
-        self.reports = Some((rows, required_s));
+        self.reports = Some(rows);
+        self.required_s = required_s;
         self
     }
     /// Adds what another person needs to make the page again.
@@ -177,7 +191,8 @@ impl<'a> Page<'a> {
     /// The page as HTML. The same parts give the same bytes.
     ///
     /// # Errors
-    /// [`ErrorKind::InvalidOption`] where a part belongs to another campaign than the fit (other digest).
+    /// [`ErrorKind::InvalidOption`] where a part belongs to another campaign than the fit (other digest), or
+    /// for a required time that is not positive and finite.
     pub fn to_html(&self) -> Result<String> {
         self.check()?;
         let mut html = Html::new(&self.title);
@@ -187,7 +202,7 @@ impl<'a> Page<'a> {
         self.one_factor(&mut html)?;
         self.belt_against_roads(&mut html)?;
         self.corrections(&mut html)?;
-        self.corrected(&mut html)?;
+        self.corrected_times(&mut html)?;
         self.screened(&mut html);
         self.resampling(&mut html)?;
         self.quality(&mut html)?;
@@ -211,7 +226,22 @@ impl<'a> Page<'a> {
                 return Err(ErrorKind::option(name, found, &format!("the campaign of the fit, digest {digest}")));
             }
         }
+        if let Some(required) = self.required_s.filter(|r| !(*r > 0.0 && r.is_finite())) {
+            return Err(ErrorKind::option("required_s", required, "a positive, finite time"));
+        }
         Ok(())
+    }
+
+    fn cell_table(&self, html: &mut Html) {
+        let Some(cells) = self.cells else { return };
+        if cells.cells().len() <= MOST_CELLS {
+            html.table(&tables::cell_medians(cells));
+        } else {
+            html.paragraph(&format!(
+                "The medians of {} are too many for this page.",
+                count(cells.cells().len(), "cell")
+            ));
+        }
     }
 
     fn summary(&self, html: &mut Html) {
@@ -410,8 +440,9 @@ impl<'a> Page<'a> {
         Ok(())
     }
 
-    fn corrected(&self, html: &mut Html) -> Result<()> {
-        let Some((rows, required)) = self.reports.filter(|(rows, _)| !rows.is_empty()) else { return Ok(()) };
+    fn corrected_times(&self, html: &mut Html) -> Result<()> {
+        let Some(rows) = self.reports.filter(|rows| !rows.is_empty()) else { return Ok(()) };
+        let required = self.required_s;
         html.section("Laboratory reports read as road times");
         let mut total = 0;
         html.figure(|o| {
@@ -437,11 +468,14 @@ impl<'a> Page<'a> {
             .filter(|v| !v.flagged && v.evidence.is_empty() && v.reason.is_empty())
             .map(|v| v.trial_id.as_str())
             .collect();
-        let listed = silent[..silent.len().min(MOST_LISTED)].join(", ");
-        let rest = silent.len().saturating_sub(MOST_LISTED);
-        let more = if rest > 0 { format!(" and {rest} more") } else { String::new() };
         if !silent.is_empty() {
-            html.small(&format!("No test speaks against {}: {listed}{more}.", count(silent.len(), "trial")));
+            let rest = silent.len().saturating_sub(MOST_LISTED);
+            let more = if rest > 0 { format!(" and {rest} more") } else { String::new() };
+            html.names(
+                &format!("No test speaks against {}:", count(silent.len(), "trial")),
+                &silent[..silent.len().min(MOST_LISTED)],
+                &more,
+            );
         }
         html.table(&tables::factors_without_flagged(screening));
     }
@@ -471,6 +505,7 @@ impl<'a> Page<'a> {
                 ));
             }
         }
+        self.cell_table(html);
         Ok(())
     }
 
@@ -591,12 +626,13 @@ impl<'a> Page<'a> {
                 .push("R. D. Cook, S. Weisberg, Residuals and Influence in Regression, 1982 (deletion residuals).");
             references.push("B. Iglewicz, D. C. Hoaglin, How to Detect and Handle Outliers, 1993 (median deviations).");
         }
-        if self.bootstrap.is_some() {
+        if let Some(bootstrap) = self.bootstrap {
             html.subsection("Resampling");
-            html.paragraph(
-                "Trials are drawn with replacement within their material and surface, as many as there are, and everything is \
-                 fitted again. Intervals by percentiles and bias-corrected and accelerated.",
-            );
+            html.paragraph(&format!(
+                "Bootstrap: {}, and everything is fitted again, once for each replicate. Intervals by percentiles of the \
+                 replicates and bias-corrected and accelerated.",
+                bootstrap.replicates().plan().scheme()
+            ));
             references.push("B. Efron, R. J. Tibshirani, An Introduction to the Bootstrap, 1993, chapter 14.");
             references
                 .push("A. C. Davison, D. V. Hinkley, Bootstrap Methods and their Application, 1997, chapters 3 and 5.");
@@ -622,7 +658,7 @@ impl<'a> Page<'a> {
         add("confidence level", self.fit.level().to_string());
         if let Some(bootstrap) = self.bootstrap {
             let plan = bootstrap.replicates().plan();
-            add("bootstrap", format!("{} replicates, seed {}", plan.replicates, plan.seed));
+            add("bootstrap", format!("{}; {} replicates, seed {}", plan.scheme(), plan.replicates, plan.seed));
         }
         if let Some(seed) = self.reproduction.seed {
             add("seed", seed.to_string());
@@ -673,6 +709,7 @@ figure{margin:1.2rem 0;break-inside:avoid}
 figcaption{font:13px/1.45 Helvetica,Arial,sans-serif;color:#333}
 .formula{margin:.6rem 0 .6rem 1.5rem;font-style:italic}
 .small{font:12px/1.5 Helvetica,Arial,sans-serif;color:#333}
+.small span{white-space:nowrap}
 .slim{display:none}
 td,th{overflow-wrap:break-word}
 tbody th[scope=row]{min-width:7.5rem}
@@ -680,7 +717,7 @@ tbody th[scope=row]{min-width:7.5rem}
 .table table{min-width:min(100%,30rem)}
 @media screen and (max-width:719px){.wide{display:none}.slim{display:block}}
 @media print{@page{size:A4;margin:16mm}body{max-width:none;padding:0;font-size:10.5pt}.cap{position:static;max-width:none}.table{overflow:visible;font-size:8.2pt}
-.drawn{display:none}h2,h3{break-after:avoid}tr,.short{break-inside:avoid}tbody th[scope=row]{min-width:0}th[scope=rowgroup]{break-after:avoid}main>p,main>ul,figcaption{max-width:none}figcaption{font-size:8.6pt}figure svg{max-width:100%}}
+.drawn{display:none}h2,h3{break-after:avoid}tr,.short,.group{break-inside:avoid}tbody th[scope=row]{min-width:0}th[scope=rowgroup]{break-after:avoid}main>p,main>ul,figcaption{max-width:none}figcaption{font-size:8.6pt}.small{font-size:7.6pt}figure svg{max-width:100%}}
 ";
 
 impl Html {
@@ -707,8 +744,14 @@ impl Html {
         self.out.push_str(&format!("<p>{}</p>\n", escape_html(text)));
     }
 
-    fn small(&mut self, text: &str) {
-        self.out.push_str(&format!("<p class=\"small\">{}</p>\n", escape_html(text)));
+    /// A small paragraph of names that do not break.
+    fn names(&mut self, lead: &str, names: &[&str], end: &str) {
+        self.out.push_str(&format!("<p class=\"small\">{} ", escape_html(lead)));
+        for (i, name) in names.iter().enumerate() {
+            let comma = if i + 1 < names.len() { ", " } else { "" };
+            self.out.push_str(&format!("<span>{}</span>{comma}", escape_html(name)));
+        }
+        self.out.push_str(&format!("{}.</p>\n", escape_html(end)));
     }
 
     fn formula(&mut self, text: &str) {

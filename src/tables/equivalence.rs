@@ -180,8 +180,9 @@ pub fn corrections(correction: &Correction) -> Table {
     table
 }
 
-/// Laboratory reports read as road times, one row per report and road surface; with the probability of
-/// reaching `required_s` where one is given.
+/// Laboratory reports read as road times, one row per report and road surface; with the probability that
+/// the road median reaches `required_s`, a positive time in s, where one is given (missing where only a
+/// bound is known).
 #[must_use]
 pub fn corrected_reports(rows: &[CorrectedTime], required_s: Option<f64>) -> Table {
     let level = rows.iter().find_map(|r| r.road_median_s().interval()).map_or(0.95, crate::Interval::level);

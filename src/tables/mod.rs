@@ -30,18 +30,19 @@ mod severity;
 mod words;
 
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
-#[cfg(feature = "report")]
-pub(crate) use escape::{clean, escape_html};
-#[cfg(feature = "report")]
-pub(crate) use screening::spoken;
 pub use screening::{factors_without_flagged, flagged, verdicts};
-#[cfg(feature = "report")]
-pub(crate) use severity::limits;
 pub use severity::{
     additivity, bootstrap_intervals, cell_medians, class_factors, durabilities, fit_summary, notes, surface_factors,
 };
+
+/// What pictures and the page share with the tables.
 #[cfg(feature = "report")]
-pub(crate) use words::{capital, count, interval_method, ladder_order, of_class};
+pub(crate) use self::{
+    escape::{clean, escape_html},
+    screening::spoken,
+    severity::limits,
+    words::{capital, count, interval_method, ladder_order, of_class},
+};
 
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Estimate, significant};

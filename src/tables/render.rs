@@ -7,7 +7,7 @@ use unicode_width::UnicodeWidthStr;
 use crate::estimate::significant;
 
 use super::escape::{clean, escape_html, escape_markdown};
-use super::{Align, Drawn, Table, Value};
+use super::{Align, Drawn, Table};
 
 impl Table {
     /// Title, caption, a pipe table and the notes, as Markdown.
@@ -40,7 +40,7 @@ impl Table {
         // Rows are as long as the header and a vector takes any bytes, so neither step can fail.
         let _ = writer.write_record(self.columns.iter().map(|c| &c.name));
         for row in &self.rows {
-            let _ = writer.write_record(row.iter().map(Value::exact));
+            let _ = writer.write_record(row.iter().map(super::Value::exact));
         }
         String::from_utf8(writer.into_inner().unwrap_or_default()).unwrap_or_default()
     }
@@ -117,17 +117,18 @@ impl Table {
                 escape_html(&drawn.heading)
             ));
         }
-        out.push_str("</tr></thead>\n<tbody>\n");
+        out.push_str("</tr></thead>\n");
+        out.push_str(if self.grouped > 0 { "<tbody class=\"group\">\n" } else { "<tbody>\n" });
         let scale = self.drawn.as_ref().and_then(|d| Strip::new(d).map(|s| (d, s)));
         for (r, row) in self.rows.iter().enumerate() {
             let heads = |i: usize| self.rows[i].iter().take(self.grouped);
             if self.grouped > 0 && (r == 0 || !heads(r).eq(heads(r - 1))) {
                 if r > 0 {
-                    out.push_str("</tbody>\n<tbody>\n");
+                    out.push_str("</tbody>\n<tbody class=\"group\">\n");
                 }
                 out.push_str(&format!(
                     "<tr><th scope=\"rowgroup\" colspan=\"{}\" style=\"padding:0.7em 0 0.2em 0;text-align:left;font-weight:600\">\
-                     {}</th></tr>\n",
+                     <span class=\"cap\" style=\"display:inline-block\">{}</span></th></tr>\n",
                     self.columns.len() - self.grouped + usize::from(self.drawn.is_some()),
                     escape_html(&self.group_heading(row))
                 ));
@@ -136,14 +137,14 @@ impl Table {
             for (c, value) in row.iter().enumerate().skip(self.grouped) {
                 let text = escape_html(&value.shown());
                 let align = side(self.columns[c].align);
+                // Numbers, bounds and single words never break; phrases do.
+                let short = text.len() < 30 && (align == "right" || !text.contains(' '));
+                let wrap = if short { ";white-space:nowrap" } else { "" };
                 if c == self.grouped {
                     out.push_str(&format!(
-                        "<th scope=\"row\" style=\"{cell};text-align:{align};font-weight:normal;{rule}\">{text}</th>"
+                        "<th scope=\"row\" style=\"{cell};text-align:{align};font-weight:normal{wrap};{rule}\">{text}</th>"
                     ));
                 } else {
-                    // Numbers and bounds never break; words do.
-                    let short = align == "right" && text.len() < 30;
-                    let wrap = if short { ";white-space:nowrap" } else { "" };
                     out.push_str(&format!("<td style=\"{cell};text-align:{align}{wrap};{rule}\">{text}</td>"));
                 }
             }

@@ -250,7 +250,7 @@ pub fn bootstrap_intervals(bootstrap: &SeverityBootstrap) -> Table {
         }
     }
     let mut table = Table::new("Factors with bootstrap intervals", columns).with_caption(format!(
-        "{} ({}), seed {}; {} of them could not be fitted.",
+        "{}: {}; seed {}, {} of them could not be fitted.",
         count(replicates.len() + replicates.failed(), "replicate"),
         replicates.plan().scheme(),
         replicates.plan().seed,
@@ -265,9 +265,7 @@ pub fn bootstrap_intervals(bootstrap: &SeverityBootstrap) -> Table {
         cells.extend([Value::number(model.lower()), Value::number(model.upper())]);
         for method in [IntervalMethod::Percentile, IntervalMethod::Bca] {
             match bootstrap.factor(&row.surface, method) {
-                Ok(i) => {
-                    cells.extend([Value::number(i.interval.lower()), Value::number(i.interval.upper())]);
-                }
+                Ok(i) => cells.extend([Value::number(i.interval.lower()), Value::number(i.interval.upper())]),
                 Err(error) => {
                     cells.extend([Value::Missing, Value::Missing]);
                     table.note(format!("{}: {error}.", row.surface));
@@ -277,7 +275,7 @@ pub fn bootstrap_intervals(bootstrap: &SeverityBootstrap) -> Table {
         table.add(cells);
     }
     for (reason, n) in replicates.failures() {
-        table.note(format!("{} failed: {reason}.", count(n, "resample")));
+        table.note(format!("{} failed: {reason}.", count(n, "replicate")));
     }
     table
 }

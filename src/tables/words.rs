@@ -36,7 +36,7 @@ pub(crate) fn interval_method(method: IntervalMethod) -> &'static str {
         IntervalMethod::Bca => "bootstrap, bias-corrected and accelerated",
         IntervalMethod::Basic => "bootstrap, basic",
         IntervalMethod::Studentised => "bootstrap, studentised",
-        IntervalMethod::BootstrapNormal => "bootstrap standard error with a normal quantile",
+        IntervalMethod::BootstrapNormal => "bootstrap standard error and bias, normal quantile",
         IntervalMethod::Profile => "profile likelihood",
         IntervalMethod::Fieller => "Fieller's ratio",
         IntervalMethod::Prediction => "prediction",

@@ -255,10 +255,11 @@ impl Curves {
                 let mut curves = Self { line: Vec::new(), confidence: Vec::new(), prediction: None };
                 let mut prediction = Vec::new();
                 for x in stations {
-                    let (y, line, material) = of.bands(correction, libm::log(x))?;
-                    curves.line.push((x, libm::exp(y)));
-                    curves.confidence.push((x, libm::exp(line.0), libm::exp(line.1)));
-                    prediction.push((x, libm::exp(material.0), libm::exp(material.1)));
+                    let [line, lower, upper, material_lower, material_upper] =
+                        of.bands(correction, libm::log(x))?.map(libm::exp);
+                    curves.line.push((x, line));
+                    curves.confidence.push((x, lower, upper));
+                    prediction.push((x, material_lower, material_upper));
                 }
                 curves.prediction = Some(prediction);
                 Some(curves)

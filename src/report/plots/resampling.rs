@@ -1,6 +1,6 @@
 //! Bootstrap distributions of the factors.
 
-use crate::bootstrap::SeverityBootstrap;
+use crate::bootstrap::{Scheme, SeverityBootstrap};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
 use crate::tables::{count, interval_method};
@@ -12,8 +12,9 @@ use super::{NARROW, Plot, PlotOptions, SMALL, draw_ticks_below, draw_title, titl
 /// Panels in one picture.
 const MOST: usize = 24;
 const BINS: usize = 36;
-/// Room for the names of the intervals, px.
+/// Height of the tallest bar, px.
 const BAR_HEIGHT: f64 = 70.0;
+/// Room for the names of the intervals, px.
 const NAMES: f64 = 60.0;
 
 struct Panel {
@@ -136,23 +137,27 @@ pub fn bootstrap_distributions(bootstrap: &SeverityBootstrap, options: &PlotOpti
         Ok(())
     })?;
     let replicates = bootstrap.replicates();
+    let plan = replicates.plan();
     let model = panels.first().and_then(|p| p.intervals.first()).map_or("", |(_, i)| interval_method(i.method()));
     let mut caption = format!(
-        "Factors of {} in {} resamples of the trials within their cells (stratified, seed {}), {} of which could not be fitted. \
-         Upright line: the estimate. Below, intervals at level {}: of the model ({model}), by percentiles of the resamples, \
-         and bias-corrected and accelerated (BCa). Case resampling within cells of n specimens understates variance by about \
-         (n − 1)/n.",
+        "Factors of {} in {} replicates ({}; seed {}), {} of which could not be fitted. Upright line: the estimate. Below, \
+         intervals at level {}: of the model ({model}), by percentiles of the replicates, and bias-corrected and accelerated \
+         (BCa).",
         count(panels.len(), "surface"),
         replicates.len() + replicates.failed(),
-        replicates.plan().seed,
+        plan.scheme(),
+        plan.seed,
         replicates.failed(),
-        replicates.plan().level
+        plan.level
     );
+    if plan.scheme() == Scheme::Stratified {
+        caption.push_str(" Drawing n specimens within a cell of n understates variance by about (n − 1)/n.");
+    }
     if panels.len() < total {
         caption.push_str(&format!(" The first {} of {total} surfaces by name are drawn.", panels.len()));
     }
     if without_bca > 0 {
-        caption.push_str(" Where an interval is missing, all resamples lie on one side of the estimate.");
+        caption.push_str(" Where an interval is missing, the table says why.");
     }
     if shortened {
         caption.push_str(" Long names are shortened here.");

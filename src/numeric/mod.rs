@@ -2,4 +2,5 @@
 
 pub(crate) mod bordered;
 pub(crate) mod mills;
+pub(crate) mod root;
 pub(crate) mod special;

@@ -98,7 +98,7 @@ impl CellMeans {
                 Err(side) => {
                     let kind = if side == BoundSide::AtLeast { "ran out" } else { "opened at contact" };
                     let reason = format!("all {} trial(s) of the cell {kind}", of.len());
-                    let estimate = log_median_bound(distribution, scale.sigma, of, side, level)
+                    let estimate = log_median_bound(distribution, scale.sigma, of, level)
                         .and_then(|log| Bound::new(side, libm::exp(log), level, reason.clone()).ok())
                         .map_or_else(|| Estimate::not_estimable(reason), Estimate::from);
                     (estimate, None)

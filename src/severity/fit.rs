@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::campaign::{Campaign, Outcome, SurfaceRole};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
+use crate::numeric::root::root;
 use crate::numeric::special::two_sided_quantile;
 
 use super::cells::{Cell, Cells, Kinds};
@@ -274,13 +275,7 @@ fn why_not(standing: Standing) -> &'static str {
 
 /// One-sided bound of a log median, all of whose trials are censored on the same side: the value
 /// at which the probability of seeing all of them so is `1 - level`, σ taken as known.
-pub(crate) fn log_median_bound(
-    distribution: Distribution,
-    sigma: f64,
-    times: &[LogTime],
-    side: BoundSide,
-    level: f64,
-) -> Option<f64> {
+pub(crate) fn log_median_bound(distribution: Distribution, sigma: f64, times: &[LogTime], level: f64) -> Option<f64> {
     let target = libm::log(1.0 - level);
     let log_probability = |log_median: f64| -> f64 {
         let location = log_median - sigma * distribution.median();
@@ -299,18 +294,10 @@ pub(crate) fn log_median_bound(
     if !low.is_finite() {
         return None;
     }
-    let (mut low, mut high) = (low - 40.0 * sigma, high + 40.0 * sigma);
-    // The probability rises with the median for run-outs, falls for contact openings.
-    let rising = side == BoundSide::AtLeast;
-    for _ in 0..200 {
-        let middle = 0.5 * (low + high);
-        if (log_probability(middle) < target) == rising {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    Some(0.5 * (low + high))
+    // The probability rises with the median for run-outs, falls for contact openings: either way it
+    // crosses the target between these.
+    // A hopeless median would overflow to minus infinity; where it lies below the target does not matter.
+    root(|median| (log_probability(median) - target).max(-1e9), low - 36.0 * sigma, high + 36.0 * sigma)
 }
 
 /// One surface on the scale.
@@ -796,7 +783,7 @@ impl SeverityFit {
             BoundSide::AtMost => "opened at contact",
         };
         let reason = format!("all {n} trial(s) that place it {kind}, so the estimate of its {quantity} is unlimited");
-        let Some(log) = log_median_bound(self.plan.distribution, self.scale.sigma, times, side, level) else {
+        let Some(log) = log_median_bound(self.plan.distribution, self.scale.sigma, times, level) else {
             return Estimate::not_estimable("its trials meet the scale only through other unlimited estimates");
         };
         // A factor falls where the median rises.

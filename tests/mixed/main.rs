@@ -3,6 +3,7 @@
 //! tests/reference/values with the script that made them in tests/reference/r.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod censored;
 mod linear;
 
 use std::path::PathBuf;

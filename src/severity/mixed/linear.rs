@@ -292,12 +292,14 @@ impl LinearMixedFit {
     /// Its value: minus twice the log (restricted) likelihood of the response.
     #[must_use]
     pub fn criterion_value(&self) -> f64 {
-        self.core.minimum.value
+        // The restricted likelihood depends on the scale of the fixed columns.
+        let scaling: f64 = self.size.iter().map(|&s| 2.0 * libm::log(s)).sum();
+        self.core.minimum.value + if self.criterion == Criterion::Reml { scaling } else { 0.0 }
     }
     /// Log (restricted) likelihood of the response.
     #[must_use]
     pub fn log_likelihood(&self) -> f64 {
-        -0.5 * self.core.minimum.value
+        -0.5 * self.criterion_value()
     }
     /// How the estimates were reached; singular fits name their components here.
     #[must_use]

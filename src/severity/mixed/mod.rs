@@ -9,3 +9,8 @@ mod profile;
 pub use self::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict};
 pub use deviance::Criterion;
 pub use linear::{LinearMixedFit, LinearMixedModel};
+mod censored;
+mod contribution;
+mod hermite;
+mod marginal;
+pub use censored::{CensoredMixedFit, CensoredMixedModel, Integration};

@@ -5,6 +5,7 @@
 
 mod censored;
 mod linear;
+mod severity;
 
 use std::path::PathBuf;
 

@@ -115,8 +115,7 @@ fn laplace_is_exact_for_the_linear_model() {
             .nodes(nodes)
             .fit()
             .unwrap();
-        let linear =
-            LinearMixedModel::new(y.clone()).intercept().group("sample", &sample).fit(Criterion::Ml).unwrap();
+        let linear = LinearMixedModel::new(y.clone()).intercept().group("sample", &sample).fit(Criterion::Ml).unwrap();
         assert_digits(one.log_likelihood() + y.iter().sum::<f64>(), linear.log_likelihood(), 12.0);
     }
     // Simulated data without batch effect: zero, as in the linear model.
@@ -298,8 +297,10 @@ fn refusals() {
     option(base().group("day", &day).nodes(0));
     option(base().group("day", &day).nodes(101));
     option(base().group("day", &day[..7]));
-    option(CensoredMixedModel::new(Distribution::Weibull, vec![Observation::Exact(f64::NAN)], vec![vec![1.0]])
-        .group("day", &[0]));
+    option(
+        CensoredMixedModel::new(Distribution::Weibull, vec![Observation::Exact(f64::NAN)], vec![vec![1.0]])
+            .group("day", &[0]),
+    );
     assert!(matches!(base().fit().unwrap_err().kind(), ErrorKind::NothingToFit { .. }));
     assert!(matches!(
         base().group("day", &(0..16).collect::<Vec<_>>()).fit().unwrap_err().kind(),

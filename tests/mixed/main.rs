@@ -60,8 +60,7 @@ impl Values {
         let table = Table::at("tests/reference/values", name);
         let (set, quantity) = (table.text("set"), table.text("quantity"));
         let (value, digits) = (table.numbers("value"), table.numbers("digits"));
-        let rows =
-            (0..set.len()).map(|i| (set[i].clone(), quantity[i].clone(), value[i], digits[i])).collect();
+        let rows = (0..set.len()).map(|i| (set[i].clone(), quantity[i].clone(), value[i], digits[i])).collect();
         Self { rows }
     }
 

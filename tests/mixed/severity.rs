@@ -138,17 +138,15 @@ fn recovers_simulated_truth() {
     let runs = 300;
     for seed in 0..runs {
         let campaign = simulate(&plan, seed);
-        let fit = MixedSeverity::new("s0")
-            .random(Grouping::Day)
-            .random(Grouping::MaterialBySurface)
-            .fit(&campaign)
-            .unwrap();
+        let fit =
+            MixedSeverity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
         let v = fit.variance_components();
         day.push(v[0].variance);
         cell.push(v[1].variance);
         rest.push(v[2].variance);
         covered += usize::from(fit.factor("s1").unwrap().contains(LOG_K[1].exp()));
-        ignored += usize::from(Severity::new("s0").fit(&campaign).unwrap().factor("s1").unwrap().contains(LOG_K[1].exp()));
+        ignored +=
+            usize::from(Severity::new("s0").fit(&campaign).unwrap().factor("s1").unwrap().contains(LOG_K[1].exp()));
         if seed < 60 {
             profiled += usize::from(fit.profile_interval(Grouping::Day).unwrap().contains(0.2));
         }
@@ -201,8 +199,11 @@ fn recovers_truth_under_run_outs() {
             let interval = fit.profile_interval(Grouping::Day).unwrap();
             assert!(interval.lower() > 0.0 && interval.contains(0.25), "{interval}");
             assert!(fit.scatter_interval().unwrap().contains(0.2));
-            let both =
-                MixedSeverity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+            let both = MixedSeverity::new("s0")
+                .random(Grouping::Day)
+                .random(Grouping::MaterialBySurface)
+                .fit(&campaign)
+                .unwrap();
             assert_eq!(both.integration(), Integration::Laplace);
             assert!(both.log_likelihood() > laplace.log_likelihood() - 1e-6, "a larger model cannot fit worse");
             for d in fit.predictions(Grouping::Day).unwrap() {
@@ -224,7 +225,8 @@ fn a_day_confounded_with_a_surface_shows() {
         let (m, day) = (i % 3, (i / 3) % 5);
         // s0 and s1 on days 0 to 3, s2 on day 4 only; every other surface has several days.
         let surface = if day == 4 { 2 } else { (i / 15) % 2 };
-        let log_t = 1.0 + 0.2 * m as f64 - LOG_K[surface] + 0.25 * ((day * day) as f64 * 1.3).sin()
+        let log_t = 1.0 + 0.2 * m as f64 - LOG_K[surface]
+            + 0.25 * ((day * day) as f64 * 1.3).sin()
             + 0.1 * ((i * i) as f64 * 0.7).sin();
         trials.push(
             Trial::perforated(format!("{i:02}"), format!("s{surface}"), format!("m{m}"), log_t.exp())
@@ -262,21 +264,15 @@ fn a_lonely_extreme_cell_is_shrunk() {
     };
     let base = simulate(&plan, 7);
     // Material m03 on s2: one trial only, wearing three times too fast.
-    let mut trials: Vec<Trial> = base
-        .trials()
-        .iter()
-        .filter(|t| !(t.material == "m03" && t.surface == "s2"))
-        .cloned()
-        .collect();
+    let mut trials: Vec<Trial> =
+        base.trials().iter().filter(|t| !(t.material == "m03" && t.surface == "s2")).cloned().collect();
     let medians: Vec<f64> = base
         .trials()
         .iter()
         .filter(|t| t.material == "m03" && t.surface == "s2")
         .map(|t| t.abrasion_time_s.unwrap())
         .collect();
-    trials.push(
-        Trial::perforated("lonely", "s2", "m03", medians[0] / 3.0).material_class("odd").day("d00"),
-    );
+    trials.push(Trial::perforated("lonely", "s2", "m03", medians[0] / 3.0).material_class("odd").day("d00"));
     let campaign = build(trials);
     let fit = MixedSeverity::new("s0").random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
     let rows = fit.material_factors().unwrap();
@@ -404,7 +400,12 @@ fn censored_campaigns_keep_their_bounds() {
 #[test]
 fn refusals() {
     let trial = |i: usize| {
-        Trial::perforated(format!("t{i}"), format!("s{}", i % 2), format!("m{}", (i / 2) % 3), 1.0 + 0.1 * ((i * i) % 7) as f64)
+        Trial::perforated(
+            format!("t{i}"),
+            format!("s{}", i % 2),
+            format!("m{}", (i / 2) % 3),
+            1.0 + 0.1 * ((i * i) % 7) as f64,
+        )
     };
     let labelled = |i: usize| trial(i).day(format!("d{}", i % 5));
     let mut trials: Vec<Trial> = (0..24).map(labelled).collect();
@@ -427,7 +428,9 @@ fn refusals() {
     option(MixedSeverity::new("s0").random(Grouping::Day).random(Grouping::Day));
     option(MixedSeverity::new("s0").random(Grouping::Day).nodes(0));
     option(MixedSeverity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface).nodes(9));
-    option(MixedSeverity::new("s0").random(Grouping::Day).distribution(Distribution::Weibull).criterion(Criterion::Reml));
+    option(
+        MixedSeverity::new("s0").random(Grouping::Day).distribution(Distribution::Weibull).criterion(Criterion::Reml),
+    );
     assert!(matches!(
         MixedSeverity::new("s7").random(Grouping::Day).fit(&campaign).unwrap_err().kind(),
         ErrorKind::UnknownSurface { .. }
@@ -480,4 +483,146 @@ fn belts_and_runs() {
     trials[5].belt = None;
     let error = MixedSeverity::new("road").random(Grouping::Belt).fit(&build(trials)).unwrap_err();
     assert!(matches!(error.kind(), ErrorKind::Table { .. }) && error.to_string().contains("\"05\""), "{error}");
+}
+
+/// The invented demo campaign: run-outs, contact openings, belts on the laboratory surface only.
+fn demo() -> Campaign {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/trials.csv");
+    let mut reader = csv::Reader::from_path(path).unwrap();
+    let header = reader.headers().unwrap().clone();
+    let trials = reader.records().map(|record| {
+        let record = record.unwrap();
+        let get = |name: &str| record.get(header.iter().position(|h| h == name).unwrap()).unwrap().to_owned();
+        let (id, surface, material) = (get("trial_id"), get("surface"), get("material"));
+        let time = get("abrasion_time_s").parse::<f64>();
+        let mut trial = match get("outcome").as_str() {
+            "perforated" => Trial::perforated(id, surface, material, time.unwrap()),
+            "run_out" => Trial::run_out(id, surface, material, time.unwrap()),
+            "opened_at_contact" => Trial::opened_at_contact(id, surface, material, time.unwrap()),
+            _ => Trial::void(id, surface, material, get("note")),
+        };
+        trial = trial.day(get("day")).run(get("run")).material_class(get("material_class"));
+        if get("surface_role") == "laboratory" {
+            trial = trial.surface_role(SurfaceRole::Laboratory).belt(get("belt"));
+        }
+        trial
+    });
+    build(trials.collect())
+}
+
+/// Everything at once on the demo campaign, its gross errors and wrong speeds left out: every number
+/// finite, the truth of `data-demo/truth.json` within reach.
+#[test]
+fn the_demo_campaign() {
+    let truth: serde_json::Value = serde_json::from_str(include_str!("../../data-demo/truth.json")).unwrap();
+    let named = |list: &str| -> Vec<String> {
+        truth[list].as_array().unwrap().iter().map(|e| e["trial_id"].as_str().unwrap().to_owned()).collect()
+    };
+    let bad = [named("gross_errors"), named("off_nominal_speeds")].concat();
+    let campaign = build(demo().trials().iter().filter(|t| !bad.contains(&t.trial_id)).cloned().collect());
+    let fit = MixedSeverity::new(truth["reference"].as_str().unwrap())
+        .random(Grouping::Day)
+        .random(Grouping::Belt)
+        .random(Grouping::MaterialBySurface)
+        .random(Grouping::ClassBySurface)
+        .fit(&campaign)
+        .unwrap();
+    assert_eq!(fit.integration(), Integration::Laplace);
+    assert!(fit.convergence().gradient_norm < 1e-6);
+    let departing = truth["class_departures"][0]["surface"].as_str().unwrap();
+    for row in truth["surfaces"].as_array().unwrap() {
+        let (surface, k) = (row["surface"].as_str().unwrap(), row["factor"].as_f64().unwrap());
+        if surface != fit.reference() && surface != departing {
+            let c = fit.log_factor_between(surface, fit.reference()).unwrap();
+            assert!((c.estimate - k.ln()).abs() < 3.0 * c.standard_error, "{surface}: {c:?} {k}");
+            assert!(c.standard_error > 0.03 && c.standard_error < 0.08, "{surface}: {c:?}");
+        }
+    }
+    for (grouping, sd) in [
+        (Grouping::Day, "day_log_sd"),
+        (Grouping::Belt, "belt_log_sd"),
+        (Grouping::MaterialBySurface, "between_material_log_sd"),
+    ] {
+        let interval = fit.profile_interval(grouping).unwrap();
+        assert!(interval.contains(truth[sd].as_f64().unwrap()), "{grouping}: {interval}");
+        for p in fit.predictions(grouping).unwrap() {
+            assert!(p.value.is_finite() && p.standard_error.is_finite(), "{p:?}");
+        }
+    }
+    assert!(fit.scatter_interval().unwrap().contains(truth["log_scatter"].as_f64().unwrap()));
+    for row in fit.class_factors().unwrap().iter().chain(&fit.material_factors().unwrap()) {
+        assert!(row.factor.interval().is_some() && row.log_standard_error.is_finite(), "{row:?}");
+    }
+    // On its surface, the class that departs stands out, shrunk though it is.
+    let classes = fit.class_factors().unwrap();
+    let there = classes.iter().filter(|r| r.surface == departing);
+    let most = there.max_by(|a, b| a.log_departure.total_cmp(&b.log_departure)).unwrap();
+    assert_eq!(most.name, truth["class_departures"][0]["material_class"].as_str().unwrap());
+    assert!(most.log_departure > 0.0);
+}
+
+/// Small random campaigns of every kind, many of them hopeless: an error of a known kind or numbers, never NaN.
+#[test]
+fn no_campaign_gives_a_number_that_is_none() {
+    let (mut fits, mut refusals) = (0, 0);
+    for seed in 0..150u64 {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let n = rng.random_range(3..40usize);
+        let kinds = rng.random_range(1..5usize);
+        let trials = (0..n)
+            .map(|i| {
+                let (m, s, d) = (rng.random_range(0..4u8), rng.random_range(0..3u8), rng.random_range(0..4u8));
+                // Some tables take few distinct values, some spread over twelve decades.
+                let t: f64 = match seed % 3 {
+                    0 => [1.0, 1.0, 2.0][rng.random_range(0..3usize)],
+                    1 => rng.random_range(0.5..2.0),
+                    _ => 10f64.powf(rng.random_range(-6.0..6.0)),
+                };
+                let (id, s, m) = (format!("{i:02}"), format!("s{s}"), format!("m{m}"));
+                let trial = match rng.random_range(0..kinds) {
+                    0 | 3 => Trial::perforated(id, s, m, t),
+                    1 => Trial::run_out(id, s, m, t),
+                    _ => Trial::opened_at_contact(id, s, m, t),
+                };
+                trial.day(format!("d{d}"))
+            })
+            .collect();
+        let campaign = build(trials);
+        let mut plan = MixedSeverity::new("s0").random(Grouping::Day);
+        if seed % 2 == 0 {
+            plan = plan.random(Grouping::MaterialBySurface);
+        }
+        if seed % 5 == 0 {
+            plan = plan.distribution(Distribution::Weibull);
+        }
+        let fit = match plan.fit(&campaign) {
+            Ok(fit) => fit,
+            Err(_) => {
+                refusals += 1;
+                continue;
+            }
+        };
+        fits += 1;
+        let mut numbers = vec![fit.log_likelihood(), fit.log_scatter(), fit.convergence().gradient_norm];
+        for c in fit.variance_components() {
+            numbers.extend([c.variance, c.standard_deviation]);
+        }
+        for p in fit.predictions(Grouping::Day).unwrap() {
+            numbers.extend([p.value, p.standard_error]);
+        }
+        for f in fit.factors() {
+            numbers.extend(f.log_factor.into_iter().chain(f.log_standard_error).chain(f.factor.value()));
+        }
+        for m in fit.materials() {
+            numbers.extend(m.log_durability.into_iter().chain(m.log_standard_error).chain(m.durability_s.value()));
+        }
+        for r in fit.material_factors().unwrap() {
+            numbers.extend([r.log_departure, r.log_standard_error]);
+        }
+        if let Ok(interval) = fit.profile_interval(Grouping::Day) {
+            numbers.extend([interval.lower(), interval.upper()]);
+        }
+        assert!(numbers.iter().all(|v| v.is_finite()), "seed {seed}: {numbers:?}");
+    }
+    assert!(fits > 50 && refusals > 10, "{fits} {refusals}");
 }

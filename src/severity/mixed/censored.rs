@@ -118,15 +118,8 @@ impl CensoredMixedModel {
             x.push(row.iter().copied().enumerate());
         }
         let times = self.observations.iter().map(|&o| o.into()).collect();
-        let (marginal, start) = assemble(
-            self.distribution,
-            times,
-            x,
-            &groups,
-            nodes,
-            plain.coefficients().to_vec(),
-            plain.log_sigma(),
-        );
+        let (marginal, start) =
+            assemble(self.distribution, times, x, &groups, nodes, plain.coefficients().to_vec(), plain.log_sigma());
         Ok((marginal, start, groups))
     }
 
@@ -149,11 +142,8 @@ impl CensoredMixedModel {
         if let Some(bad) = all.into_iter().find(|v| !v.is_finite()) {
             return Err(ErrorKind::option("parameters", bad, "finite numbers"));
         }
-        let parameters = Parameters {
-            beta: coefficients.to_vec(),
-            log_sigma,
-            log_tau: log_standard_deviations.to_vec(),
-        };
+        let parameters =
+            Parameters { beta: coefficients.to_vec(), log_sigma, log_tau: log_standard_deviations.to_vec() };
         let zeros = vec![0.0; marginal.z.columns];
         marginal.evaluate(&parameters, &zeros).map(|at| at.log_likelihood).ok_or_else(|| {
             ErrorKind::NotConverged {
@@ -203,11 +193,7 @@ pub(super) fn assemble(
     // Half the scatter to replicates, the rest shared out.
     #[allow(clippy::cast_precision_loss)]
     let share = 0.5 * libm::log(0.5 / groups.len().max(1) as f64);
-    let start = Parameters {
-        beta,
-        log_sigma: log_sigma - 0.15,
-        log_tau: vec![log_sigma + share; groups.len()],
-    };
+    let start = Parameters { beta, log_sigma: log_sigma - 0.15, log_tau: vec![log_sigma + share; groups.len()] };
     (Marginal::new(distribution, times, x, z, names, components, nodes), start)
 }
 
@@ -232,7 +218,10 @@ impl Fitted {
         let (free, information) = marginal.observed_information(&best).ok_or_else(|| no_information(&best))?;
         let p = marginal.x.columns;
         let invert = |m: DMatrix<f64>| {
-            m.cholesky().map(|c| c.inverse()).filter(|c| c.iter().all(|v| v.is_finite())).ok_or_else(|| no_information(&best))
+            m.cholesky()
+                .map(|c| c.inverse())
+                .filter(|c| c.iter().all(|v| v.is_finite()))
+                .ok_or_else(|| no_information(&best))
         };
         let conditional = invert(information.view((0, 0), (p, p)).into_owned())?;
         let covariance = invert(information)?;
@@ -358,10 +347,8 @@ impl Fitted {
     }
 
     pub(super) fn convergence(&self) -> MixedConvergence {
-        let zero: Vec<String> = (0..self.marginal.len())
-            .filter(|&j| self.tau(j) <= 0.0)
-            .map(|j| self.marginal.names[j].clone())
-            .collect();
+        let zero: Vec<String> =
+            (0..self.marginal.len()).filter(|&j| self.tau(j) <= 0.0).map(|j| self.marginal.names[j].clone()).collect();
         MixedConvergence {
             iterations: self.best.iterations,
             evaluations: self.best.evaluations,

@@ -57,7 +57,7 @@ pub(super) fn descend<T>(
     mut function: impl FnMut(&[f64]) -> Option<Local<T>>,
 ) -> Result<Descent<T>, Stuck> {
     let n = start.len();
-    let mut x = start.to_vec();
+    let mut x: Vec<f64> = start.iter().zip(floor).map(|(x, f)| x.max(*f)).collect();
     let mut evaluations = 1;
     let mut stuck = Stuck { iterations: 0, decrement: f64::MAX };
     let mut local = function(&x).filter(finite).ok_or(stuck)?;
@@ -92,20 +92,19 @@ pub(super) fn descend<T>(
         loop {
             let trial: Vec<f64> = (0..n).map(|i| (x[i] + length * step[i]).max(floor[i])).collect();
             evaluations += 1;
-            if let Some(next) = function(&trial).filter(finite) {
-                if invisible || next.value <= local.value + 1e-4 * length * slope {
-                    let s = DVector::from_iterator(n, trial.iter().zip(&x).map(|(a, b)| a - b));
-                    let y = DVector::from_iterator(n, next.gradient.iter().zip(&local.gradient).map(|(a, b)| a - b));
-                    if s.dot(&y) > 1e-10 * s.norm() * y.norm() {
-                        if pairs.len() == PAIRS {
-                            pairs.remove(0);
-                        }
-                        pairs.push((s, y));
+            let seen = function(&trial).filter(finite);
+            if let Some(next) = seen.filter(|t| invisible || t.value <= local.value + 1e-4 * length * slope) {
+                let s = DVector::from_iterator(n, trial.iter().zip(&x).map(|(a, b)| a - b));
+                let y = DVector::from_iterator(n, next.gradient.iter().zip(&local.gradient).map(|(a, b)| a - b));
+                if s.dot(&y) > 1e-10 * s.norm() * y.norm() {
+                    if pairs.len() == PAIRS {
+                        pairs.remove(0);
                     }
-                    x = trial;
-                    local = next;
-                    break;
+                    pairs.push((s, y));
                 }
+                x = trial;
+                local = next;
+                break;
             }
             length *= 0.4;
             if length < 1e-9 {

@@ -277,13 +277,9 @@ impl MixedSeverityFit {
                     .iter()
                     .filter(|b| self.finite_surface[s] && b.column == self.column[s])
                     .flat_map(|b| &factor.level[b.start..b.end]);
-                if let Some(Some(level)) = seen.next() {
-                    if seen.all(|l| *l == Some(*level)) {
-                        notes.push(MixedNote::Confounded {
-                            surface: surface.name.clone(),
-                            grouping: factor.name.clone(),
-                        });
-                    }
+                let first = seen.next().copied().flatten();
+                if first.is_some() && seen.all(|level| *level == first) {
+                    notes.push(MixedNote::Confounded { surface: surface.name.clone(), grouping: factor.name.clone() });
                 }
             }
         }
@@ -570,8 +566,11 @@ impl MixedSeverityFit {
                 let cell = |group: usize, column: Option<usize>| {
                     self.cells.iter().find(|c| c.group == group && c.column == column)
                 };
-                let groups: Vec<usize> =
-                    materials.iter().filter_map(|&m| self.group[m]).filter(|&g| cell(g, Some(column)).is_some()).collect();
+                let groups: Vec<usize> = materials
+                    .iter()
+                    .filter_map(|&m| self.group[m])
+                    .filter(|&g| cell(g, Some(column)).is_some())
+                    .collect();
                 if groups.is_empty() {
                     continue;
                 }
@@ -670,8 +669,7 @@ impl MixedSeverityFit {
 
     fn interval(&self, c: &Contrast) -> Result<Interval> {
         let quantile = two_sided_quantile(self.plan.level, c.degrees_of_freedom);
-        let method =
-            if c.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
+        let method = if c.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
         Interval::from_log(c.estimate, c.standard_error, quantile, self.plan.level, method)
     }
 
@@ -693,8 +691,7 @@ impl MixedSeverityFit {
             BoundSide::AtMost => "opened at contact",
         };
         let reason = format!("all {n} trial(s) that place it {kind}, so the estimate of its {quantity} is unlimited");
-        let random: f64 =
-            self.variance_components().iter().filter(|c| c.name != RESIDUAL).map(|c| c.variance).sum();
+        let random: f64 = self.variance_components().iter().filter(|c| c.name != RESIDUAL).map(|c| c.variance).sum();
         let log =
             shared_bound(self.plan.distribution, self.engine.sigma(), random.sqrt(), times, side, self.plan.level);
         let Some(log) = log else {
@@ -779,8 +776,7 @@ mod tests {
     #[test]
     fn a_shared_effect_loosens_the_bound() {
         let times = [LogTime::Right(1.0), LogTime::Right(1.2), LogTime::Right(0.9)];
-        let alone =
-            log_median_bound(Distribution::LogNormal, 0.2, &times, BoundSide::AtLeast, 0.95).unwrap();
+        let alone = log_median_bound(Distribution::LogNormal, 0.2, &times, BoundSide::AtLeast, 0.95).unwrap();
         let none = shared_bound(Distribution::LogNormal, 0.2, 0.0, &times, BoundSide::AtLeast, 0.95).unwrap();
         assert!((alone - none).abs() < 1e-9, "{alone} {none}");
         let shared = shared_bound(Distribution::LogNormal, 0.2, 0.3, &times, BoundSide::AtLeast, 0.95).unwrap();

@@ -242,8 +242,7 @@ impl LinearMixedFit {
             return Err(ErrorKind::option("weights", bad, "finite numbers"));
         }
         let q = self.core.problem.q;
-        let weights: Vec<(usize, f64)> =
-            weights.iter().enumerate().map(|(a, w)| (q + a, w / self.size[a])).collect();
+        let weights: Vec<(usize, f64)> = weights.iter().enumerate().map(|(a, w)| (q + a, w / self.size[a])).collect();
         Ok(self.core.combination(&weights))
     }
 

@@ -151,14 +151,8 @@ impl Marginal {
             let pull: Vec<f64> = here.iter().map(|t| t.m).collect();
             let matrix = self.z.cross_product(Some(&weight));
             let factor = self.plan.factor(&matrix, scale, &ridge)?;
-            let gradient: Vec<f64> = self
-                .z
-                .transposed_times(&pull)
-                .iter()
-                .zip(scale)
-                .zip(&u)
-                .map(|((g, t), u)| g * t - u)
-                .collect();
+            let gradient: Vec<f64> =
+                self.z.transposed_times(&pull).iter().zip(scale).zip(&u).map(|((g, t), u)| g * t - u).collect();
             let step = factor.solve(&gradient);
             let squared: f64 = gradient.iter().zip(&step).map(|(a, b)| a * b).sum();
             if !squared.is_finite() {
@@ -447,6 +441,17 @@ impl Marginal {
                 }
                 continue;
             }
+            // A component that slid on towards zero all the same is zero.
+            let vanished = (0..k).find(|&j| {
+                let bottom = parameters.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW - 6.0;
+                lowered[j] && hold != Hold::LogTau(j) && parameters.log_tau[j] < bottom
+            });
+            if let Some(j) = vanished {
+                parameters.log_tau[j] = f64::NEG_INFINITY;
+                lowered[j] = false;
+                released[j] = true;
+                continue;
+            }
             let wrong = (0..k).find(|&j| {
                 !parameters.log_tau[j].is_finite()
                     && hold != Hold::Zero(j)
@@ -482,7 +487,9 @@ impl Marginal {
         })
     }
 
-    /// Observed information of the parameters that move: central differences of the exact gradient.
+    /// Observed information of the parameters that move, by central differences of the exact
+    /// gradient. With more than [`MANY`] fixed coefficients their own block is that of the joint
+    /// curvature in (u, β, log σ), which lacks only the change of the determinant.
     pub(super) fn observed_information(&self, best: &Best) -> Option<(Vec<usize>, DMatrix<f64>)> {
         let p = self.x.columns;
         let free = self.free(&best.parameters, Hold::Nothing);
@@ -495,29 +502,34 @@ impl Marginal {
             Some(free.iter().map(|&b| -at.gradient[b]).collect())
         };
         let mut information = DMatrix::zeros(n, n);
-        for a in 0..n {
+        let first = if p > MANY { p } else { 0 };
+        for a in first..n {
             let rough = best.at.information[(free[a], free[a])];
             let h = 3e-3 / rough.max(1e-6).sqrt().max(0.3);
             let difference = |h: f64| -> Option<Vec<f64>> {
                 let (up, down) = (gradient(a, h)?, gradient(a, -h)?);
                 Some(up.iter().zip(&down).map(|(u, d)| (u - d) / (2.0 * h)).collect())
             };
-            let fine = difference(h)?;
-            // Few parameters: remove the leading error term as well.
-            let column = if n <= 40 {
-                let coarse = difference(2.0 * h)?;
-                fine.iter().zip(&coarse).map(|(f, c)| (4.0 * f - c) / 3.0).collect()
-            } else {
-                fine
-            };
+            let (fine, coarse) = (difference(h)?, difference(2.0 * h)?);
             for b in 0..n {
-                information[(a, b)] += 0.5 * column[b];
-                information[(b, a)] += 0.5 * column[b];
+                let value = (4.0 * fine[b] - coarse[b]) / 3.0;
+                // Rows that are not differenced take this one's word.
+                let share = if b < first { 1.0 } else { 0.5 };
+                information[(a, b)] += share * value;
+                information[(b, a)] += share * value;
+            }
+        }
+        for a in 0..first {
+            for b in 0..first {
+                information[(a, b)] = best.at.information[(a, b)];
             }
         }
         Some((free, information))
     }
 }
+
+/// Fixed coefficients beyond which their block of the information is taken from the joint curvature.
+const MANY: usize = 60;
 
 fn read(parameters: &Parameters, at: usize, p: usize) -> f64 {
     match at {

@@ -223,11 +223,7 @@ impl MixedSeverity {
     /// Level of each fitted trial in each grouping factor.
     fn groups(&self, campaign: &Campaign, trials: &[usize]) -> Result<Vec<Grouped>> {
         let mut problems = Vec::new();
-        let groups = self
-            .random
-            .iter()
-            .map(|&grouping| grouped(grouping, campaign, trials, &mut problems))
-            .collect();
+        let groups = self.random.iter().map(|&grouping| grouped(grouping, campaign, trials, &mut problems)).collect();
         if problems.is_empty() {
             return Ok(groups);
         }
@@ -247,9 +243,8 @@ fn grouped(grouping: Grouping, campaign: &Campaign, trials: &[usize], problems: 
     let required = |column: &str, label: &dyn Fn(usize) -> Option<String>, problems: &mut Vec<Problem>| {
         let labels: Vec<Option<String>> = trials.iter().map(|&i| label(i)).collect();
         let why = format!("{grouping} is a random effect");
-        problems.extend(
-            trials.iter().zip(&labels).filter(|(_, l)| l.is_none()).map(|(&i, _)| missing(i, column, &why)),
-        );
+        problems
+            .extend(trials.iter().zip(&labels).filter(|(_, l)| l.is_none()).map(|(&i, _)| missing(i, column, &why)));
         labels
     };
     match grouping {

@@ -102,14 +102,7 @@ pub(super) struct Core {
 
 impl Core {
     pub(super) fn fit(problem: Problem) -> Result<Self> {
-        problem.check_identified()?;
-        let start = problem.start().ok_or_else(|| {
-            crate::Error::from(ErrorKind::NotConverged {
-                stage: "the mixed model".into(),
-                iterations: 0,
-                gradient_norm: f64::MAX,
-            })
-        })?;
+        let start = problem.start()?;
         let minimum = problem.minimise(Pin::Nothing, &start)?;
         let positive: Vec<usize> = (0..problem.len()).filter(|&j| minimum.state.gamma[j] > 0.0).collect();
         let parameters = problem

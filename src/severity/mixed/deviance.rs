@@ -314,15 +314,17 @@ impl Problem {
             .collect()
     }
 
-    /// Refuses components that the fixed part already explains, and levels that nothing varies in.
-    pub(super) fn check_identified(&self) -> Result<()> {
-        let gamma = vec![1.0; self.len()];
-        let (scale, ridge) = self.scale_and_ridge(&gamma, self.q + self.p);
-        let Some(factor) = self.full.factor(&self.w, &scale, &ridge) else { return Ok(()) };
-        let selected = factor.selected_inverse();
-        for (range, name) in self.components.iter().zip(&self.names) {
-            let freedom: f64 = range.clone().map(|i| 1.0 - selected.diagonal(i)).sum();
-            if freedom <= 1e-9 {
+    /// Refuses components that the fixed part already explains.
+    fn check_identified(&self, equal: &State) -> Result<()> {
+        let freedom = match self.criterion {
+            Criterion::Reml => equal.trace.clone(),
+            Criterion::Ml => {
+                let selected = equal.factor.selected_inverse();
+                self.components.iter().map(|r| r.clone().map(|i| 1.0 - selected.diagonal(i)).sum()).collect()
+            }
+        };
+        for (freedom, name) in freedom.iter().zip(&self.names) {
+            if *freedom <= 1e-9 {
                 return Err(ErrorKind::NotEstimable {
                     quantity: format!("the variance of {name}"),
                     reason: "its levels coincide with fixed effects (for instance one day per surface), which \
@@ -395,10 +397,20 @@ impl Problem {
     }
 
     /// A good start: one fixed-point step of Harville from equal variances.
-    pub(super) fn start(&self) -> Option<Vec<f64>> {
-        let state = self.state(&vec![1.0; self.len()])?;
+    ///
+    /// # Errors
+    /// `NotEstimable` for a component that the fixed part explains.
+    pub(super) fn start(&self) -> Result<Vec<f64>> {
+        let state = self.state(&vec![1.0; self.len()]).ok_or_else(|| {
+            crate::Error::from(ErrorKind::NotConverged {
+                stage: "the mixed model".into(),
+                iterations: 0,
+                gradient_norm: f64::MAX,
+            })
+        })?;
+        self.check_identified(&state)?;
         let sigma2 = state.r2 / self.nu();
-        Some(state.score.iter().zip(&state.trace).map(|(s, t)| (s / (sigma2 * t)).clamp(1e-4, 1e4)).collect())
+        Ok(state.score.iter().zip(&state.trace).map(|(s, t)| (s / (sigma2 * t)).clamp(1e-4, 1e4)).collect())
     }
 
     /// Minimises the deviance under `pin`, from `start`.
@@ -499,10 +511,16 @@ impl Problem {
     /// `tr(P V_j P V_k)` (V⁻¹ for P under ML) for the components with positive ratio, row-major.
     pub(super) fn exact_information(&self, state: &State) -> Option<Vec<f64>> {
         let k = self.len();
-        let inverse = match self.criterion {
-            Criterion::Reml => state.factor.inverse(),
-            Criterion::Ml => self.random_factor(&state.gamma)?.inverse(),
+        let random;
+        let factor = match self.criterion {
+            Criterion::Reml => &state.factor,
+            Criterion::Ml => {
+                random = self.random_factor(&state.gamma)?;
+                &random
+            }
         };
+        let inverse = factor.inverse();
+        let at: Vec<usize> = (0..self.q).map(|i| factor.position(i)).collect();
         let mut information = vec![0.0; k * k];
         for a in 0..k {
             for b in 0..=a {
@@ -513,7 +531,7 @@ impl Problem {
                 let mut sum = 0.0;
                 for c in self.components[b].clone() {
                     for r in self.components[a].clone() {
-                        let v = f64::from(u8::from(r == c)) - inverse[(r, c)];
+                        let v = f64::from(u8::from(r == c)) - inverse[(at[r], at[c])];
                         sum += v * v;
                     }
                 }

@@ -174,24 +174,25 @@ const NEARLY_FULL: f64 = 0.6;
 impl Plan {
     pub(super) fn new(matrix: &Symmetric) -> Self {
         let n = matrix.len();
-        let mut neighbours: Vec<Vec<usize>> = (0..n).map(|i| matrix.row(i).map(|(j, _)| j).collect()).collect();
-        let mut queue: BTreeSet<(usize, usize)> = (0..n).map(|i| (neighbours[i].len(), i)).collect();
+        let mut neighbours = Neighbours::new(matrix);
+        let mut degree: Vec<usize> = (0..n).map(|i| matrix.start[i + 1] - matrix.start[i]).collect();
+        let mut queue: BTreeSet<(usize, usize)> = degree.iter().copied().zip(0..n).collect();
         let mut order = Vec::with_capacity(n);
         let mut patterns: Vec<Vec<usize>> = Vec::new();
-        let mut merged = Vec::new();
-        while let Some(&(degree, node)) = queue.first() {
+        while let Some(&(least, node)) = queue.first() {
             #[allow(clippy::cast_precision_loss)]
-            if degree > 0 && degree as f64 >= NEARLY_FULL * (queue.len() - 1) as f64 {
+            if least > 0 && least as f64 >= NEARLY_FULL * (queue.len() - 1) as f64 {
                 break;
             }
             queue.pop_first();
-            let clique = std::mem::take(&mut neighbours[node]);
+            let clique = neighbours.of(node);
             for &a in &clique {
-                merge_without(&neighbours[a], &clique, node, a, &mut merged);
-                queue.remove(&(neighbours[a].len(), a));
-                neighbours[a].clear();
-                neighbours[a].extend_from_slice(&merged);
-                queue.insert((merged.len(), a));
+                let new = neighbours.join(a, node, &clique);
+                if new != degree[a] {
+                    queue.remove(&(degree[a], a));
+                    queue.insert((new, a));
+                    degree[a] = new;
+                }
             }
             order.push(node);
             patterns.push(clique);
@@ -303,6 +304,75 @@ impl Plan {
     fn first_dense(&self, k: usize) -> usize {
         let range = self.pattern(k);
         range.start + self.rows[range].partition_point(|&r| r < self.sparse)
+    }
+}
+
+/// The unknowns that each unknown meets, while elimination goes on.
+enum Neighbours {
+    /// One bit per pair: fast, for as many unknowns as memory allows.
+    Bits { words: usize, bits: Vec<u64> },
+    /// Ascending lists.
+    Lists(Vec<Vec<usize>>),
+}
+
+/// Up to this many unknowns pairs are kept as bits (32 MB).
+const BITS: usize = 16_384;
+
+impl Neighbours {
+    fn new(matrix: &Symmetric) -> Self {
+        let n = matrix.len();
+        if n > BITS {
+            return Self::Lists((0..n).map(|i| matrix.row(i).map(|(j, _)| j).collect()).collect());
+        }
+        let words = n.div_ceil(64);
+        let mut bits = vec![0u64; n * words];
+        for i in 0..n {
+            for (j, _) in matrix.row(i) {
+                bits[i * words + j / 64] |= 1 << (j % 64);
+            }
+        }
+        Self::Bits { words, bits }
+    }
+
+    /// Ascending.
+    fn of(&self, node: usize) -> Vec<usize> {
+        match self {
+            Self::Lists(lists) => lists[node].clone(),
+            Self::Bits { words, bits } => {
+                let mut out = Vec::new();
+                for (at, &word) in bits[node * words..(node + 1) * words].iter().enumerate() {
+                    let mut left = word;
+                    while left != 0 {
+                        out.push(at * 64 + left.trailing_zeros() as usize);
+                        left &= left - 1;
+                    }
+                }
+                out
+            }
+        }
+    }
+
+    /// `node` goes and leaves its neighbours (`clique`, `a` among them) meeting each other: the new
+    /// degree of `a`.
+    fn join(&mut self, a: usize, node: usize, clique: &[usize]) -> usize {
+        match self {
+            Self::Lists(lists) => {
+                let mut merged = Vec::with_capacity(lists[a].len() + clique.len());
+                merge_without(&lists[a], clique, node, a, &mut merged);
+                lists[a] = merged;
+                lists[a].len()
+            }
+            Self::Bits { words, bits } => {
+                let (from, to) = (node * *words, a * *words);
+                for w in 0..*words {
+                    bits[to + w] |= bits[from + w];
+                }
+                for gone in [node, a] {
+                    bits[to + gone / 64] &= !(1 << (gone % 64));
+                }
+                bits[to..to + *words].iter().map(|w| w.count_ones() as usize).sum()
+            }
+        }
     }
 }
 
@@ -448,7 +518,7 @@ impl Factor {
         Selected { plan: Arc::clone(&self.plan), entry, diagonal, dense }
     }
 
-    /// The whole inverse, in the order of the unknowns.
+    /// The whole inverse, in the order of elimination: see [`position`](Self::position).
     pub(super) fn inverse(&self) -> DMatrix<f64> {
         let plan = self.plan.as_ref();
         let (n, sparse) = (plan.order.len(), plan.sparse);
@@ -474,7 +544,12 @@ impl Factor {
                 z[(k, r)] = c;
             }
         }
-        DMatrix::from_fn(n, n, |r, c| z[(plan.position[r], plan.position[c])])
+        z
+    }
+
+    /// Row of unknown `i` in [`inverse`](Self::inverse).
+    pub(super) fn position(&self, i: usize) -> usize {
+        self.plan.position[i]
     }
 }
 
@@ -593,7 +668,9 @@ mod tests {
         let factor = plan.factor(&product, &scale, &ridge).unwrap();
         let inverse = dense.clone().try_inverse().unwrap();
         approx::assert_relative_eq!(factor.log_determinant(), dense.determinant().ln(), max_relative = 1e-12);
-        approx::assert_relative_eq!(factor.inverse(), inverse, max_relative = 1e-9, epsilon = 1e-12);
+        let whole = factor.inverse();
+        let whole = DMatrix::from_fn(n, n, |r, c| whole[(factor.position(r), factor.position(c))]);
+        approx::assert_relative_eq!(whole, inverse, max_relative = 1e-9, epsilon = 1e-12);
         let selected = factor.selected_inverse();
         for i in 0..rows.len() {
             for (a, _) in rows.row(i) {
@@ -615,6 +692,20 @@ mod tests {
         let part = product.leading(52);
         let times = part.times(&x[..52]);
         assert_eq!((part.len(), times.len()), (52, 52));
+    }
+
+    #[test]
+    fn bits_and_lists_agree() {
+        let product = example().cross_product(None);
+        let lists = Neighbours::Lists((0..product.len()).map(|i| product.row(i).map(|(j, _)| j).collect()).collect());
+        let mut both = [Neighbours::new(&product), lists];
+        for node in [3, 17, 44, 0, 58] {
+            let [a, b] = [both[0].of(node), both[1].of(node)];
+            assert_eq!(a, b);
+            for &other in &a {
+                assert_eq!(both[0].join(other, node, &a), both[1].join(other, node, &b));
+            }
+        }
     }
 
     #[test]

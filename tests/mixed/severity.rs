@@ -5,7 +5,10 @@ use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 use surface_severity::campaign::{Campaign, CampaignBuilder, Outcome, SurfaceRole, Trial};
-use surface_severity::severity::mixed::{Criterion, Grouping, Integration, MixedNote, MixedSeverity, Verdict};
+use surface_severity::severity::mixed::{
+    CensoredMixedFit, Criterion, Grouping, Integration, LinearMixedFit, MixedNote, MixedSeverity, MixedSeverityFit,
+    Verdict,
+};
 use surface_severity::severity::{Distribution, Severity};
 use surface_severity::{Bound, BoundSide, ErrorKind, Estimate, IntervalMethod};
 
@@ -58,7 +61,7 @@ fn poisons_cells_random() {
     // Shrinkage of a balanced cell by hand: BLUP = departure · 1/(1 + σ²/(4τ²)) of the interaction.
     let (tau2, sigma2) = (components[0].variance, components[1].variance);
     let shrink = tau2 / (tau2 + sigma2 / 4.0);
-    for row in fit.material_factors().unwrap() {
+    for row in fit.material_factors() {
         assert_digits(row.log_departure, shrink * row.raw_log_departure.unwrap(), 9.0);
         assert!(row.log_standard_error > 0.0 && row.trials == 4 && row.materials == 1);
         let common = fit.factor(&row.surface).unwrap().estimate().ln();
@@ -275,7 +278,7 @@ fn a_lonely_extreme_cell_is_shrunk() {
     trials.push(Trial::perforated("lonely", "s2", "m03", medians[0] / 3.0).material_class("odd").day("d00"));
     let campaign = build(trials);
     let fit = MixedSeverity::new("s0").random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
-    let rows = fit.material_factors().unwrap();
+    let rows = fit.material_factors();
     let lonely = rows.iter().find(|r| r.name == "m03" && r.surface == "s2").unwrap();
     let raw = lonely.raw_log_departure.unwrap();
     assert_eq!(lonely.trials, 1);
@@ -285,7 +288,7 @@ fn a_lonely_extreme_cell_is_shrunk() {
     let full = rows.iter().find(|r| r.name == "m03" && r.surface == "s1").unwrap();
     assert!(full.log_standard_error < lonely.log_standard_error);
     // Its class hardly hears it.
-    let classes = fit.class_factors().unwrap();
+    let classes = fit.class_factors();
     assert_eq!(classes.len(), 4);
     let odd = classes.iter().find(|r| r.name == "odd" && r.surface == "s2").unwrap();
     assert_eq!((odd.trials, odd.materials), (16, 4));
@@ -297,11 +300,11 @@ fn a_lonely_extreme_cell_is_shrunk() {
         .random(Grouping::ClassBySurface)
         .fit(&campaign)
         .unwrap();
-    let odd = both.class_factors().unwrap().into_iter().find(|r| r.name == "odd" && r.surface == "s2").unwrap();
+    let odd = both.class_factors().into_iter().find(|r| r.name == "odd" && r.surface == "s2").unwrap();
     assert!(odd.log_departure.abs() <= odd.raw_log_departure.unwrap().abs() + 1e-9);
     // A plan without such effects has nothing to shrink.
     let days = MixedSeverity::new("s0").random(Grouping::Day).fit(&campaign).unwrap();
-    assert!(days.class_factors().unwrap().is_empty());
+    assert!(days.class_factors().is_empty());
 }
 
 /// Change of reference, unit of time, order and names of rows.
@@ -487,27 +490,16 @@ fn belts_and_runs() {
 
 /// The invented demo campaign: run-outs, contact openings, belts on the laboratory surface only.
 fn demo() -> Campaign {
-    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/trials.csv");
-    let mut reader = csv::Reader::from_path(path).unwrap();
-    let header = reader.headers().unwrap().clone();
-    let trials = reader.records().map(|record| {
-        let record = record.unwrap();
-        let get = |name: &str| record.get(header.iter().position(|h| h == name).unwrap()).unwrap().to_owned();
-        let (id, surface, material) = (get("trial_id"), get("surface"), get("material"));
-        let time = get("abrasion_time_s").parse::<f64>();
-        let mut trial = match get("outcome").as_str() {
-            "perforated" => Trial::perforated(id, surface, material, time.unwrap()),
-            "run_out" => Trial::run_out(id, surface, material, time.unwrap()),
-            "opened_at_contact" => Trial::opened_at_contact(id, surface, material, time.unwrap()),
-            _ => Trial::void(id, surface, material, get("note")),
-        };
-        trial = trial.day(get("day")).run(get("run")).material_class(get("material_class"));
-        if get("surface_role") == "laboratory" {
-            trial = trial.surface_role(SurfaceRole::Laboratory).belt(get("belt"));
-        }
-        trial
-    });
-    build(trials.collect())
+    Campaign::read_path(std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/trials.csv")).unwrap()
+}
+
+/// Results can be shared between threads and compared.
+#[test]
+fn results_travel() {
+    fn travels<T: Send + Sync + Clone + std::fmt::Debug>() {}
+    travels::<MixedSeverityFit>();
+    travels::<LinearMixedFit>();
+    travels::<CensoredMixedFit>();
 }
 
 /// Everything at once on the demo campaign, its gross errors and wrong speeds left out: every number
@@ -550,11 +542,11 @@ fn the_demo_campaign() {
         }
     }
     assert!(fit.scatter_interval().unwrap().contains(truth["log_scatter"].as_f64().unwrap()));
-    for row in fit.class_factors().unwrap().iter().chain(&fit.material_factors().unwrap()) {
+    for row in fit.class_factors().iter().chain(&fit.material_factors()) {
         assert!(row.factor.interval().is_some() && row.log_standard_error.is_finite(), "{row:?}");
     }
     // On its surface, the class that departs stands out, shrunk though it is.
-    let classes = fit.class_factors().unwrap();
+    let classes = fit.class_factors();
     let there = classes.iter().filter(|r| r.surface == departing);
     let most = there.max_by(|a, b| a.log_departure.total_cmp(&b.log_departure)).unwrap();
     assert_eq!(most.name, truth["class_departures"][0]["material_class"].as_str().unwrap());
@@ -564,7 +556,7 @@ fn the_demo_campaign() {
 /// Small random campaigns of every kind, many of them hopeless: an error of a known kind or numbers, never NaN.
 #[test]
 fn no_campaign_gives_a_number_that_is_none() {
-    let (mut fits, mut refusals) = (0, 0);
+    let (mut fits, mut refusals, mut stuck) = (0, 0, 0);
     for seed in 0..150u64 {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let n = rng.random_range(3..40usize);
@@ -596,11 +588,21 @@ fn no_campaign_gives_a_number_that_is_none() {
             plan = plan.distribution(Distribution::Weibull);
         }
         let fit = match plan.fit(&campaign) {
-            Ok(fit) => fit,
-            Err(_) => {
+            Err(error) => {
+                let known = matches!(
+                    error.kind(),
+                    ErrorKind::Disconnected { .. }
+                        | ErrorKind::UnknownSurface { .. }
+                        | ErrorKind::NotEstimable { .. }
+                        | ErrorKind::ScatterNotEstimable { .. }
+                        | ErrorKind::NotConverged { .. }
+                );
+                assert!(known, "seed {seed}: {error}");
+                stuck += usize::from(matches!(error.kind(), ErrorKind::NotConverged { .. }));
                 refusals += 1;
                 continue;
             }
+            Ok(fit) => fit,
         };
         fits += 1;
         let mut numbers = vec![fit.log_likelihood(), fit.log_scatter(), fit.convergence().gradient_norm];
@@ -616,7 +618,7 @@ fn no_campaign_gives_a_number_that_is_none() {
         for m in fit.materials() {
             numbers.extend(m.log_durability.into_iter().chain(m.log_standard_error).chain(m.durability_s.value()));
         }
-        for r in fit.material_factors().unwrap() {
+        for r in fit.material_factors() {
             numbers.extend([r.log_departure, r.log_standard_error]);
         }
         if let Ok(interval) = fit.profile_interval(Grouping::Day) {
@@ -624,5 +626,5 @@ fn no_campaign_gives_a_number_that_is_none() {
         }
         assert!(numbers.iter().all(|v| v.is_finite()), "seed {seed}: {numbers:?}");
     }
-    assert!(fits > 50 && refusals > 10, "{fits} {refusals}");
+    assert!(fits > 50 && refusals > 10 && stuck < 4, "{fits} {refusals} {stuck}");
 }

@@ -10,7 +10,7 @@
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
-use crate::error::{ErrorKind, Result};
+use crate::error::Result;
 use crate::estimate::{Interval, IntervalMethod, check_level};
 use crate::numeric::special::normal_quantile;
 

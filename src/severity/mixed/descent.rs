@@ -37,8 +37,9 @@ pub(super) struct Descent<T> {
 }
 
 /// Where a descent failed.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Stuck {
+    pub(super) x: Vec<f64>,
     pub(super) iterations: u32,
     pub(super) decrement: f64,
 }
@@ -59,24 +60,17 @@ pub(super) fn descend<T>(
     let n = start.len();
     let mut x: Vec<f64> = start.iter().zip(floor).map(|(x, f)| x.max(*f)).collect();
     let mut evaluations = 1;
-    let mut stuck = Stuck { iterations: 0, decrement: f64::MAX };
-    let mut local = function(&x).filter(finite).ok_or(stuck)?;
+    let mut decrement = f64::MAX;
+    let stuck = |x: &[f64], iterations, decrement| Stuck { x: x.to_vec(), iterations, decrement };
+    let mut local = function(&x).filter(finite).ok_or_else(|| stuck(&x, 0, decrement))?;
     let mut pairs: Vec<(DVector<f64>, DVector<f64>)> = Vec::new();
     let mut previous = f64::INFINITY;
     for iteration in 0..=MAX_ITERATIONS {
-        stuck.iterations = iteration;
         if let Some(at) = (0..n).find(|&i| x[i] <= floor[i] && local.gradient[i] > 0.0) {
-            return Ok(Descent {
-                x,
-                local,
-                iterations: iteration,
-                evaluations,
-                decrement: stuck.decrement,
-                stop: Stop::Floor(at),
-            });
+            return Ok(Descent { x, local, iterations: iteration, evaluations, decrement, stop: Stop::Floor(at) });
         }
-        let (mut step, decrement) = direction(&local, &pairs).ok_or(stuck)?;
-        stuck.decrement = decrement;
+        let (mut step, left) = direction(&local, &pairs).ok_or_else(|| stuck(&x, iteration, decrement))?;
+        decrement = left;
         let size = step.iter().fold(0.0, |a: f64, d| a.max(d.abs()));
         if size <= NO_STEP || (size <= NOISE && size >= 0.5 * previous) || n == 0 {
             let stop = Stop::Converged;
@@ -113,7 +107,7 @@ pub(super) fn descend<T>(
                     return Ok(Descent { x, local, iterations: iteration, evaluations, decrement, stop });
                 }
                 if pairs.is_empty() {
-                    return Err(stuck);
+                    return Err(stuck(&x, iteration, decrement));
                 }
                 pairs.clear();
                 previous = f64::INFINITY;
@@ -121,7 +115,7 @@ pub(super) fn descend<T>(
             }
         }
     }
-    Err(stuck)
+    Err(stuck(&x, MAX_ITERATIONS, decrement))
 }
 
 fn finite<T>(local: &Local<T>) -> bool {

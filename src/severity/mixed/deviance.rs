@@ -101,6 +101,8 @@ pub(super) struct Minimum {
 
 /// Below this product of ratio and trials per level the trace is taken column by column.
 const TINY: f64 = 1e-6;
+/// Log variance ratio beyond which the replicates are found not to scatter at all.
+const HIGHEST: f64 = 25.0;
 /// Log variance ratio below which a component is taken as zero without further question.
 const LOWEST: f64 = -60.0;
 
@@ -436,13 +438,19 @@ impl Problem {
             let begin: Vec<f64> = free.iter().map(|&j| phi[j].max(floor[j])).collect();
             let low: Vec<f64> = free.iter().map(|&j| floor[j]).collect();
             let descent =
-                descend(&begin, &low, &vec![2.5; free.len()], |x| self.local(pin, &free, x)).map_err(|s| {
+                descend(&begin, &low, &vec![2.5; free.len()], |x| self.local(pin, &free, x)).map_err(|stuck| {
+                    if pin == Pin::Nothing && stuck.x.iter().any(|&x| x > HIGHEST) {
+                        return explained();
+                    }
                     crate::Error::from(ErrorKind::NotConverged {
                         stage: "the mixed model".into(),
-                        iterations: s.iterations,
-                        gradient_norm: s.decrement,
+                        iterations: stuck.iterations,
+                        gradient_norm: stuck.decrement,
                     })
                 })?;
+            if pin == Pin::Nothing && descent.x.iter().any(|&x| x > HIGHEST) {
+                return Err(explained());
+            }
             iterations += descent.iterations;
             evaluations += descent.evaluations;
             for (&j, &x) in free.iter().zip(&descent.x) {
@@ -597,6 +605,16 @@ impl Problem {
 
 /// Up to this many unknowns the whole inverse is formed once for the exact Hessian.
 const DENSE_LIMIT: usize = 2500;
+
+/// Fixed and random effects reproduce every time.
+pub(super) fn explained() -> crate::Error {
+    ErrorKind::ScatterNotEstimable {
+        reason: "materials, surfaces and random effects reproduce the exact times, and nothing is left over; ask for \
+                 fewer groupings, or repeat trials within them"
+            .into(),
+    }
+    .into()
+}
 
 fn log_sigma2(pin: Pin, gamma: &[f64], r2: f64, nu: f64) -> f64 {
     match pin {

@@ -292,7 +292,7 @@ impl MixedSeverityFit {
         let (estimate, log) = match (prepared.standings.materials[m], self.group[m]) {
             (Standing::Finite, Some(group)) => {
                 let c = self.location(group, self.reference);
-                (self.interval(&c)?.into(), Some(c))
+                (self.estimate(&c), Some(c))
             }
             (Standing::Beyond(side), _) => {
                 let shifted: Vec<LogTime> = cells
@@ -324,7 +324,8 @@ impl MixedSeverityFit {
         let (factor, log) = match prepared.standings.surfaces[s] {
             Standing::Finite => {
                 let c = self.log_factor(s, self.reference);
-                (self.factor_interval(s, self.reference)?.into(), Some(c))
+                let estimate = if s == self.reference { self.factor_interval(s, s)?.into() } else { self.estimate(&c) };
+                (estimate, Some(c))
             }
             Standing::Beyond(side) => {
                 let shifted: Vec<LogTime> = cells
@@ -527,9 +528,11 @@ impl MixedSeverityFit {
     /// is its own effect plus the mean of those of its materials tried there, both relative to the
     /// reference surface. Empty where the plan has neither effect or no material has a class.
     ///
-    /// # Errors
-    /// [`ErrorKind::InvalidOption`] where a factor overflows.
-    pub fn class_factors(&self) -> Result<Vec<ShrunkFactor>> {
+    /// One variance serves all departures: where a single class departs on a single surface among
+    /// many that do not, it is shrunk hard. [`ClassFactors`](crate::severity::ClassFactors) gives each
+    /// class its own factor, unshrunk, with a test.
+    #[must_use]
+    pub fn class_factors(&self) -> Vec<ShrunkFactor> {
         let mut classes: Vec<&String> = self.materials.iter().filter_map(|m| m.class.as_ref()).collect();
         classes.sort_unstable();
         classes.dedup();
@@ -542,22 +545,20 @@ impl MixedSeverityFit {
 
     /// Each material's factor on each surface it was tried on (but the reference), shrunk as in
     /// [`class_factors`](Self::class_factors).
-    ///
-    /// # Errors
-    /// [`ErrorKind::InvalidOption`] where a factor overflows.
-    pub fn material_factors(&self) -> Result<Vec<ShrunkFactor>> {
+    #[must_use]
+    pub fn material_factors(&self) -> Vec<ShrunkFactor> {
         let members: Vec<_> =
             self.materials.iter().enumerate().map(|(m, row)| (row.material.as_str(), vec![m])).collect();
         self.shrunk(&members)
     }
 
-    fn shrunk(&self, members: &[(&str, Vec<usize>)]) -> Result<Vec<ShrunkFactor>> {
+    fn shrunk(&self, members: &[(&str, Vec<usize>)]) -> Vec<ShrunkFactor> {
         let at = |grouping| self.plan.random.iter().position(|g| *g == grouping);
         let effects: Vec<usize> =
             [Grouping::MaterialBySurface, Grouping::ClassBySurface].into_iter().filter_map(at).collect();
         let mut rows = Vec::new();
         if effects.is_empty() {
-            return Ok(rows);
+            return rows;
         }
         let variances = self.variance_components();
         for (name, materials) in members {
@@ -607,7 +608,7 @@ impl MixedSeverityFit {
                 rows.push(ShrunkFactor {
                     name: (*name).into(),
                     surface: surface.surface.clone(),
-                    factor: self.interval(&whole)?.into(),
+                    factor: self.estimate(&whole),
                     log_departure: departure.estimate,
                     log_standard_error: (departure.standard_error.powi(2) + unseen).sqrt(),
                     raw_log_departure: raw,
@@ -616,7 +617,7 @@ impl MixedSeverityFit {
                 });
             }
         }
-        Ok(rows)
+        rows
     }
 
     /// Level of the class × surface factor of the class of `group` on a surface, through any of its materials.
@@ -670,7 +671,13 @@ impl MixedSeverityFit {
     fn interval(&self, c: &Contrast) -> Result<Interval> {
         let quantile = two_sided_quantile(self.plan.level, c.degrees_of_freedom);
         let method = if c.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
-        Interval::from_log(c.estimate, c.standard_error, quantile, self.plan.level, method)
+        Interval::from_log(c.estimate, c.standard_error, quantile, self.plan.level, method).map_err(|_| {
+            ErrorKind::NotEstimable { quantity: "an interval of the scale".into(), reason: OVERFLOW.into() }.into()
+        })
+    }
+
+    fn estimate(&self, c: &Contrast) -> Estimate {
+        self.interval(c).map_or_else(|_| Estimate::not_estimable(OVERFLOW), Into::into)
     }
 
     fn finite(&self, surface: &str) -> Result<usize> {
@@ -714,6 +721,9 @@ fn no_place(name: &str, reason: Option<&str>) -> crate::Error {
     }
     .into()
 }
+
+/// Why an interval is withheld.
+const OVERFLOW: &str = "so few levels carry its variance that its limits overflow";
 
 /// As the bound of a fit without random effects, but all trials share one draw of the random effects
 /// of total standard deviation `spread`. Sharing all of it makes joint censoring as likely as it can

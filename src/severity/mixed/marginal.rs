@@ -22,6 +22,7 @@ use crate::severity::newton::LogTime;
 
 use super::contribution::{Slopes, slopes};
 use super::descent::{Local, Stop, descend};
+use super::deviance::explained;
 use super::elimination::{Factor, Plan, Rows};
 use super::hermite::Hermite;
 
@@ -88,6 +89,8 @@ pub(super) struct Best {
 }
 
 const INNER_ITERATIONS: u32 = 200;
+/// Fall of log σ from its start (the scatter without random effects) that means no scatter is left.
+const COLLAPSED: f64 = 7.0;
 /// Log of τ √replication/σ below which a component is put to the test of being zero.
 const LOW: f64 = -2.0;
 
@@ -424,13 +427,22 @@ impl Marginal {
                 let metric = DMatrix::from_fn(free.len(), free.len(), |r, c| evaluated.information[(free[r], free[c])]);
                 Some(Local { value: -evaluated.log_likelihood, gradient, metric, payload: evaluated })
             })
-            .map_err(|s| stuck(s.iterations, s.decrement))?;
+            .map_err(|s| {
+                let log_sigma = free.iter().position(|&at| at == p).map(|at| s.x[at]);
+                if log_sigma.is_some_and(|v| v < start.log_sigma - COLLAPSED) {
+                    return explained();
+                }
+                stuck(s.iterations, s.decrement)
+            })?;
             iterations += descent.iterations;
             evaluations += descent.evaluations;
             for (&at, &value) in free.iter().zip(&descent.x) {
                 write(&mut parameters, at, p, value);
             }
             modes.clone_from(&descent.local.payload.modes);
+            if hold == Hold::Nothing && parameters.log_sigma < start.log_sigma - COLLAPSED {
+                return Err(explained());
+            }
             if let Stop::Floor(at) = descent.stop {
                 let j = free[at] - p - 1;
                 evaluations += 1;

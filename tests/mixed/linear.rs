@@ -80,7 +80,8 @@ fn fit(model: &LinearMixedModel, criterion: Criterion) -> LinearMixedFit {
     model.fit(criterion).unwrap()
 }
 
-/// References.md f: balanced sets, where analysis of variance and REML coincide. 10 digits and more.
+/// Balanced sets of Davies & Goldsmith 1972, Davies 1954 and Box & Cox 1964, where analysis of
+/// variance and REML coincide: closed forms, to 10 digits and more.
 #[test]
 fn closed_forms() {
     let reml = fit(&dyestuff("lme4_dyestuff.csv"), Criterion::Reml);
@@ -127,7 +128,7 @@ fn closed_forms() {
     assert_digits(contrast.degrees_of_freedom.unwrap(), 6.0, 10.0);
 
     let cells = fit(&poisons(false), Criterion::Reml);
-    // Mean squares of references.md g1: interaction on 6, residual on 36 degrees of freedom, n = 4.
+    // Mean squares of Box & Cox's table, log time (R `aov`): interaction on 6, residual on 36 degrees of freedom, n = 4.
     let (ms_cell, ms_rest) = (0.395_746_675_490 / 6.0, 1.946_515_799_031 / 36.0);
     assert_digits(cells.variance("cell").unwrap(), (ms_cell - ms_rest) / 4.0, 10.0);
     assert_digits(cells.variance("residual").unwrap(), ms_rest, 11.5);
@@ -137,7 +138,7 @@ fn closed_forms() {
     assert_digits(poison3.degrees_of_freedom.unwrap(), 6.0, 9.0);
 }
 
-/// References.md f: a component estimated as zero is zero, and the fit says so.
+/// Box & Tiao 1973, simulated without batch effect: a component estimated as zero is zero, and the fit says so.
 #[test]
 fn boundary_is_exactly_zero() {
     for (criterion, residual, value) in [
@@ -228,7 +229,7 @@ fn agrees_with_r() {
 
 /// Student's sleep data: Welch's test as a mixed model in which the rows of group 2 carry an effect
 /// of their own on top of the residual. REML gives the two sample variances, and the Satterthwaite
-/// degrees of freedom are Welch's (references.md f; R `t.test`: t = −1.860813467, df = 17.77647352).
+/// degrees of freedom are Welch's (R `t.test`: t = −1.860813467, df = 17.77647352).
 #[test]
 fn welch_is_a_special_case() {
     let table = Table::read("r_sleep.csv");

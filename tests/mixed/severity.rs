@@ -18,7 +18,7 @@ fn build(trials: Vec<Trial>) -> Campaign {
     trials.into_iter().collect::<CampaignBuilder>().build().unwrap()
 }
 
-/// Box & Cox's poisons as a campaign (references.md f): treatments are materials, poisons surfaces.
+/// Box & Cox's poisons (1964) as a campaign: treatments are materials, poisons surfaces.
 fn poisons() -> Campaign {
     let table = Table::read("boot_poisons.csv");
     let (time, poison, treat) = (table.numbers("time"), table.text("poison"), table.text("treat"));
@@ -29,7 +29,7 @@ fn poisons() -> Campaign {
     )
 }
 
-/// References.md f: the two-way layout with random cells, exact mean squares of references.md g1.
+/// The two-way layout with random cells has a closed form in the mean squares of R `aov`.
 #[test]
 fn poisons_cells_random() {
     let fit = MixedSeverity::new("1").random(Grouping::MaterialBySurface).fit(&poisons()).unwrap();
@@ -39,7 +39,7 @@ fn poisons_cells_random() {
     assert_digits(components[0].variance, (ms_cell - ms_rest) / 4.0, 10.0);
     assert_digits(components[1].variance, ms_rest, 11.5);
     assert_eq!((components[0].levels, fit.convergence().verdict.clone()), (12, Verdict::Converged));
-    // References.md g1: contrasts as in ordinary least squares, standard errors from the interaction.
+    // Contrasts as in ordinary least squares, standard errors from the interaction.
     for (surface, want) in [("2", 0.186_663_017_550), ("3", 0.775_153_147_470)] {
         let c = fit.log_factor_between(surface, "1").unwrap();
         assert_digits(c.estimate, want, 11.0);
@@ -50,7 +50,7 @@ fn poisons_cells_random() {
         assert_eq!(interval.method(), IntervalMethod::StudentT);
         assert_digits((interval.upper() / interval.estimate()).ln(), 2.446_911_851_145 * c.standard_error, 9.0);
     }
-    // References.md f: standard error of a treatment level, here on poison 1.
+    // R lme4: standard error of a treatment level, here on poison 1.
     assert_digits(fit.materials()[0].log_standard_error.unwrap(), 0.090_800_454, 5.5);
     // Restricted likelihood: time scale and the sign of the surface columns leave it as in R.
     let sum: f64 = Table::read("boot_poisons.csv").numbers("time").iter().map(|t| t.ln()).sum();

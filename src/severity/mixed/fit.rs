@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod};
-use crate::numeric::special::two_sided_quantile;
+use crate::numeric::root::root;
+use crate::numeric::special::{LN_SQRT_2PI, two_sided_quantile};
 use crate::severity::cells::{Cell, Crossed, Kinds};
 use crate::severity::distribution::Distribution;
 use crate::severity::fit::{MaterialDurability, Note, Prepared, SurfaceFactor, moved, why_not};
@@ -699,8 +700,7 @@ impl MixedSeverityFit {
         };
         let reason = format!("all {n} trial(s) that place it {kind}, so the estimate of its {quantity} is unlimited");
         let random: f64 = self.variance_components().iter().filter(|c| c.name != RESIDUAL).map(|c| c.variance).sum();
-        let log =
-            shared_bound(self.plan.distribution, self.engine.sigma(), random.sqrt(), times, side, self.plan.level);
+        let log = shared_bound(self.plan.distribution, self.engine.sigma(), random.sqrt(), times, self.plan.level);
         let Some(log) = log else {
             return Estimate::not_estimable("its trials meet the scale only through other unlimited estimates");
         };
@@ -728,21 +728,19 @@ const OVERFLOW: &str = "so few levels carry its variance that its limits overflo
 /// As the bound of a fit without random effects, but all trials share one draw of the random effects
 /// of total standard deviation `spread`. Sharing all of it makes joint censoring as likely as it can
 /// be (Slepian 1962), so the bound errs on the safe side.
-fn shared_bound(
-    distribution: Distribution,
-    sigma: f64,
-    spread: f64,
-    times: &[LogTime],
-    side: BoundSide,
-    level: f64,
-) -> Option<f64> {
+fn shared_bound(distribution: Distribution, sigma: f64, spread: f64, times: &[LogTime], level: f64) -> Option<f64> {
     if Kinds::of(times).exact > 0 {
         return None;
     }
+    let (low, high) =
+        times.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| (a.min(t.middle()), b.max(t.middle())));
+    if !low.is_finite() {
+        return None;
+    }
     let step = 0.04;
-    let probability = |log_median: f64| -> f64 {
+    let log_probability = |log_median: f64| -> f64 {
         let location = log_median - sigma * distribution.median();
-        (-200..=200)
+        let terms: Vec<f64> = (-200..=200)
             .map(|i| {
                 let u = step * f64::from(i);
                 let all: f64 = times
@@ -755,27 +753,16 @@ fn shared_bound(
                         }
                     })
                     .sum();
-                step * libm::exp(all - 0.5 * u * u) / (2.0 * std::f64::consts::PI).sqrt()
+                // A hopeless median would overflow; how hopeless it is does not matter.
+                (all - 0.5 * u * u).max(-1e9)
             })
-            .sum()
+            .collect();
+        let top = terms.iter().fold(f64::NEG_INFINITY, |a, b| a.max(*b));
+        let sum: f64 = terms.iter().map(|t| libm::exp(t - top)).sum();
+        top + libm::log(sum * step) - LN_SQRT_2PI
     };
-    let (low, high) =
-        times.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| (a.min(t.middle()), b.max(t.middle())));
-    if !low.is_finite() {
-        return None;
-    }
-    let reach = 40.0 * sigma + 10.0 * spread;
-    let (mut low, mut high) = (low - reach, high + reach);
-    let rising = side == BoundSide::AtLeast;
-    for _ in 0..100 {
-        let middle = 0.5 * (low + high);
-        if (probability(middle) < 1.0 - level) == rising {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    Some(0.5 * (low + high))
+    let reach = 36.0 * sigma + 10.0 * spread;
+    root(|median| log_probability(median) - libm::log(1.0 - level), low - reach, high + reach)
 }
 
 #[cfg(test)]
@@ -786,13 +773,13 @@ mod tests {
     #[test]
     fn a_shared_effect_loosens_the_bound() {
         let times = [LogTime::Right(1.0), LogTime::Right(1.2), LogTime::Right(0.9)];
-        let alone = log_median_bound(Distribution::LogNormal, 0.2, &times, BoundSide::AtLeast, 0.95).unwrap();
-        let none = shared_bound(Distribution::LogNormal, 0.2, 0.0, &times, BoundSide::AtLeast, 0.95).unwrap();
+        let alone = log_median_bound(Distribution::LogNormal, 0.2, &times, 0.95).unwrap();
+        let none = shared_bound(Distribution::LogNormal, 0.2, 0.0, &times, 0.95).unwrap();
         assert!((alone - none).abs() < 1e-9, "{alone} {none}");
-        let shared = shared_bound(Distribution::LogNormal, 0.2, 0.3, &times, BoundSide::AtLeast, 0.95).unwrap();
+        let shared = shared_bound(Distribution::LogNormal, 0.2, 0.3, &times, 0.95).unwrap();
         assert!(shared < none - 0.1, "{shared} {none}");
         // One trial: the bound of a single normal with both variances.
-        let one = shared_bound(Distribution::LogNormal, 0.2, 0.3, &times[..1], BoundSide::AtLeast, 0.95).unwrap();
+        let one = shared_bound(Distribution::LogNormal, 0.2, 0.3, &times[..1], 0.95).unwrap();
         let want = 1.0 - 1.644_853_626_951_472 * (0.04f64 + 0.09).sqrt();
         assert!((one - want).abs() < 1e-9, "{one} {want}");
     }

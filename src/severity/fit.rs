@@ -167,7 +167,7 @@ impl Prepared {
         Ok(fit)
     }
 
-    fn notes(&self, campaign: &Campaign, fitted: usize) -> Vec<Note> {
+    pub(crate) fn notes(&self, campaign: &Campaign, fitted: usize) -> Vec<Note> {
         let mut notes = Vec::new();
         let voids = campaign.trials().iter().filter(|t| t.outcome == Outcome::Void).count();
         if voids > 0 {
@@ -266,7 +266,7 @@ pub(crate) fn moved(time: LogTime, shift: f64) -> LogTime {
     }
 }
 
-fn why_not(standing: Standing) -> &'static str {
+pub(crate) fn why_not(standing: Standing) -> &'static str {
     match standing {
         Standing::Untested => "no trial of it could be fitted",
         _ => "its trials meet the rest of the campaign only through run-outs and contact openings",

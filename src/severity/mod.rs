@@ -40,6 +40,7 @@ mod identify;
 mod interaction;
 mod kaplan_meier;
 mod least_squares;
+pub mod mixed;
 mod newton;
 mod regression;
 mod replicate;

@@ -1,0 +1,476 @@
+//! Censored location-scale regression with random intercepts.
+
+use nalgebra::DMatrix;
+use serde::{Deserialize, Serialize};
+
+use crate::error::{ErrorKind, Result};
+use crate::estimate::{Interval, IntervalMethod, check_level};
+use crate::numeric::special::normal_quantile;
+use crate::severity::distribution::Distribution;
+use crate::severity::newton::LogTime;
+use crate::severity::regression::{Observation, Regression};
+
+use super::core::{Contrast, MixedConvergence, Prediction, RESIDUAL, VarianceComponent, Verdict};
+use super::elimination::Rows;
+use super::groups::{Grouped, check_partitions};
+use super::linear::component_named;
+use super::marginal::{Best, Hold, Marginal, Parameters};
+use super::profile::{Point, limits};
+
+/// How random effects were integrated out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum Integration {
+    /// In closed form: log-normal times without censoring.
+    Exact,
+    /// Laplace's approximation.
+    Laplace,
+    /// Adaptive Gauss–Hermite quadrature.
+    AdaptiveGaussHermite {
+        /// Nodes per level.
+        nodes: usize,
+    },
+}
+
+/// Nodes used for one grouping factor where the user asks for none.
+pub(super) const DEFAULT_NODES: usize = 15;
+/// Beyond this the outermost weights underflow and nothing is gained.
+pub(super) const MOST_NODES: usize = 100;
+
+pub(super) fn check_nodes(nodes: Option<usize>, factors: usize) -> Result<usize> {
+    match nodes {
+        None => Ok(if factors == 1 { DEFAULT_NODES } else { 1 }),
+        Some(n) if !(1..=MOST_NODES).contains(&n) => {
+            Err(ErrorKind::option("nodes", n, &format!("a number from 1 to {MOST_NODES}")))
+        }
+        Some(n) if n > 1 && factors != 1 => Err(ErrorKind::option(
+            "nodes",
+            n,
+            "1 (Laplace's approximation) with several grouping factors; quadrature needs exactly one",
+        )),
+        Some(n) => Ok(n),
+    }
+}
+
+/// `y = xᵀβ + Σ_j b_j + σ W` on log times, exact or censored: plain data, checked in [`fit`](Self::fit).
+#[derive(Debug, Clone, PartialEq)]
+pub struct CensoredMixedModel {
+    distribution: Distribution,
+    observations: Vec<Observation>,
+    rows: Vec<Vec<f64>>,
+    groups: Vec<(String, Vec<usize>)>,
+    nodes: Option<usize>,
+}
+
+impl CensoredMixedModel {
+    /// A model of `observations` on `rows` of covariates (include a one for the intercept).
+    #[must_use]
+    pub fn new(distribution: Distribution, observations: Vec<Observation>, rows: Vec<Vec<f64>>) -> Self {
+        Self { distribution, observations, rows, groups: Vec::new(), nodes: None }
+    }
+
+    /// Adds a random intercept for each distinct code.
+    #[must_use]
+    pub fn group(mut self, name: impl Into<String>, codes: &[usize]) -> Self {
+        self.groups.push((name.into(), codes.to_vec()));
+        self
+    }
+
+    /// Nodes of the adaptive Gauss–Hermite quadrature; 1 is Laplace's approximation. Default: 15
+    /// with one grouping factor, 1 with several (where nothing else is possible).
+    #[must_use]
+    pub fn nodes(mut self, nodes: usize) -> Self {
+        self.nodes = Some(nodes);
+        self
+    }
+
+    fn prepare(&self) -> Result<(Marginal, Parameters, Vec<Grouped>)> {
+        let n = self.observations.len();
+        let nodes = check_nodes(self.nodes, self.groups.len())?;
+        if self.groups.is_empty() {
+            return Err(ErrorKind::NothingToFit {
+                reason: "no grouping factor; Regression fits models without random effects".into(),
+            }
+            .into());
+        }
+        // Checks lengths and numbers, and finds infinite estimates.
+        let plain = Regression::new(self.distribution).fit(&self.observations, &self.rows)?;
+        let mut groups = Vec::new();
+        for (name, codes) in &self.groups {
+            if codes.len() != n {
+                return Err(ErrorKind::option(name, codes.len(), &format!("{n} codes, one per observation")));
+            }
+            groups.push(Grouped::of_codes(name, codes));
+        }
+        check_partitions(&groups, n)?;
+        let above = |o: &Observation| !matches!(o, Observation::AtLeast(_));
+        let below = |o: &Observation| !matches!(o, Observation::AtMost(_));
+        if !(self.observations.iter().any(above) && self.observations.iter().any(below)) {
+            return Err(ErrorKind::NotEstimable {
+                quantity: "the location of the times".into(),
+                reason: "all of them are censored on the same side".into(),
+            }
+            .into());
+        }
+        let mut x = Rows::new(plain.coefficients().len());
+        for row in &self.rows {
+            x.push(row.iter().copied().enumerate());
+        }
+        let times = self.observations.iter().map(|&o| o.into()).collect();
+        let (marginal, start) =
+            assemble(self.distribution, times, x, &groups, nodes, plain.coefficients().to_vec(), plain.log_sigma());
+        Ok((marginal, start, groups))
+    }
+
+    /// The marginal log-likelihood (time scale) at given parameters: `log_standard_deviations` of
+    /// the grouping factors in their order.
+    ///
+    /// # Errors
+    /// As [`fit`](Self::fit); [`ErrorKind::InvalidOption`] for wrong lengths or numbers that are not finite;
+    /// [`ErrorKind::NotConverged`] where the modes of the random effects are not found.
+    pub fn log_likelihood(&self, coefficients: &[f64], log_sigma: f64, log_standard_deviations: &[f64]) -> Result<f64> {
+        let (marginal, start, _) = self.prepare()?;
+        if coefficients.len() != start.beta.len() || log_standard_deviations.len() != marginal.len() {
+            return Err(ErrorKind::option(
+                "parameters",
+                coefficients.len() + log_standard_deviations.len(),
+                "one coefficient per covariate and one standard deviation per grouping factor",
+            ));
+        }
+        let all = coefficients.iter().chain(log_standard_deviations).chain(std::iter::once(&log_sigma));
+        if let Some(bad) = all.into_iter().find(|v| !v.is_finite()) {
+            return Err(ErrorKind::option("parameters", bad, "finite numbers"));
+        }
+        let parameters =
+            Parameters { beta: coefficients.to_vec(), log_sigma, log_tau: log_standard_deviations.to_vec() };
+        let zeros = vec![0.0; marginal.z.columns];
+        marginal.evaluate(&parameters, &zeros).map(|at| at.log_likelihood).ok_or_else(|| {
+            ErrorKind::NotConverged {
+                stage: "the modes of the random effects".into(),
+                iterations: 0,
+                gradient_norm: f64::MAX,
+            }
+            .into()
+        })
+    }
+
+    /// Maximum marginal likelihood.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for lengths that disagree, numbers that are not finite, nodes
+    /// outside 1 to 100 or with several factors; [`ErrorKind::NotEstimable`] as for
+    /// [`LinearMixedModel::fit`](super::LinearMixedModel::fit); [`ErrorKind::NotConverged`], also
+    /// where censoring leaves a coefficient without a finite estimate.
+    pub fn fit(&self) -> Result<CensoredMixedFit> {
+        let (marginal, start, groups) = self.prepare()?;
+        let levels = groups.into_iter().map(|g| g.levels).collect();
+        Ok(CensoredMixedFit { fitted: Fitted::new(marginal, &start)?, levels })
+    }
+}
+
+/// Rows, components and starting values of a marginal likelihood.
+pub(super) fn assemble(
+    distribution: Distribution,
+    times: Vec<LogTime>,
+    x: Rows,
+    groups: &[Grouped],
+    nodes: usize,
+    beta: Vec<f64>,
+    log_sigma: f64,
+) -> (Marginal, Parameters) {
+    let mut components = Vec::new();
+    let mut at = 0;
+    for group in groups {
+        components.push(at..at + group.levels.len());
+        at += group.levels.len();
+    }
+    let mut z = Rows::new(at);
+    for i in 0..times.len() {
+        z.push(groups.iter().zip(&components).filter_map(|(g, c)| g.level[i].map(|l| (c.start + l, 1.0))));
+    }
+    let names = groups.iter().map(|g| g.name.clone()).collect();
+    // Half the scatter to replicates, the rest shared out.
+    #[allow(clippy::cast_precision_loss)]
+    let share = 0.5 * libm::log(0.5 / groups.len().max(1) as f64);
+    let start = Parameters { beta, log_sigma: log_sigma - 0.15, log_tau: vec![log_sigma + share; groups.len()] };
+    (Marginal::new(distribution, times, x, z, names, components, nodes), start)
+}
+
+/// A maximised marginal likelihood with its covariance.
+#[derive(Debug, Clone)]
+pub(super) struct Fitted {
+    pub(super) marginal: Marginal,
+    pub(super) best: Best,
+    /// Over (β, log σ, log τ of the positive components).
+    pub(super) covariance: DMatrix<f64>,
+    /// Of β with σ and all τ taken as known.
+    conditional: DMatrix<f64>,
+    free: Vec<usize>,
+}
+
+/// A coefficient with less than this share of the information of exact times has no finite estimate.
+const NO_INFORMATION: f64 = 1e-8;
+
+impl Fitted {
+    pub(super) fn new(marginal: Marginal, start: &Parameters) -> Result<Self> {
+        let best = marginal.maximise(Hold::Nothing, start)?;
+        let (free, information) = marginal.observed_information(&best).ok_or_else(|| no_information(&best))?;
+        let p = marginal.x.columns;
+        let invert = |m: DMatrix<f64>| {
+            m.cholesky()
+                .map(|c| c.inverse())
+                .filter(|c| c.iter().all(|v| v.is_finite()))
+                .ok_or_else(|| no_information(&best))
+        };
+        let conditional = invert(information.view((0, 0), (p, p)).into_owned())?;
+        let covariance = invert(information)?;
+        let mut squares = vec![0.0; p];
+        for i in 0..marginal.x.len() {
+            for (a, x) in marginal.x.row(i) {
+                squares[a] += x * x;
+            }
+        }
+        let variance = libm::exp(2.0 * best.parameters.log_sigma);
+        if let Some(a) = (0..p).find(|&a| variance < NO_INFORMATION * squares[a] * covariance[(a, a)]) {
+            return Err(ErrorKind::NotEstimable {
+                quantity: format!("coefficient {}", a + 1),
+                reason: "censored times limit it on one side only, so its estimate is unlimited".into(),
+            }
+            .into());
+        }
+        Ok(Self { marginal, best, covariance, conditional, free })
+    }
+
+    pub(super) fn beta(&self) -> &[f64] {
+        &self.best.parameters.beta
+    }
+
+    pub(super) fn sigma(&self) -> f64 {
+        libm::exp(self.best.parameters.log_sigma)
+    }
+
+    pub(super) fn tau(&self, j: usize) -> f64 {
+        libm::exp(self.best.parameters.log_tau[j])
+    }
+
+    /// A combination of fixed columns and log σ: observed information of everything.
+    pub(super) fn combination(&self, fixed: &[(usize, f64)], log_sigma: f64) -> Contrast {
+        let p = self.beta().len();
+        let mut weights = vec![0.0; p + 1];
+        weights[p] = log_sigma;
+        let mut estimate = 0.0;
+        for &(a, w) in fixed {
+            weights[a] += w;
+            estimate += w * self.beta()[a];
+        }
+        let mut variance = 0.0;
+        for a in 0..=p {
+            for b in 0..=p {
+                variance += weights[a] * weights[b] * self.covariance[(a, b)];
+            }
+        }
+        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom: None }
+    }
+
+    /// A combination of fixed columns and random effects minus its true value; σ and τ as known.
+    pub(super) fn prediction(&self, fixed: &[(usize, f64)], random: &[(usize, f64)]) -> Contrast {
+        let p = self.beta().len();
+        let at = &self.best.at;
+        let mut weights = vec![0.0; p];
+        let mut estimate = 0.0;
+        for &(a, w) in fixed {
+            weights[a] += w;
+            estimate += w * self.beta()[a];
+        }
+        let mut right = vec![0.0; at.modes.len()];
+        for &(i, w) in random {
+            let tau = self.tau_of(i);
+            right[i] += w * tau;
+            estimate += w * tau * at.modes[i];
+        }
+        let solved = at.factor.solve(&right);
+        let mut variance: f64 = right.iter().zip(&solved).map(|(a, b)| a * b).sum();
+        // The modes move with the fixed part: du = M⁻¹ R dβ.
+        for (weight, carried) in weights.iter_mut().zip(&at.carried) {
+            *weight += right.iter().zip(carried).map(|(a, b)| a * b).sum::<f64>();
+        }
+        for a in 0..p {
+            for b in 0..p {
+                variance += weights[a] * weights[b] * self.conditional[(a, b)];
+            }
+        }
+        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom: None }
+    }
+
+    fn tau_of(&self, column: usize) -> f64 {
+        let j = self.marginal.components.iter().position(|c| c.contains(&column)).unwrap_or(0);
+        self.tau(j)
+    }
+
+    pub(super) fn components(&self) -> Vec<VarianceComponent> {
+        let row = |name: &str, levels: usize, sd: f64| VarianceComponent {
+            name: name.into(),
+            levels,
+            variance: sd * sd,
+            standard_deviation: sd,
+            at_boundary: sd <= 0.0,
+        };
+        let mut rows: Vec<VarianceComponent> = (0..self.marginal.len())
+            .map(|j| row(&self.marginal.names[j], self.marginal.components[j].len(), self.tau(j)))
+            .collect();
+        rows.push(row(RESIDUAL, self.marginal.times.len(), self.sigma()));
+        rows
+    }
+
+    /// Standard error of log τ of component j (`None`: log σ).
+    fn log_standard_error(&self, component: Option<usize>) -> Option<f64> {
+        let p = self.beta().len();
+        let wanted = component.map_or(p, |j| p + 1 + j);
+        self.free.iter().position(|&at| at == wanted).map(|at| self.covariance[(at, at)].sqrt())
+    }
+
+    pub(super) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
+        self.marginal.components[j]
+            .clone()
+            .enumerate()
+            .map(|(at, i)| {
+                let c = self.prediction(&[], &[(i, 1.0)]);
+                Prediction {
+                    level: level(at),
+                    value: c.estimate,
+                    standard_error: c.standard_error,
+                    trials: self.marginal.trials[i],
+                }
+            })
+            .collect()
+    }
+
+    pub(super) fn convergence(&self) -> MixedConvergence {
+        let zero: Vec<String> =
+            (0..self.marginal.len()).filter(|&j| self.tau(j) <= 0.0).map(|j| self.marginal.names[j].clone()).collect();
+        MixedConvergence {
+            iterations: self.best.iterations,
+            evaluations: self.best.evaluations,
+            gradient_norm: self.best.decrement,
+            verdict: if zero.is_empty() { Verdict::Converged } else { Verdict::Boundary { components: zero } },
+        }
+    }
+
+    pub(super) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
+        check_level(level)?;
+        let z = normal_quantile(0.5 * (1.0 + level));
+        let top = self.best.at.log_likelihood;
+        let sd = component.map_or(self.sigma(), |j| self.tau(j));
+        let at_zero = match component {
+            Some(j) if sd > 0.0 => {
+                let without = self.marginal.maximise(Hold::Zero(j), &self.best.parameters)?;
+                Some(2.0 * (top - without.at.log_likelihood))
+            }
+            Some(_) => Some(0.0),
+            None => None,
+        };
+        let typical = component.map_or(sd, |j| self.sigma() * (0.1 / self.marginal.replication(j)).sqrt());
+        let mut warm = self.best.parameters.clone();
+        let (lower, upper) = limits(sd, typical, z, at_zero, |log_sd| {
+            let hold = match component {
+                Some(j) => {
+                    warm.log_tau[j] = log_sd;
+                    Hold::LogTau(j)
+                }
+                None => {
+                    warm.log_sigma = log_sd;
+                    Hold::LogSigma
+                }
+            };
+            let best = self.marginal.maximise(hold, &warm)?;
+            warm = best.parameters;
+            Ok(Point { rise: 2.0 * (top - best.at.log_likelihood), slope: -2.0 * best.slope })
+        })?;
+        Interval::new(sd, lower, upper, level, IntervalMethod::Profile)
+    }
+}
+
+fn no_information(best: &Best) -> crate::Error {
+    ErrorKind::NotConverged {
+        stage: "the observed information of the mixed model".into(),
+        iterations: best.iterations,
+        gradient_norm: best.decrement,
+    }
+    .into()
+}
+
+/// A fitted censored mixed model.
+#[derive(Debug, Clone)]
+pub struct CensoredMixedFit {
+    fitted: Fitted,
+    levels: Vec<Vec<String>>,
+}
+
+impl CensoredMixedFit {
+    /// Coefficients, in the order of the covariates.
+    #[must_use]
+    pub fn coefficients(&self) -> &[f64] {
+        self.fitted.beta()
+    }
+    /// Their standard errors (observed information of the marginal likelihood).
+    #[must_use]
+    pub fn standard_errors(&self) -> Vec<f64> {
+        (0..self.coefficients().len()).map(|a| self.fitted.covariance[(a, a)].sqrt()).collect()
+    }
+    /// Log of the scale σ of replicates.
+    #[must_use]
+    pub fn log_sigma(&self) -> f64 {
+        self.fitted.best.parameters.log_sigma
+    }
+    /// Standard deviations of the grouping factors, then the scale σ as `"residual"`.
+    #[must_use]
+    pub fn variance_components(&self) -> Vec<VarianceComponent> {
+        self.fitted.components()
+    }
+    /// Standard deviation of a grouping factor, or σ for `"residual"`.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for an unknown name.
+    pub fn standard_deviation(&self, name: &str) -> Result<f64> {
+        let component = component_named(&self.fitted.marginal.names, name)?;
+        Ok(component.map_or(self.fitted.sigma(), |j| self.fitted.tau(j)))
+    }
+    /// Standard error of the log standard deviation of a grouping factor or `"residual"`; `None`
+    /// at the boundary. Prefer [`profile_interval`](Self::profile_interval): this likelihood is seldom quadratic.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for an unknown name.
+    pub fn log_standard_error(&self, name: &str) -> Result<Option<f64>> {
+        Ok(self.fitted.log_standard_error(component_named(&self.fitted.marginal.names, name)?))
+    }
+    /// Profile-likelihood interval of the standard deviation of a grouping factor or `"residual"`.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`], [`ErrorKind::NotEstimable`], [`ErrorKind::NotConverged`].
+    pub fn profile_interval(&self, name: &str, level: f64) -> Result<Interval> {
+        self.fitted.profile(component_named(&self.fitted.marginal.names, name)?, level)
+    }
+    /// Conditional modes of the levels of a grouping factor, in ascending order of their codes;
+    /// standard errors from the joint curvature, that of the coefficients included, variance
+    /// components taken as known.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for an unknown name.
+    pub fn predictions(&self, name: &str) -> Result<Vec<Prediction>> {
+        match component_named(&self.fitted.marginal.names, name)? {
+            Some(j) => Ok(self.fitted.predictions(j, &|at| self.levels[j][at].clone())),
+            None => Err(ErrorKind::option("name", name, "a grouping factor")),
+        }
+    }
+    /// Maximised marginal log-likelihood on the time scale (densities of T in 1/s).
+    #[must_use]
+    pub fn log_likelihood(&self) -> f64 {
+        self.fitted.best.at.log_likelihood
+    }
+    /// How the estimates were reached; singular fits name their components here.
+    #[must_use]
+    pub fn convergence(&self) -> MixedConvergence {
+        self.fitted.convergence()
+    }
+}

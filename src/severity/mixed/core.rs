@@ -1,0 +1,249 @@
+//! A fitted linear mixed model: linear combinations with Satterthwaite degrees of freedom,
+//! variance components, predictions.
+//!
+//! A combination ℓ of fixed and random effects has variance `σ² ℓᵀ D M⁻¹ D ℓ` (Henderson 1975; for
+//! random effects that of prediction minus truth). Its degrees of freedom are `2v²/(gᵀ A g)`, g the
+//! gradient of v in the variance parameters and A their covariance, twice the inverse Hessian of the
+//! deviance (Satterthwaite 1946; Giesbrecht & Burns 1985). No sampling of variances is needed:
+//! `∂v/∂γ_j = σ² |u_j|²/γ_j` with `u = M⁻¹ D ℓ`.
+
+use nalgebra::{DMatrix, DVector};
+use serde::{Deserialize, Serialize};
+
+use crate::error::Result;
+use crate::estimate::{Interval, IntervalMethod, check_level};
+use crate::numeric::special::normal_quantile;
+
+use super::deviance::{Minimum, Pin, Problem};
+use super::profile::{Point, limits};
+
+/// What the search for the estimates came to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum Verdict {
+    /// Every variance component lies inside its range.
+    Converged,
+    /// These components are estimated as exactly zero: a singular fit. The data show no variation
+    /// between their levels beyond what the other terms explain.
+    Boundary {
+        /// Names of the components.
+        components: Vec<String>,
+    },
+}
+
+/// How the estimates were reached.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct MixedConvergence {
+    /// Steps of the search.
+    pub iterations: u32,
+    /// Evaluations of the criterion with its gradient.
+    pub evaluations: u32,
+    /// `√(gᵀ B⁻¹ g)` of the last gradient g in its metric B: what was left, in standard errors.
+    pub gradient_norm: f64,
+    /// What it came to.
+    pub verdict: Verdict,
+}
+
+/// One variance component.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct VarianceComponent {
+    /// Name of the grouping factor, or `"residual"`.
+    pub name: String,
+    /// Levels with at least one trial; for the residual the number of trials.
+    pub levels: usize,
+    /// Variance, square of the unit of the response (log seconds in a severity model).
+    pub variance: f64,
+    /// Its square root.
+    pub standard_deviation: f64,
+    /// True where the estimate is exactly zero.
+    pub at_boundary: bool,
+}
+
+/// Predicted effect of one level of a grouping factor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct Prediction {
+    /// Name of the level.
+    pub level: String,
+    /// Predicted effect (conditional mode), shrunk towards zero.
+    pub value: f64,
+    /// Standard error of prediction minus true effect, that of the fixed effects included
+    /// (Henderson 1975); variance components are taken as known.
+    pub standard_error: f64,
+    /// Trials at this level.
+    pub trials: usize,
+}
+
+/// A linear combination of effects.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct Contrast {
+    /// Estimate.
+    pub estimate: f64,
+    /// Its standard error.
+    pub standard_error: f64,
+    /// Satterthwaite degrees of freedom; `None` where only asymptotic normality is at hand.
+    pub degrees_of_freedom: Option<f64>,
+}
+
+/// Problem, minimum, and the covariance of (γ of the positive components, log σ²).
+#[derive(Debug, Clone)]
+pub(super) struct Core {
+    pub(super) problem: Problem,
+    pub(super) minimum: Minimum,
+    pub(super) positive: Vec<usize>,
+    parameters: Option<DMatrix<f64>>,
+    scale: Vec<f64>,
+    diagonal: Vec<f64>,
+}
+
+impl Core {
+    pub(super) fn fit(problem: Problem) -> Result<Self> {
+        let start = problem.start()?;
+        let minimum = problem.minimise(Pin::Nothing, &start)?;
+        let positive: Vec<usize> = (0..problem.len()).filter(|&j| minimum.state.gamma[j] > 0.0).collect();
+        let parameters = problem
+            .hessian(&minimum, &positive)
+            .and_then(nalgebra::DMatrix::cholesky)
+            .map(|c| c.inverse() * 2.0)
+            .filter(|a| a.iter().all(|v| v.is_finite()));
+        let (scale, _) = problem.scale_and_ridge(&minimum.state.gamma, problem.q + problem.p);
+        let selected = minimum.state.factor.selected_inverse();
+        let diagonal = (0..problem.q).map(|i| selected.diagonal(i)).collect();
+        Ok(Self { problem, minimum, positive, parameters, scale, diagonal })
+    }
+
+    /// Estimate of column `i` of `[Z X]`.
+    pub(super) fn effect(&self, i: usize) -> f64 {
+        let q = self.problem.q;
+        let raw = self.minimum.state.solution[i] * self.scale[i];
+        if i >= q { raw + self.problem.offset[i - q] } else { raw }
+    }
+
+    pub(super) fn coefficient(&self, a: usize) -> f64 {
+        self.effect(self.problem.q + a)
+    }
+
+    /// A combination of columns of `[Z X]`.
+    pub(super) fn combination(&self, weights: &[(usize, f64)]) -> Contrast {
+        let state = &self.minimum.state;
+        let sigma2 = self.minimum.sigma2;
+        let mut right = vec![0.0; self.scale.len()];
+        let mut estimate = 0.0;
+        for &(i, w) in weights {
+            right[i] += w * self.scale[i];
+            estimate += w * self.effect(i);
+        }
+        let solved = state.factor.solve(&right);
+        let variance = (sigma2 * right.iter().zip(&solved).map(|(a, b)| a * b).sum::<f64>()).max(0.0);
+        let degrees_of_freedom = self.parameters.as_ref().and_then(|a| {
+            let m = self.positive.len();
+            let mut g = DVector::zeros(m + 1);
+            for (at, &j) in self.positive.iter().enumerate() {
+                let squares: f64 = solved[self.problem.components[j].clone()].iter().map(|u| u * u).sum();
+                g[at] = sigma2 * squares / state.gamma[j];
+            }
+            g[m] = variance;
+            let spread = g.dot(&(a * &g));
+            let df = 2.0 * variance * variance / spread;
+            (df.is_finite() && df > 0.0).then_some(df)
+        });
+        Contrast { estimate, standard_error: variance.sqrt(), degrees_of_freedom }
+    }
+
+    /// Covariance of two fixed columns.
+    pub(super) fn covariance_column(&self, a: usize) -> Vec<f64> {
+        let mut right = vec![0.0; self.scale.len()];
+        right[self.problem.q + a] = 1.0;
+        let solved = self.minimum.state.factor.solve(&right);
+        solved[self.problem.q..].iter().map(|v| v * self.minimum.sigma2).collect()
+    }
+
+    pub(super) fn variance(&self, j: usize) -> f64 {
+        self.minimum.state.gamma[j] * self.minimum.sigma2
+    }
+
+    pub(super) fn components(&self) -> Vec<VarianceComponent> {
+        let problem = &self.problem;
+        let mut rows: Vec<VarianceComponent> = (0..problem.len())
+            .map(|j| VarianceComponent {
+                name: problem.names[j].clone(),
+                levels: problem.components[j].len(),
+                variance: self.variance(j),
+                standard_deviation: self.variance(j).sqrt(),
+                at_boundary: self.minimum.state.gamma[j] <= 0.0,
+            })
+            .collect();
+        rows.push(VarianceComponent {
+            name: RESIDUAL.into(),
+            levels: problem.n,
+            variance: self.minimum.sigma2,
+            standard_deviation: self.minimum.sigma2.sqrt(),
+            at_boundary: false,
+        });
+        rows
+    }
+
+    pub(super) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
+        let sigma = self.minimum.sigma2.sqrt();
+        self.problem.components[j]
+            .clone()
+            .enumerate()
+            .map(|(at, i)| Prediction {
+                level: level(at),
+                value: self.effect(i),
+                standard_error: sigma * self.scale[i] * self.diagonal[i].max(0.0).sqrt(),
+                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+                trials: self.problem.trials_at(i) as usize,
+            })
+            .collect()
+    }
+
+    pub(super) fn convergence(&self) -> MixedConvergence {
+        let zero: Vec<String> = (0..self.problem.len())
+            .filter(|&j| self.minimum.state.gamma[j] <= 0.0)
+            .map(|j| self.problem.names[j].clone())
+            .collect();
+        MixedConvergence {
+            iterations: self.minimum.iterations,
+            evaluations: self.minimum.evaluations,
+            gradient_norm: self.minimum.decrement,
+            verdict: if zero.is_empty() { Verdict::Converged } else { Verdict::Boundary { components: zero } },
+        }
+    }
+
+    /// Profile interval of the standard deviation of a component (`None`: the residual).
+    pub(super) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
+        check_level(level)?;
+        let z = normal_quantile(0.5 * (1.0 + level));
+        let problem = &self.problem;
+        let best = self.minimum.value;
+        let mut gamma = self.minimum.state.gamma.clone();
+        let variance = component.map_or(self.minimum.sigma2, |j| self.variance(j));
+        let at_zero = match component {
+            Some(j) if variance > 0.0 => Some(problem.minimise(Pin::Zero(j), &gamma)?.value - best),
+            Some(_) => Some(0.0),
+            None => None,
+        };
+        // A scale on which a component that is zero would begin to show.
+        let typical = component.map_or(variance, |j| self.minimum.sigma2 * 0.1 / problem.replication(j));
+        let (lower, upper) = limits(variance.sqrt(), typical.sqrt(), z, at_zero, |log_sd| {
+            let v = libm::exp(2.0 * log_sd);
+            let pin = component.map_or(Pin::Residual(v), |j| Pin::Component(j, v));
+            if let Some(j) = component {
+                // Keep σ² where it was and move the ratio to the pinned variance.
+                gamma[j] = v / self.minimum.sigma2;
+            }
+            let minimum = problem.minimise(pin, &gamma)?;
+            gamma.clone_from(&minimum.state.gamma);
+            Ok(Point { rise: minimum.value - best, slope: 2.0 * minimum.slope })
+        })?;
+        Interval::new(variance.sqrt(), lower, upper, level, IntervalMethod::Profile)
+    }
+}
+
+/// Name of the residual component.
+pub(super) const RESIDUAL: &str = "residual";

@@ -1,0 +1,638 @@
+//! The marginal likelihood of censored times with random intercepts.
+//!
+//! `log T_i = x_iᵀβ + Σ_j τ_j u_{j,level(i)} + σ W_i`, u standard normal. Given u the log-likelihood
+//! is concave in location, so the mode û of each set of effects is found by Newton's method. Then
+//!
+//! - several factors: Laplace's approximation `ℓ(û) − ½|û|² − ½ log|M|`, M the negative Hessian;
+//! - one factor: adaptive Gauss–Hermite quadrature per level about its mode and curvature (Liu &
+//!   Pierce 1994; Pinheiro & Bates 1995); one node is Laplace's approximation.
+//!
+//! Gradients are exact, with the movement of mode and curvature by implicit differentiation
+//! (Skaug & Fournier 2006).
+
+use std::ops::Range;
+use std::sync::Arc;
+
+use nalgebra::DMatrix;
+
+use crate::error::{ErrorKind, Result};
+use crate::numeric::special::LN_SQRT_2PI;
+use crate::severity::distribution::Distribution;
+use crate::severity::newton::LogTime;
+
+use super::contribution::{Slopes, slopes};
+use super::descent::{Local, Stop, descend};
+use super::deviance::explained;
+use super::elimination::{Factor, Plan, Rows};
+use super::hermite::Hermite;
+
+/// Data of a censored model with random intercepts.
+#[derive(Debug, Clone)]
+pub(super) struct Marginal {
+    pub(super) distribution: Distribution,
+    pub(super) times: Vec<LogTime>,
+    /// Fixed columns.
+    pub(super) x: Rows,
+    /// Random columns, indicators.
+    pub(super) z: Rows,
+    pub(super) names: Vec<String>,
+    pub(super) components: Vec<Range<usize>>,
+    /// One node: Laplace.
+    rule: Hermite,
+    plan: Arc<Plan>,
+    /// Component of each random column.
+    owner: Vec<usize>,
+    /// Trials of each random column.
+    pub(super) trials: Vec<usize>,
+}
+
+/// β, log σ, and log τ of each component (−∞ where the component is zero).
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Parameters {
+    pub(super) beta: Vec<f64>,
+    pub(super) log_sigma: f64,
+    pub(super) log_tau: Vec<f64>,
+}
+
+/// What a profile holds fixed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Hold {
+    Nothing,
+    LogSigma,
+    LogTau(usize),
+    Zero(usize),
+}
+
+/// At one set of parameters: modes, the joint factor, and the derivatives of the log-likelihood.
+#[derive(Debug, Clone)]
+pub(super) struct Evaluated {
+    pub(super) log_likelihood: f64,
+    pub(super) modes: Vec<f64>,
+    pub(super) factor: Factor,
+    /// By β, log σ, log τ.
+    gradient: Vec<f64>,
+    /// Approximate information of the same.
+    information: DMatrix<f64>,
+    /// `M⁻¹ R`, R the joint information of (u; β, log σ).
+    pub(super) carried: Vec<Vec<f64>>,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct Best {
+    pub(super) parameters: Parameters,
+    pub(super) at: Evaluated,
+    /// Derivative of the log-likelihood by what is held.
+    pub(super) slope: f64,
+    pub(super) iterations: u32,
+    pub(super) evaluations: u32,
+    pub(super) decrement: f64,
+}
+
+const INNER_ITERATIONS: u32 = 200;
+/// Fall of log σ from its start (the scatter without random effects) that means no scatter is left.
+const COLLAPSED: f64 = 7.0;
+/// Log of τ √replication/σ below which a component is put to the test of being zero.
+const LOW: f64 = -2.0;
+
+impl Marginal {
+    pub(super) fn new(
+        distribution: Distribution,
+        times: Vec<LogTime>,
+        x: Rows,
+        z: Rows,
+        names: Vec<String>,
+        components: Vec<Range<usize>>,
+        nodes: usize,
+    ) -> Self {
+        let pattern = z.cross_product(None);
+        let mut owner = vec![0; z.columns];
+        for (j, range) in components.iter().enumerate() {
+            owner[range.clone()].fill(j);
+        }
+        let mut trials = vec![0; z.columns];
+        for &column in &z.index {
+            trials[column] += 1;
+        }
+        let plan = Arc::new(Plan::new(&pattern));
+        Self { distribution, times, x, z, names, components, rule: Hermite::new(nodes), plan, owner, trials }
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.components.len()
+    }
+
+    fn tau(&self, parameters: &Parameters) -> Vec<f64> {
+        self.owner.iter().map(|&j| libm::exp(parameters.log_tau[j])).collect()
+    }
+
+    fn slopes(&self, i: usize, location: f64, log_sigma: f64) -> Slopes {
+        slopes(self.distribution, self.times[i], location, log_sigma)
+    }
+
+    /// Modes of the standardised random effects, from `start`.
+    fn modes(&self, parameters: &Parameters, scale: &[f64], start: &[f64]) -> Option<(Vec<f64>, Factor, Vec<Slopes>)> {
+        let base = self.x.times(&parameters.beta);
+        let ridge = vec![1.0; scale.len()];
+        let terms = |u: &[f64]| -> Vec<Slopes> {
+            let scaled: Vec<f64> = u.iter().zip(scale).map(|(u, t)| u * t).collect();
+            let shift = self.z.times(&scaled);
+            (0..self.times.len()).map(|i| self.slopes(i, base[i] + shift[i], parameters.log_sigma)).collect()
+        };
+        let height = |terms: &[Slopes], u: &[f64]| -> f64 {
+            terms.iter().map(|t| t.value).sum::<f64>() - 0.5 * u.iter().map(|v| v * v).sum::<f64>()
+        };
+        let mut u = start.to_vec();
+        let mut here = terms(&u);
+        let mut value = height(&here, &u);
+        if !value.is_finite() {
+            u.fill(0.0);
+            here = terms(&u);
+            value = height(&here, &u);
+        }
+        for _ in 0..INNER_ITERATIONS {
+            let weight: Vec<f64> = here.iter().map(|t| (-t.mm).max(0.0)).collect();
+            let pull: Vec<f64> = here.iter().map(|t| t.m).collect();
+            let matrix = self.z.cross_product(Some(&weight));
+            let factor = self.plan.factor(&matrix, scale, &ridge)?;
+            let gradient: Vec<f64> =
+                self.z.transposed_times(&pull).iter().zip(scale).zip(&u).map(|((g, t), u)| g * t - u).collect();
+            let step = factor.solve(&gradient);
+            let squared: f64 = gradient.iter().zip(&step).map(|(a, b)| a * b).sum();
+            if !squared.is_finite() {
+                return None;
+            }
+            // Nothing left to gain: the factor belongs to this very point.
+            #[allow(clippy::cast_precision_loss)]
+            if squared <= 1e-25 * (1.0 + u.len() as f64) {
+                return Some((u, factor, here));
+            }
+            let sure = squared <= 1e-9;
+            let mut length = 1.0;
+            loop {
+                let next: Vec<f64> = u.iter().zip(&step).map(|(u, d)| u + length * d).collect();
+                let there = terms(&next);
+                let reached = height(&there, &next);
+                if reached.is_finite() && (sure || reached >= value + 1e-4 * length * squared) {
+                    u = next;
+                    here = there;
+                    value = reached;
+                    break;
+                }
+                length *= 0.5;
+                if length < 1e-10 {
+                    return None;
+                }
+            }
+            if squared <= 1e-20 {
+                // One full Newton step past this is below rounding; refactor there and stop.
+                let weight: Vec<f64> = here.iter().map(|t| (-t.mm).max(0.0)).collect();
+                let factor = self.plan.factor(&self.z.cross_product(Some(&weight)), scale, &ridge)?;
+                return Some((u, factor, here));
+            }
+        }
+        None
+    }
+
+    /// Log-likelihood, gradient and information at `parameters`; `start` are modes to begin with.
+    pub(super) fn evaluate(&self, parameters: &Parameters, start: &[f64]) -> Option<Evaluated> {
+        let (p, k) = (self.x.columns, self.len());
+        let scale = self.tau(parameters);
+        let (modes, factor, terms) = self.modes(parameters, &scale, start)?;
+        let selected = factor.selected_inverse();
+        let mut gradient = vec![0.0; p + 1 + k];
+        let log_likelihood = if self.rule.node.len() > 1 && k == 1 {
+            self.quadrature(parameters, &modes, &terms, &mut gradient)
+        } else {
+            self.laplace(&scale, &modes, &factor, &terms, &selected, &mut gradient)
+        };
+        let mut information = DMatrix::zeros(p + 1 + k, p + 1 + k);
+        let mut joint = vec![vec![0.0; self.z.columns]; p + 1];
+        for (i, t) in terms.iter().enumerate() {
+            for (a, xa) in self.x.row(i) {
+                for (b, xb) in self.x.row(i) {
+                    information[(a, b)] -= t.mm * xa * xb;
+                }
+                information[(a, p)] -= t.ms * xa;
+                information[(p, a)] -= t.ms * xa;
+                for (column, _) in self.z.row(i) {
+                    joint[a][column] += scale[column] * t.mm * xa;
+                }
+            }
+            information[(p, p)] -= t.ss;
+            for (column, _) in self.z.row(i) {
+                joint[p][column] += scale[column] * t.ms;
+            }
+        }
+        let carried: Vec<Vec<f64>> = joint.iter().map(|r| factor.solve(r)).collect();
+        for a in 0..=p {
+            for b in 0..=p {
+                information[(a, b)] -= joint[a].iter().zip(&carried[b]).map(|(x, y)| x * y).sum::<f64>();
+            }
+        }
+        for (j, range) in self.components.iter().enumerate() {
+            let freedom: f64 = range.clone().map(|i| (1.0 - selected.diagonal(i)).powi(2)).sum();
+            information[(p + 1 + j, p + 1 + j)] = 2.0 * freedom.max(1e-8);
+        }
+        log_likelihood.is_finite().then_some(Evaluated {
+            log_likelihood,
+            modes,
+            factor,
+            gradient,
+            information,
+            carried,
+        })
+    }
+
+    fn laplace(
+        &self,
+        scale: &[f64],
+        modes: &[f64],
+        factor: &Factor,
+        terms: &[Slopes],
+        selected: &super::elimination::Selected,
+        gradient: &mut [f64],
+    ) -> f64 {
+        let p = self.x.columns;
+        let n = terms.len();
+        let leverage: Vec<f64> = (0..n)
+            .map(|i| {
+                let row = self.z.row(i);
+                row.clone()
+                    .map(|(a, _)| row.clone().map(|(b, _)| scale[a] * scale[b] * selected.get(a, b)).sum::<f64>())
+                    .sum()
+            })
+            .collect();
+        // The modes move with every parameter: one adjoint solve serves all.
+        let moved: Vec<f64> = terms.iter().zip(&leverage).map(|(t, h)| t.mmm * h).collect();
+        let right: Vec<f64> = self.z.transposed_times(&moved).iter().zip(scale).map(|(v, t)| v * t).collect();
+        let adjoint = factor.solve(&right);
+        for i in 0..n {
+            let t = &terms[i];
+            let e: f64 = self.z.row(i).map(|(a, _)| scale[a] * adjoint[a]).sum();
+            let by_location = t.m + 0.5 * (t.mmm * leverage[i] + t.mm * e);
+            for (a, x) in self.x.row(i) {
+                gradient[a] += x * by_location;
+            }
+            gradient[p] += t.s + 0.5 * (t.mms * leverage[i] + t.ms * e);
+            for (a, _) in self.z.row(i) {
+                gradient[p + 1 + self.owner[a]] += by_location * scale[a] * modes[a];
+            }
+        }
+        for (a, &j) in self.owner.iter().enumerate() {
+            gradient[p + 1 + j] += 0.5 * adjoint[a] * modes[a] - (1.0 - selected.diagonal(a));
+        }
+        terms.iter().map(|t| t.value).sum::<f64>()
+            - 0.5 * modes.iter().map(|u| u * u).sum::<f64>()
+            - 0.5 * factor.log_determinant()
+    }
+
+    /// Adaptive Gauss–Hermite quadrature, level by level of the one factor.
+    fn quadrature(&self, parameters: &Parameters, modes: &[f64], terms: &[Slopes], gradient: &mut [f64]) -> f64 {
+        let p = self.x.columns;
+        let tau = libm::exp(parameters.log_tau[0]);
+        let log_sigma = parameters.log_sigma;
+        let base = self.x.times(&parameters.beta);
+        let mut members: Vec<Vec<usize>> = vec![Vec::new(); self.z.columns];
+        let mut total = 0.0;
+        for i in 0..terms.len() {
+            if let Some((level, _)) = self.z.row(i).next() {
+                members[level].push(i);
+            } else {
+                // No random effect acts here.
+                total += terms[i].value;
+                for (a, x) in self.x.row(i) {
+                    gradient[a] += x * terms[i].m;
+                }
+                gradient[p] += terms[i].s;
+            }
+        }
+        let nodes = self.rule.node.len();
+        for (trials, &mode) in members.iter().zip(modes) {
+            let (mut mm, mut mmm) = (0.0, 0.0);
+            for &i in trials {
+                mm += terms[i].mm;
+                mmm += terms[i].mmm;
+            }
+            let curvature = 1.0 - tau * tau * mm;
+            let spread = 1.0 / curvature.sqrt();
+            let at: Vec<f64> = self.rule.node.iter().map(|z| mode + std::f64::consts::SQRT_2 * spread * z).collect();
+            let there: Vec<Vec<Slopes>> = at
+                .iter()
+                .map(|u| trials.iter().map(|&i| self.slopes(i, base[i] + tau * u, log_sigma)).collect())
+                .collect();
+            let height: Vec<f64> = (0..nodes)
+                .map(|k| {
+                    self.rule.log_weight[k] + there[k].iter().map(|t| t.value).sum::<f64>()
+                        - 0.5 * at[k] * at[k]
+                        - LN_SQRT_2PI
+                })
+                .collect();
+            let top = height.iter().fold(f64::NEG_INFINITY, |a, h| a.max(*h));
+            let sum: f64 = height.iter().map(|h| libm::exp(h - top)).sum();
+            total += top + libm::log(sum) + libm::log(std::f64::consts::SQRT_2 * spread);
+            // Derivatives: posterior weights, then the movement of mode and spread.
+            let (mut along, mut across) = (0.0, 0.0);
+            let mut by_tau = 0.0;
+            for k in 0..nodes {
+                let weight = libm::exp(height[k] - top) / sum;
+                let pull: f64 = there[k].iter().map(|t| t.m).sum();
+                let slope = tau * pull - at[k];
+                along += weight * slope;
+                across += weight * slope * std::f64::consts::SQRT_2 * self.rule.node[k];
+                by_tau += weight * tau * at[k] * pull;
+                for (&i, t) in trials.iter().zip(&there[k]) {
+                    for (a, x) in self.x.row(i) {
+                        gradient[a] += weight * x * t.m;
+                    }
+                    gradient[p] += weight * t.s;
+                }
+            }
+            let kappa = 0.5 * spread.powi(3) * (across + curvature.sqrt());
+            let alpha = (along + kappa * tau.powi(3) * mmm) / curvature;
+            for &i in trials {
+                let t = &terms[i];
+                for (a, x) in self.x.row(i) {
+                    gradient[a] += x * (alpha * tau * t.mm + kappa * tau * tau * t.mmm);
+                }
+                gradient[p] += alpha * tau * t.ms + kappa * tau * tau * t.mms;
+                by_tau += alpha * (tau * t.m + tau * tau * mode * t.mm)
+                    + kappa * (2.0 * tau * tau * t.mm + tau.powi(3) * mode * t.mmm);
+            }
+            gradient[p + 1] += by_tau;
+        }
+        total
+    }
+
+    /// Trials per level of component j, weighted by trials.
+    #[allow(clippy::cast_precision_loss)]
+    pub(super) fn replication(&self, j: usize) -> f64 {
+        let counts = &self.trials[self.components[j].clone()];
+        let (sum, squares) = counts.iter().fold((0.0, 0.0), |(a, b), &t| (a + t as f64, b + (t * t) as f64));
+        squares / sum
+    }
+
+    /// Positions in (β, log σ, log τ) that move.
+    fn free(&self, parameters: &Parameters, hold: Hold) -> Vec<usize> {
+        let p = self.x.columns;
+        (0..=p + self.len())
+            .filter(|&at| match hold {
+                Hold::LogSigma => at != p,
+                Hold::LogTau(j) | Hold::Zero(j) => at != p + 1 + j,
+                Hold::Nothing => true,
+            })
+            .filter(|&at| at <= p || parameters.log_tau[at - p - 1].is_finite())
+            .collect()
+    }
+
+    /// Maximises the marginal likelihood from `start`, what `hold` says kept.
+    pub(super) fn maximise(&self, hold: Hold, start: &Parameters) -> Result<Best> {
+        let (p, k) = (self.x.columns, self.len());
+        let mut parameters = start.clone();
+        let mut lowered = vec![false; k];
+        let mut released = vec![false; k];
+        if let Hold::Zero(j) = hold {
+            parameters.log_tau[j] = f64::NEG_INFINITY;
+        }
+        let mut modes = vec![0.0; self.z.columns];
+        let (mut iterations, mut evaluations) = (0, 0);
+        let stuck = |iterations, decrement: f64| -> crate::Error {
+            ErrorKind::NotConverged {
+                stage: "the mixed model with censored times".into(),
+                iterations,
+                gradient_norm: if decrement.is_finite() { decrement } else { f64::MAX },
+            }
+            .into()
+        };
+        for _ in 0..30 {
+            let free = self.free(&parameters, hold);
+            let base = parameters.clone();
+            let begin: Vec<f64> = free.iter().map(|&at| read(&base, at, p)).collect();
+            let low: Vec<f64> = free
+                .iter()
+                .map(|&at| match at.checked_sub(p + 1) {
+                    None => f64::NEG_INFINITY,
+                    Some(j) if lowered[j] => base.log_sigma - 40.0,
+                    Some(j) => base.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW,
+                })
+                .collect();
+            let longest: Vec<f64> = free.iter().map(|&at| if at < p { 20.0 } else { 1.2 }).collect();
+            let descent = descend(&begin, &low, &longest, |v| {
+                let mut here = base.clone();
+                for (&at, &value) in free.iter().zip(v) {
+                    write(&mut here, at, p, value);
+                }
+                let evaluated = self.evaluate(&here, &modes)?;
+                modes.clone_from(&evaluated.modes);
+                let gradient = free.iter().map(|&at| -evaluated.gradient[at]).collect();
+                let metric = DMatrix::from_fn(free.len(), free.len(), |r, c| evaluated.information[(free[r], free[c])]);
+                Some(Local { value: -evaluated.log_likelihood, gradient, metric, payload: evaluated })
+            })
+            .map_err(|s| {
+                let log_sigma = free.iter().position(|&at| at == p).map(|at| s.x[at]);
+                if log_sigma.is_some_and(|v| v < start.log_sigma - COLLAPSED) {
+                    return explained();
+                }
+                stuck(s.iterations, s.decrement)
+            })?;
+            iterations += descent.iterations;
+            evaluations += descent.evaluations;
+            for (&at, &value) in free.iter().zip(&descent.x) {
+                write(&mut parameters, at, p, value);
+            }
+            modes.clone_from(&descent.local.payload.modes);
+            if hold == Hold::Nothing && parameters.log_sigma < start.log_sigma - COLLAPSED {
+                return Err(explained());
+            }
+            if let Stop::Floor(at) = descent.stop {
+                let j = free[at] - p - 1;
+                evaluations += 1;
+                if !lowered[j] && self.rises_from_zero(&parameters, j, &modes) {
+                    lowered[j] = true;
+                } else {
+                    parameters.log_tau[j] = f64::NEG_INFINITY;
+                }
+                continue;
+            }
+            // A component that slid on towards zero all the same is zero.
+            let vanished = (0..k).find(|&j| {
+                let bottom = parameters.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW - 6.0;
+                lowered[j] && hold != Hold::LogTau(j) && parameters.log_tau[j] < bottom
+            });
+            if let Some(j) = vanished {
+                parameters.log_tau[j] = f64::NEG_INFINITY;
+                lowered[j] = false;
+                released[j] = true;
+                continue;
+            }
+            let wrong = (0..k).find(|&j| {
+                !parameters.log_tau[j].is_finite()
+                    && hold != Hold::Zero(j)
+                    && !released[j]
+                    && self.rises_from_zero(&parameters, j, &modes)
+            });
+            if let Some(j) = wrong {
+                released[j] = true;
+                lowered[j] = true;
+                parameters.log_tau[j] = parameters.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW;
+                continue;
+            }
+            let at = descent.local.payload;
+            let slope = match hold {
+                Hold::LogSigma => at.gradient[p],
+                Hold::LogTau(j) => at.gradient[p + 1 + j],
+                Hold::Nothing | Hold::Zero(_) => 0.0,
+            };
+            return Ok(Best { parameters, at, slope, iterations, evaluations, decrement: descent.decrement });
+        }
+        Err(stuck(iterations, f64::MAX))
+    }
+
+    /// Does the likelihood rise with the variance of component j near zero?
+    fn rises_from_zero(&self, parameters: &Parameters, j: usize, modes: &[f64]) -> bool {
+        let mut near = parameters.clone();
+        near.log_tau[j] = parameters.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW - 4.0;
+        let p = self.x.columns;
+        // Relative to the size of its two halves, whose difference is rounding noise below 1e-9.
+        self.evaluate(&near, modes).is_some_and(|at| {
+            let share: f64 = self.components[j].len() as f64 * libm::exp(2.0 * (LOW - 4.0));
+            at.gradient[p + 1 + j] > 1e-7 * share
+        })
+    }
+
+    /// Observed information of the parameters that move, by central differences of the exact
+    /// gradient. With more than [`MANY`] fixed coefficients their own block is that of the joint
+    /// curvature in (u, β, log σ), which lacks only the change of the determinant.
+    pub(super) fn observed_information(&self, best: &Best) -> Option<(Vec<usize>, DMatrix<f64>)> {
+        let p = self.x.columns;
+        let free = self.free(&best.parameters, Hold::Nothing);
+        let n = free.len();
+        let gradient = |a: usize, shift: f64| -> Option<Vec<f64>> {
+            let mut moved = best.parameters.clone();
+            let value = read(&moved, free[a], p) + shift;
+            write(&mut moved, free[a], p, value);
+            let at = self.evaluate(&moved, &best.at.modes)?;
+            Some(free.iter().map(|&b| -at.gradient[b]).collect())
+        };
+        let mut information = DMatrix::zeros(n, n);
+        let first = if p > MANY { p } else { 0 };
+        for a in first..n {
+            let rough = best.at.information[(free[a], free[a])];
+            let h = 3e-3 / rough.max(1e-6).sqrt().max(0.3);
+            let difference = |h: f64| -> Option<Vec<f64>> {
+                let (up, down) = (gradient(a, h)?, gradient(a, -h)?);
+                Some(up.iter().zip(&down).map(|(u, d)| (u - d) / (2.0 * h)).collect())
+            };
+            let (fine, coarse) = (difference(h)?, difference(2.0 * h)?);
+            for b in 0..n {
+                let value = (4.0 * fine[b] - coarse[b]) / 3.0;
+                // Rows that are not differenced take this one's word.
+                let share = if b < first { 1.0 } else { 0.5 };
+                information[(a, b)] += share * value;
+                information[(b, a)] += share * value;
+            }
+        }
+        for a in 0..first {
+            for b in 0..first {
+                information[(a, b)] = best.at.information[(a, b)];
+            }
+        }
+        Some((free, information))
+    }
+}
+
+/// Fixed coefficients beyond which their block of the information is taken from the joint curvature.
+const MANY: usize = 60;
+
+fn read(parameters: &Parameters, at: usize, p: usize) -> f64 {
+    match at {
+        _ if at < p => parameters.beta[at],
+        _ if at == p => parameters.log_sigma,
+        _ => parameters.log_tau[at - p - 1],
+    }
+}
+
+fn write(parameters: &mut Parameters, at: usize, p: usize, value: f64) {
+    match at {
+        _ if at < p => parameters.beta[at] = value,
+        _ if at == p => parameters.log_sigma = value,
+        _ => parameters.log_tau[at - p - 1] = value,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Twelve trials of two materials, three days crossed with two runs, all kinds of censoring.
+    fn small(distribution: Distribution, factors: usize, nodes: usize) -> Marginal {
+        let times = (0..12u32)
+            .map(|i| {
+                let y = 0.3 * libm::sin(f64::from(i) * 2.3) + 0.2 * f64::from(i % 3);
+                match i % 6 {
+                    0 => LogTime::Right(y),
+                    3 => LogTime::Left(y),
+                    4 => LogTime::Between(y - 0.2, y + 0.3),
+                    _ => LogTime::Exact(y),
+                }
+            })
+            .collect();
+        let (mut x, mut z) = (Rows::new(2), Rows::new(if factors == 2 { 5 } else { 3 }));
+        for i in 0..12 {
+            x.push([(i % 2, 1.0), (1 - i % 2, 0.25)]);
+            let mut row = vec![(i % 3, 1.0)];
+            if factors == 2 {
+                row.push((3 + (i / 2) % 2, 1.0));
+            }
+            z.push(row);
+        }
+        let names = vec!["day".into(), "run".into()];
+        let components = [0..3, 3..5].into_iter().take(factors).collect();
+        Marginal::new(distribution, times, x, z, names, components, nodes)
+    }
+
+    #[test]
+    fn gradients_are_those_of_the_likelihood() {
+        for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
+            for (factors, nodes) in [(1, 1), (1, 2), (1, 5), (1, 20), (2, 1)] {
+                let model = small(distribution, factors, nodes);
+                let parameters = Parameters { beta: vec![0.1, 0.25], log_sigma: -0.7, log_tau: vec![-0.6, -1.1] };
+                let start = vec![0.0; model.z.columns];
+                let at = model.evaluate(&parameters, &start).unwrap();
+                for a in 0..3 + factors {
+                    let h = 1e-5;
+                    let value = |shift: f64| {
+                        let mut moved = parameters.clone();
+                        let v = read(&moved, a, 2) + shift;
+                        write(&mut moved, a, 2, v);
+                        model.evaluate(&moved, &start).unwrap().log_likelihood
+                    };
+                    let want = (value(h) - value(-h)) / (2.0 * h);
+                    assert!(
+                        (at.gradient[a] - want).abs() < 1e-7 * (1.0 + want.abs()),
+                        "{distribution}, {factors} factor(s), {nodes} node(s), parameter {a}: {} {want}",
+                        at.gradient[a]
+                    );
+                }
+            }
+        }
+    }
+
+    /// One node of the quadrature and the approximation for several factors are the same thing,
+    /// reached by different code.
+    #[test]
+    fn one_node_is_laplace() {
+        let parameters = Parameters { beta: vec![0.1, 0.25], log_sigma: -0.7, log_tau: vec![-0.6] };
+        for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
+            let model = small(distribution, 1, 1);
+            let at = model.evaluate(&parameters, &[0.0; 3]).unwrap();
+            let scale = model.tau(&parameters);
+            let (modes, _, terms) = model.modes(&parameters, &scale, &[0.0; 3]).unwrap();
+            let mut gradient = vec![0.0; 4];
+            let value = model.quadrature(&parameters, &modes, &terms, &mut gradient);
+            assert!((value - at.log_likelihood).abs() < 1e-12);
+            for (a, b) in gradient.iter().zip(&at.gradient) {
+                assert!((a - b).abs() < 1e-10, "{a} {b}");
+            }
+        }
+    }
+}

@@ -1,0 +1,68 @@
+//! Random effects: days, runs, belts, and each material's own departure on a surface.
+//!
+//! | | |
+//! |---|---|
+//! | in  | a checked [`Campaign`](crate::campaign::Campaign) and a plan: [`MixedSeverity`]; or columns and codes of any table: [`LinearMixedModel`], [`CensoredMixedModel`] |
+//! | out | a [`MixedSeverityFit`]: factors and durabilities with the right standard errors, variance components with profile intervals, predictions per level, class and material factors shrunk to the common one |
+//!
+//! # Model
+//! `log T = μ(material) − log k(surface) + Σ_j b_j(level) + σ W`, T in s, `b_j ~ N(0, τ_j²)`
+//! independent between levels and groupings, crossed or nested. Trials of one day share its effect,
+//! so many trials on few days say less about a surface than their number suggests: the standard
+//! errors of the factors show it.
+//!
+//! # How it is fitted
+//! *Log-normal times without censoring.* Restricted or full maximum likelihood by the profiled
+//! deviance. The table enters once, as cross-products; every evaluation solves one sparse system in
+//! which cells, runs and materials are eliminated by their pattern and the rest is dense. Average
+//! information with secant corrections, down to rounding. A component whose estimate is zero is
+//! exactly zero, found by the sign of the derivative there. Intervals of factors: t quantiles with
+//! Satterthwaite degrees of freedom.
+//!
+//! *Otherwise.* Maximum marginal likelihood: adaptive Gauss–Hermite quadrature with one grouping,
+//! Laplace's approximation with several, exact gradients; observed information, normal quantiles.
+//! Laplace's approximation is off by about one part in the number of trials per level, most where
+//! nearly all trials of a level are censored.
+//!
+//! # When it refuses
+//! A grouping with one level, with one level per trial, with the same groups as another, or whose
+//! levels coincide with fixed effects (one day per surface and nothing else); a trial without the
+//! label of a requested grouping, named; REML under censoring; more than one node with several
+//! groupings; whatever the fit without random effects refuses.
+//!
+//! # When it answers but warns
+//! Singular fits (a variance of zero) are a verdict and a note, never hidden; so are groupings with
+//! fewer than five levels and surfaces that were tried within one level only. Materials and surfaces seen only as
+//! run-outs or only as contact openings become bounds, as in the fit without random effects.
+//!
+//! # Limits
+//! Standard errors take variance components as known (the t quantiles make up for it in balanced
+//! layouts); no small-sample correction of the covariance (Kenward & Roger 1997) is made. Shrunk
+//! departures inherit this: with few cells their intervals are too short.
+//!
+//! # Sources
+//! Bates, Mächler, Bolker & Walker, J. Stat. Softw. 67(1), 2015 (profiled deviance, profile
+//! intervals); Henderson 1975 (predictions); Satterthwaite 1946, Giesbrecht & Burns 1985 (degrees
+//! of freedom); Gilmour, Thompson & Cullis 1995 (average information); Pinheiro & Bates 1995
+//! (adaptive quadrature); Skaug & Fournier 2006 (gradients of Laplace's approximation).
+
+mod censored;
+mod contribution;
+mod core;
+mod descent;
+mod deviance;
+mod elimination;
+mod fit;
+mod groups;
+mod hermite;
+mod linear;
+mod marginal;
+mod plan;
+mod profile;
+
+pub use self::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict};
+pub use censored::{CensoredMixedFit, CensoredMixedModel, Integration};
+pub use deviance::Criterion;
+pub use fit::{MixedNote, MixedSeverityFit, ShrunkFactor};
+pub use linear::{LinearMixedFit, LinearMixedModel};
+pub use plan::{Grouping, MixedSeverity};

@@ -134,6 +134,15 @@ impl Regression {
                 ));
             }
         }
+        let one_way = observations.iter().all(|o| matches!(o, Observation::AtLeast(_)))
+            || observations.iter().all(|o| matches!(o, Observation::AtMost(_)));
+        if one_way {
+            return Err(ErrorKind::NotEstimable {
+                quantity: "the regression".into(),
+                reason: "every observation is a bound on the same side, so the likelihood has no maximum".into(),
+            }
+            .into());
+        }
         #[allow(clippy::cast_precision_loss)]
         let scales: Vec<f64> = (0..p)
             .map(|a| (rows.iter().map(|r| r[a] * r[a]).sum::<f64>() / n as f64).sqrt())

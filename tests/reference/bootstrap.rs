@@ -1,4 +1,4 @@
-//! Bootstrap intervals against published examples (references.md d1–d5), and against the fit done
+//! Bootstrap intervals against published examples (label d1–d5), and against the fit done
 //! the long way round.
 
 use std::sync::Mutex;

@@ -1,4 +1,4 @@
-//! Censored fits against R survival 3.5-3 `survreg` (references.md c1, c3, c6, c7; log-likelihoods
+//! Censored fits against R survival 3.5-3 `survreg` (label c1, c3, c6, c7; log-likelihoods
 //! on the time scale).
 
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
@@ -253,5 +253,94 @@ fn symmetric_censoring_is_centred() {
     for distribution in [Distribution::LogNormal, Distribution::LogLogistic] {
         let cells = CellMeans::fit(&campaign, distribution, 0.9).unwrap();
         assert!(cells.cells()[0].log_median.unwrap().abs() < 1e-12);
+    }
+}
+
+/// Right-censored regressions on covariates in all three distributions against stored `survreg` fits
+/// (tests/reference/r/lung.R).
+fn regressions(stored: &str, y: &[Observation], rows: &[Vec<f64>]) {
+    let want = Table::stored(stored);
+    let (names, estimate) = (want.text("distribution"), want.numbers("estimate"));
+    let (se, log_likelihood) = (want.numbers("se"), want.numbers("log_likelihood"));
+    for (distribution, name) in ALL.into_iter().zip(["lognormal", "weibull", "loglogistic"]) {
+        let fit = Regression::new(distribution).fit(y, rows).unwrap();
+        let first = names.iter().position(|n| n == name).unwrap();
+        let p = fit.coefficients().len();
+        for i in 0..p {
+            assert_digits(fit.coefficients()[i], estimate[first + i], 8.0);
+            assert_digits(fit.standard_errors()[i], se[first + i], 8.0);
+        }
+        assert_digits(fit.log_sigma(), estimate[first + p], 8.0);
+        assert_digits(fit.log_sigma_standard_error(), se[first + p], 8.0);
+        assert_digits(fit.log_likelihood(), log_likelihood[first], 12.0);
+    }
+}
+
+/// c2: lung cancer (Loprinzi et al. 1994), time on age, sex and Karnofsky score.
+#[test]
+fn lung() {
+    let table = Table::read("survival_lung.csv");
+    let event: Vec<f64> = table.numbers("status").iter().map(|s| s - 1.0).collect();
+    let y = observations(&table.numbers("time"), &event);
+    assert_eq!(y.len(), 227);
+    let (age, sex, karno) = (table.numbers("age"), table.numbers("sex"), table.numbers("ph.karno"));
+    let rows: Vec<Vec<f64>> = (0..y.len()).map(|i| vec![1.0, age[i], sex[i], karno[i]]).collect();
+    regressions("lung.csv", &y, &rows);
+    // The figures of the label c2 itself, Weibull.
+    let fit = Regression::new(Distribution::Weibull).fit(&y, &rows).unwrap();
+    assert_digits(fit.coefficients()[2], 0.370_187_051_466, 10.0);
+    assert_digits(fit.log_likelihood(), -1_138.691_784_388_46, 12.0);
+}
+
+/// c4: motorettes (Nelson & Hahn 1972), time on temperature, and log10 hours on the Arrhenius scale
+/// with and without the temperature at which nothing failed.
+#[test]
+fn motorettes() {
+    let table = Table::read("mass_motors.csv");
+    let (time, event, temp) = (table.numbers("time"), table.numbers("cens"), table.numbers("temp"));
+    let y = observations(&time, &event);
+    let rows: Vec<Vec<f64>> = temp.iter().map(|t| vec![1.0, *t]).collect();
+    regressions("motors.csv", &y, &rows);
+    for (lowest, intercept, slope, log_sigma) in [
+        (0.0, -6.019_249_642_709, 4.311_247_143_047, -1.350_222_026_795),
+        (151.0, -4.547_307_486, 3.614_234_827, -1.338_156_312),
+    ] {
+        let keep: Vec<usize> = (0..time.len()).filter(|&i| temp[i] > lowest).collect();
+        let y: Vec<Observation> = keep
+            .iter()
+            .map(|&i| {
+                let log = time[i].log10();
+                if event[i] > 0.5 { Observation::Exact(log) } else { Observation::AtLeast(log) }
+            })
+            .collect();
+        let rows: Vec<Vec<f64>> = keep.iter().map(|&i| vec![1.0, 1000.0 / (temp[i] + 273.2)]).collect();
+        let fit = Regression::new(Distribution::LogNormal).fit(&y, &rows).unwrap();
+        for (got, want) in
+            [(fit.coefficients()[0], intercept), (fit.coefficients()[1], slope), (fit.log_sigma(), log_sigma)]
+        {
+            assert_digits(got, want, 8.5);
+        }
+    }
+    // As factor levels, the coolest cell is all run-outs: no maximum, said and not iterated to.
+    let cool: Vec<Observation> = y.iter().zip(&temp).filter(|(_, t)| **t < 151.0).map(|(o, _)| *o).collect();
+    let error = Regression::new(Distribution::LogNormal).fit(&cool, &vec![vec![1.0]; cool.len()]).unwrap_err();
+    assert!(error.to_string().contains("bound on the same side"), "{error}");
+}
+
+/// c5: Gehan's leukaemia trial; the Weibull fit as printed in Venables & Ripley, all three stored.
+#[test]
+fn gehan() {
+    let table = Table::read("mass_gehan.csv");
+    let y = observations(&table.numbers("time"), &table.numbers("cens"));
+    let rows: Vec<Vec<f64>> =
+        table.text("treat").iter().map(|t| vec![1.0, if t == "control" { 1.0 } else { 0.0 }]).collect();
+    regressions("gehan.csv", &y, &rows);
+    let fit = Regression::new(Distribution::Weibull).fit(&y, &rows).unwrap();
+    for (got, want) in [
+        (fit.coefficients()[0], 3.515_686_946_496),
+        (fit.coefficients()[1], -1.267_334_587_419),
+        (fit.log_sigma(), -0.311_709_220_931),
+    ] {
+        assert_digits(got, want, 10.0);
     }
 }

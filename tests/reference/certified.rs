@@ -25,7 +25,7 @@ fn check(anova: &Anova, want: &Certified, digits: f64) {
     assert_digits(anova.residual_standard_deviation().unwrap(), want.s, digits);
 }
 
-/// References.md a1, `SiRstv` and `AtmWtAg`; the second is limited by the rounding of its input.
+/// Label a1 of tests/reference/README.md, `SiRstv` and `AtmWtAg`; the second is limited by the rounding of its input.
 #[test]
 fn sirstv_and_atmwtag() {
     let table = Table::read("nist_sirstv.csv");
@@ -68,7 +68,7 @@ fn small_least(offset: u64, per_group: usize) -> (Vec<f64>, Vec<usize>) {
     (values, groups)
 }
 
-/// References.md a1: certified values, and how many digits the rounding of the input leaves.
+/// Label a1 of tests/reference/README.md: certified values, and how many digits the rounding of the input leaves.
 #[test]
 fn smls_sets() {
     for (file, offset) in
@@ -99,7 +99,7 @@ fn smls_sets() {
     }
 }
 
-/// The exact answer for the doubles of SmLs07, 60-digit arithmetic (references.md a1).
+/// The exact answer for the doubles of SmLs07, 60-digit arithmetic (label a1).
 #[test]
 fn smls07_exact_for_its_doubles() {
     let (y, g) = small_least(1_000_000_000_000, 21);

@@ -124,7 +124,7 @@ fn interval_censoring_by_a_coarse_clock() {
     assert!(error.to_string().contains("time_resolution_s"), "{error}");
 }
 
-/// Gehan's 6-MP arm (references.md c5): survival and Greenwood standard errors as in most textbooks.
+/// Gehan's 6-MP arm (label c5): survival and Greenwood standard errors as in most textbooks.
 #[test]
 fn kaplan_meier_of_gehan() {
     let table = Table::read("mass_gehan.csv");

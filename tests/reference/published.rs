@@ -1,6 +1,7 @@
 //! Wear and lifetime tables of the statistics literature.
 
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
+use surface_severity::equivalence::{Intercept, ordinary_least_squares};
 use surface_severity::severity::{Additivity, Anova, ClassFactors, ComparisonMethod, Severity, Term};
 
 use crate::{Table, assert_digits};
@@ -16,7 +17,7 @@ fn poisons() -> Campaign {
         .unwrap()
 }
 
-/// Box & Cox 1964 (references.md g1): analysis of variance of 1/time, time and log time. The
+/// Box & Cox 1964 (label g1): analysis of variance of 1/time, time and log time. The
 /// additive fit of log time is the crate's own model.
 #[test]
 fn poisons_analysis_of_variance() {
@@ -47,7 +48,7 @@ fn poisons_analysis_of_variance() {
     }
 }
 
-/// References.md g1, additive log fit (R `lm`): differences and standard errors.
+/// Label g1 of tests/reference/README.md, additive log fit (R `lm`): differences and standard errors.
 #[test]
 fn poisons_additive_fit() {
     let fit = Severity::new("1").fit(&poisons()).unwrap();
@@ -114,7 +115,7 @@ fn poisons_class_factors() {
     assert!(got.statements()[0].starts_with("The classes differ by no more than chance"));
 }
 
-/// Davies 1954, Martindale latin square (references.md g4).
+/// Davies 1954, Martindale latin square (label g4).
 #[test]
 fn latin_square() {
     let table = Table::read("abrasion_latin_square.csv");
@@ -139,4 +140,45 @@ fn latin_square() {
         assert_digits(row.sum_of_squares, want, 9.0);
     }
     assert_digits(anova.residual_sum_of_squares, 0.007_119_805_90, 8.5);
+}
+
+/// Worsted yarn, cycles to failure (Box & Cox 1964, label g2): log cycles on coded length, amplitude
+/// and load; then the power law in the three.
+#[test]
+fn yarn() {
+    let table = Table::read("boxcox_wool.csv");
+    let (len, amp, load) = (table.numbers("len"), table.numbers("amp"), table.numbers("load"));
+    let log: Vec<f64> = table.numbers("cycles").iter().map(|c| c.ln()).collect();
+    let coded = |v: &[f64], middle: f64, step: f64| v.iter().map(|x| (x - middle) / step).collect::<Vec<f64>>();
+    let columns = [coded(&len, 300.0, 50.0), coded(&amp, 9.0, 1.0), coded(&load, 45.0, 5.0)];
+    let slices: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+    let fit = ordinary_least_squares(&slices, &log, Intercept::Fitted).unwrap();
+    for (got, want) in fit.coefficients().iter().zip([6.334_748_03, 0.832_384_16, -0.630_866_02, -0.392_619_50]) {
+        assert_digits(*got, want, 7.5);
+    }
+    assert_digits(fit.residual_standard_deviation(), 0.185_624_78, 7.0);
+    let logs: Vec<Vec<f64>> = [len, amp, load].iter().map(|v| v.iter().map(|x| x.ln()).collect()).collect();
+    let slices: Vec<&[f64]> = logs.iter().map(Vec::as_slice).collect();
+    let fit = ordinary_least_squares(&slices, &log, Intercept::Fitted).unwrap();
+    for (got, want) in fit.coefficients().iter().zip([3.866_415_08, 4.950_404_44, -5.652_560_75, -3.504_167_38]) {
+        assert_digits(*got, want, 8.0);
+    }
+    assert_digits(fit.residual_standard_deviation().powi(2), 0.033_364_245_3, 8.0);
+}
+
+/// Tyre rubber, abrasion loss on hardness and tensile strength (Davies 1947, label g5).
+#[test]
+fn rubber() {
+    let table = Table::read("mass_rubber.csv");
+    let (hard, tens) = (table.numbers("hard"), table.numbers("tens"));
+    let fit = ordinary_least_squares(&[&hard, &tens], &table.numbers("loss"), Intercept::Fitted).unwrap();
+    for (i, (b, se)) in
+        [(885.161_109_439, 61.751_584_711), (-6.570_829_854, 0.583_187_744), (-1.374_311_775, 0.194_308_902)]
+            .into_iter()
+            .enumerate()
+    {
+        assert_digits(fit.coefficients()[i], b, 9.0);
+        assert_digits(fit.standard_errors()[i], se, 8.0);
+    }
+    assert_digits(fit.residual_standard_deviation(), 36.489_340_763, 9.0);
 }

@@ -45,6 +45,7 @@ mod newton;
 mod regression;
 mod replicate;
 mod scale;
+mod scatter;
 
 /// What the bootstrap and the screening need of the machinery.
 pub(crate) mod engine {
@@ -63,3 +64,4 @@ pub use fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, Surf
 pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, ComparisonMethod};
 pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};
 pub use regression::{Observation, Regression, RegressionFit};
+pub use scatter::{EqualScatter, GroupScatter, ScatterBy, UnequalScatter};

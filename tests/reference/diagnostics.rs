@@ -1,7 +1,7 @@
 //! Residuals, predictions and survival curves against R and published tables.
 
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
-use surface_severity::severity::{Distribution, KaplanMeier, Severity};
+use surface_severity::severity::{Distribution, EqualScatter, KaplanMeier, ScatterBy, Severity, UnequalScatter};
 
 use crate::{Table, assert_digits};
 
@@ -162,4 +162,83 @@ fn kaplan_meier_of_gehan() {
     assert_digits(KaplanMeier::of(&opened).unwrap().survival_at(0.1), 0.5, 15.0);
     let muddled = [Trial::opened_at_contact("a", "s", "m", 0.5), Trial::perforated("b", "s", "m", 0.3)];
     assert!(KaplanMeier::of(&muddled).unwrap_err().to_string().contains("only known to be below 0.5 s"));
+}
+
+/// A scatter of its own for every surface, against `survreg` with `strata()`
+/// (tests/reference/r/scatter.R).
+#[test]
+fn unequal_scatter_by_surface() {
+    let want = Table::stored("scatter.csv");
+    let table = Table::read("poisons_censored.csv");
+    let (time, outcome) = (table.numbers("time"), table.text("outcome"));
+    let (poison, treat) = (table.text("poison"), table.text("treat"));
+    let censored = (0..time.len())
+        .map(|i| match outcome[i].as_str() {
+            "perforated" => Trial::perforated(format!("{i}"), &poison[i], &treat[i], time[i]),
+            "run_out" => Trial::run_out(format!("{i}"), &poison[i], &treat[i], time[i]),
+            _ => Trial::opened_at_contact(format!("{i}"), &poison[i], &treat[i], time[i]),
+        })
+        .collect::<CampaignBuilder>()
+        .build()
+        .unwrap();
+    for (name, distribution, campaign) in [
+        ("exact", Distribution::LogNormal, &poisons(None)),
+        ("censored_lognormal", Distribution::LogNormal, &censored),
+        ("censored_weibull", Distribution::Weibull, &censored),
+    ] {
+        let plan = Severity::new("1").distribution(distribution);
+        let fit = UnequalScatter::fit(&plan, campaign, ScatterBy::Surface).unwrap();
+        let row = |label: &str| {
+            (0..want.text("name").len())
+                .find(|&i| want.text("fit")[i] == name && want.text("name")[i] == label)
+                .map(|i| (want.numbers("estimate")[i], want.numbers("se")[i], want.numbers("log_likelihood")[i]))
+                .unwrap()
+        };
+        assert_digits(fit.log_likelihood, row("scale1").2, 12.0);
+        for (s, surface) in ["1", "2", "3"].iter().enumerate() {
+            let sigma = fit.groups[s].log_scatter.interval().unwrap();
+            let (log, se, _) = row(&format!("scale{surface}"));
+            assert_digits(sigma.estimate().ln(), log, 7.0);
+            assert_digits((sigma.upper() / sigma.lower()).ln() / 2.0 / 1.959_963_984_540_054, se, 6.5);
+            if s > 0 {
+                let factor = fit.factors[s].1.interval().unwrap();
+                let (log, se, _) = row(&format!("factor(poison){surface}"));
+                assert_digits(factor.estimate().ln(), -log, 7.0);
+                assert_digits((factor.upper() / factor.lower()).ln() / 2.0 / 1.959_963_984_540_054, se, 6.5);
+            }
+        }
+        assert!(fit.log_likelihood > fit.common_log_likelihood);
+    }
+}
+
+/// R 4.2.2 `bartlett.test(log(time) ~ poison)` of treatment A: K², p (tests/reference/r/scatter.R).
+const BARTLETT: (f64, f64) = (1.636_520_920_618, 0.441_198_469_609);
+
+/// The same script: K² with variances pooled over the cells of each poison.
+const POOLED: f64 = 13.619_440_163_076;
+
+/// Bartlett's test where each surface is one cell, against R `bartlett.test`; and the likelihood ratio
+/// under censoring, which is twice the gap that separate fits of the surfaces leave.
+#[test]
+fn equal_scatter() {
+    let one_treatment =
+        Campaign::from_trials(poisons(None).trials().iter().filter(|t| t.material == "A").cloned()).unwrap();
+    let plan = Severity::new("1");
+    let test = EqualScatter::test(&plan, &one_treatment, ScatterBy::Surface).unwrap();
+    assert!(test.bartlett);
+    assert_digits(test.degrees_of_freedom, 2.0, 15.0);
+    assert_digits(test.statistic, BARTLETT.0, 10.0);
+    assert_digits(test.p_value, BARTLETT.1, 10.0);
+    let all = EqualScatter::test(&plan, &poisons(None), ScatterBy::Surface).unwrap();
+    // The same script: variances pooled over the cells of each poison.
+    assert_digits(all.statistic, POOLED, 11.0);
+    // Equal scatter by construction: the same wobble everywhere.
+    let trials = ["a", "b", "c"]
+        .iter()
+        .flat_map(|s| (0..6).map(move |i| Trial::perforated(format!("{s}{i}"), *s, "m", (f64::from(i) / 10.0).exp())));
+    let equal =
+        EqualScatter::test(&Severity::new("a"), &Campaign::from_trials(trials).unwrap(), ScatterBy::Surface).unwrap();
+    assert!(equal.statistic < 1e-12 && (equal.p_value - 1.0).abs() < 1e-9, "{equal:?}");
+    let error = EqualScatter::test(&plan, &poisons(None), ScatterBy::Class).unwrap_err();
+    assert!(error.to_string().contains("at least 2 groups"), "{error}");
 }

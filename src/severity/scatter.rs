@@ -1,0 +1,380 @@
+//! Is replicate scatter the same everywhere? A σ of its own for every surface or every class.
+//!
+//! The test compares, with one location per cell so that no other misfit interferes, one σ for all
+//! against one per group: Bartlett's corrected statistic for log-normal times without censoring
+//! (Bartlett, Proc. R. Soc. A 160 (1937) 268), twice the log-likelihood difference otherwise.
+//!
+//! The fit maximises the additive model's likelihood in (log durabilities, log factors, log σ per
+//! group) from the fit with one σ, by Newton steps with a line search; observed information. It is
+//! no longer concave, so the result is the maximum reached from there.
+
+use serde::{Deserialize, Serialize};
+
+use crate::campaign::Campaign;
+use crate::error::{ErrorKind, Result};
+use crate::estimate::{Estimate, Interval, IntervalMethod};
+use crate::numeric::bordered::Bordered;
+use crate::numeric::special::{chi_squared_survival, two_sided_quantile};
+
+use super::cells::{Cell, Crossed, Kinds};
+use super::distribution::Distribution;
+use super::fit::{Prepared, Severity};
+use super::newton::{LogTime, contribution};
+use super::scale::Scale;
+
+/// What may have a scatter of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum ScatterBy {
+    /// Each surface.
+    Surface,
+    /// Each material class; materials without one form a class of their own.
+    Class,
+}
+
+/// Test of equal scatter.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct EqualScatter {
+    /// True for Bartlett's test, false for the likelihood ratio.
+    pub bartlett: bool,
+    /// The statistic, χ² if scatter is equal.
+    pub statistic: f64,
+    /// Groups that could be compared, less one.
+    pub degrees_of_freedom: f64,
+    /// Upper tail probability.
+    pub p_value: f64,
+}
+
+/// Scatter of one group.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct GroupScatter {
+    /// Surface or class.
+    pub group: String,
+    /// σ of log time, with an interval on its logarithm, or why there is none.
+    pub log_scatter: Estimate,
+    /// Trials of the group that were fitted.
+    pub trials: usize,
+}
+
+/// A severity scale whose scatter differs between groups.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct UnequalScatter {
+    /// What has a scatter of its own.
+    pub by: ScatterBy,
+    /// Scatter of each group, sorted by name.
+    pub groups: Vec<GroupScatter>,
+    /// Factor of each surface relative to the reference, in the campaign's order of surfaces.
+    pub factors: Vec<(String, Estimate)>,
+    /// Log-likelihood on the time scale.
+    pub log_likelihood: f64,
+    /// Log-likelihood of the same model with one σ.
+    pub common_log_likelihood: f64,
+}
+
+const NO_CLASS: &str = "(no class given)";
+
+/// Name of the group of every material×surface pair, and the sorted names.
+fn grouping(by: ScatterBy, campaign: &Campaign) -> (Vec<String>, impl Fn(&Cell) -> usize) {
+    let class_of: Vec<String> =
+        campaign.materials().iter().map(|m| m.class.clone().unwrap_or_else(|| NO_CLASS.into())).collect();
+    let surface_of: Vec<String> = campaign.surfaces().iter().map(|s| s.name.clone()).collect();
+    let mut names = match by {
+        ScatterBy::Surface => surface_of.clone(),
+        ScatterBy::Class => class_of.clone(),
+    };
+    names.sort_unstable();
+    names.dedup();
+    let lookup = names.clone();
+    let index = move |cell: &Cell| {
+        let name = match by {
+            ScatterBy::Surface => &surface_of[cell.surface],
+            ScatterBy::Class => &class_of[cell.material],
+        };
+        lookup.binary_search(name).unwrap_or(0)
+    };
+    (names, index)
+}
+
+impl EqualScatter {
+    /// Tests whether all groups share one σ.
+    ///
+    /// # Errors
+    /// Those of the severity plan; [`ErrorKind::TooFew`] with fewer than two groups that have a
+    /// repeated cell.
+    pub fn test(plan: &Severity, campaign: &Campaign, by: ScatterBy) -> Result<Self> {
+        let prepared = Prepared::new(plan, campaign)?;
+        let (names, group_of) = grouping(by, campaign);
+        let mut designs = vec![Crossed::new(0, 0); names.len()];
+        for cell in &prepared.cells.cells {
+            let kinds = Kinds::of(prepared.cells.of(cell));
+            if kinds.exact > 0 || (kinds.left > 0 && kinds.right > 0) {
+                let design = &mut designs[group_of(cell)];
+                design.push(&prepared.cells, cell, design.groups, None);
+                design.groups += 1;
+            }
+        }
+        // A group without a repeated cell has no scatter to compare.
+        let mut scales = Vec::new();
+        let mut whole = Crossed::new(0, 0);
+        for design in &designs {
+            if let Ok(scale) = Scale::fit(design, plan.chosen_distribution(), "the scatter of a group") {
+                for block in &design.blocks {
+                    whole.push_block(design, block);
+                }
+                scales.push(scale);
+            }
+        }
+        if scales.len() < 2 {
+            return Err(ErrorKind::TooFew {
+                method: "the test of equal scatter".into(),
+                what: "groups with a repeated cell".into(),
+                needed: 2,
+                found: scales.len(),
+            }
+            .into());
+        }
+        #[allow(clippy::cast_precision_loss)]
+        let groups = scales.len() as f64;
+        let freedoms: Option<Vec<f64>> = scales.iter().map(|s| s.degrees_of_freedom).collect();
+        let (bartlett, statistic) = if let Some(df) = freedoms {
+            let total: f64 = df.iter().sum();
+            let pooled = scales.iter().zip(&df).map(|(s, d)| d * s.sigma * s.sigma).sum::<f64>() / total;
+            let raw = total * libm::log(pooled)
+                - scales.iter().zip(&df).map(|(s, d)| d * 2.0 * libm::log(s.sigma)).sum::<f64>();
+            let correction = 1.0 + (df.iter().map(|d| 1.0 / d).sum::<f64>() - 1.0 / total) / (3.0 * (groups - 1.0));
+            (true, (raw / correction).max(0.0))
+        } else {
+            let common = Scale::fit(&whole, plan.chosen_distribution(), "the common scatter")?;
+            let apart: f64 = scales.iter().map(|s| s.log_likelihood).sum();
+            (false, (2.0 * (apart - common.log_likelihood)).max(0.0))
+        };
+        let degrees_of_freedom = groups - 1.0;
+        let p_value = chi_squared_survival(statistic, degrees_of_freedom);
+        Ok(Self { bartlett, statistic, degrees_of_freedom, p_value })
+    }
+}
+
+/// The additive model with a scatter per group.
+struct Model<'a> {
+    design: &'a Crossed,
+    distribution: Distribution,
+    /// Scatter group of each block.
+    group: Vec<usize>,
+}
+
+#[derive(Clone)]
+struct Position {
+    location: Vec<f64>,
+    /// Log factors, then log σ per group.
+    border: Vec<f64>,
+}
+
+/// Derivatives of one log-likelihood term in (location, log σ); second ones with the sign turned.
+struct Local {
+    value: f64,
+    d_location: f64,
+    d_scatter: f64,
+    i_location: f64,
+    i_cross: f64,
+    i_scatter: f64,
+}
+
+/// From (η, λ), in which the terms are given, by the chain rule with η = location·e^−s, λ = e^−s.
+fn local(distribution: Distribution, time: LogTime, location: f64, log_sigma: f64) -> Local {
+    let lambda = libm::exp(-log_sigma);
+    let eta = location * lambda;
+    let c = contribution(distribution, time, eta, lambda);
+    Local {
+        value: c.value,
+        d_location: c.d_eta * lambda,
+        d_scatter: -(c.d_eta * eta + c.d_lambda * lambda),
+        i_location: c.i_eta * lambda * lambda,
+        i_cross: lambda * (c.d_eta - eta * c.i_eta - lambda * c.i_cross),
+        i_scatter: eta * eta * c.i_eta + 2.0 * eta * lambda * c.i_cross + lambda * lambda * c.i_lambda
+            - eta * c.d_eta
+            - lambda * c.d_lambda,
+    }
+}
+
+impl Model<'_> {
+    fn accumulate(&self, at: &Position, information: &mut Bordered, u: &mut [f64], v: &mut [f64]) -> f64 {
+        let columns = self.design.columns;
+        let q = at.border.len();
+        information.clear();
+        u.fill(0.0);
+        v.fill(0.0);
+        let mut total = 0.0;
+        for (block, &group) in self.design.blocks.iter().zip(&self.group) {
+            let location = at.location[block.group] - block.column.map_or(0.0, |c| at.border[c]);
+            let s = columns + group;
+            for &time in &self.design.times[block.start..block.end] {
+                let l = local(self.distribution, time, location, at.border[s]);
+                total += l.value;
+                u[block.group] += l.d_location;
+                v[s] += l.d_scatter;
+                information.diagonal[block.group] += l.i_location;
+                information.border[block.group * q + s] += l.i_cross;
+                information.corner[s * q + s] += l.i_scatter;
+                if let Some(c) = block.column {
+                    v[c] -= l.d_location;
+                    information.border[block.group * q + c] -= l.i_location;
+                    information.corner[c * q + c] += l.i_location;
+                    information.corner[s * q + c] -= l.i_cross;
+                }
+            }
+        }
+        total
+    }
+}
+
+impl UnequalScatter {
+    /// Fits `plan` with a scatter of its own for every group.
+    ///
+    /// # Errors
+    /// Those of the severity fit; [`ErrorKind::ScatterNotEstimable`] where a group's trials all
+    /// determine levels of their own or agree exactly; [`ErrorKind::NotConverged`].
+    pub fn fit(plan: &Severity, campaign: &Campaign, by: ScatterBy) -> Result<Self> {
+        let prepared = Prepared::new(plan, campaign)?;
+        let (names, group_of) = grouping(by, campaign);
+        let (design, _) = prepared.numbering.crossed(&prepared.cells);
+        let fitted =
+            prepared.cells.cells.iter().filter(|c| {
+                prepared.numbering.group[c.material].is_some() && prepared.numbering.finite_surface[c.surface]
+            });
+        let raw: Vec<usize> = fitted.map(group_of).collect();
+        let mut present = raw.clone();
+        present.sort_unstable();
+        present.dedup();
+        let group: Vec<usize> = raw.iter().map(|g| present.binary_search(g).unwrap_or(0)).collect();
+        let common = Scale::fit(&design, plan.chosen_distribution(), "the fit with one scatter")?;
+        let model = Model { design: &design, distribution: plan.chosen_distribution(), group };
+        let (m, columns) = (design.groups, design.columns);
+        let q = columns + present.len();
+        let mut at = Position { location: common.location.clone(), border: common.log_k.clone() };
+        at.border.extend(std::iter::repeat_n(libm::log(common.sigma), present.len()));
+        let mut information = Bordered::zeros(m, q);
+        let (mut u, mut v) = (vec![0.0; m], vec![0.0; q]);
+        let mut value = model.accumulate(&at, &mut information, &mut u, &mut v);
+        let mut last = f64::INFINITY;
+        let stuck = |iterations: u32, norm: f64| -> crate::Error {
+            ErrorKind::NotConverged {
+                stage: "the fit with unequal scatter".into(),
+                iterations,
+                gradient_norm: if norm.is_finite() { norm } else { f64::MAX },
+            }
+            .into()
+        };
+        for iteration in 1..=200 {
+            if let Some(g) = (0..present.len()).find(|g| at.border[columns + g] < libm::log(common.sigma) - 14.0) {
+                return Err(ErrorKind::ScatterNotEstimable {
+                    reason: format!("the trials of {:?} agree with the fit exactly", names[present[g]]),
+                }
+                .into());
+            }
+            // Away from the maximum the information need not be positive definite: raise its diagonal
+            // until it is.
+            let mut ridge = 0.0;
+            let factored = loop {
+                let mut raised = information.clone();
+                for d in &mut raised.diagonal {
+                    *d += ridge * d.abs();
+                }
+                for a in 0..q {
+                    raised.corner[a * q + a] += ridge * (raised.corner[a * q + a].abs() + 1e-6);
+                }
+                match raised.factor() {
+                    Some(f) => break f,
+                    None if ridge > 1e6 => return Err(stuck(iteration, last)),
+                    None => ridge = if ridge > 0.0 { 4.0 * ridge } else { 1e-4 },
+                }
+            };
+            let (mut du, mut dv) = (u.clone(), v.clone());
+            factored.solve(&mut du, &mut dv);
+            let decrement: f64 = u.iter().zip(&du).chain(v.iter().zip(&dv)).map(|(g, d)| g * d).sum();
+            if ridge < f64::MIN_POSITIVE && decrement < 1e-18 {
+                return Self::finish(
+                    plan, campaign, &prepared, by, &names, &present, &model, &at, &factored, value, &common,
+                );
+            }
+            last = decrement.max(0.0).sqrt();
+            let mut step = 1.0;
+            loop {
+                let mut next = at.clone();
+                for (a, d) in next.location.iter_mut().zip(&du).chain(next.border.iter_mut().zip(&dv)) {
+                    *a += step * d;
+                }
+                let there = model.accumulate(&next, &mut information, &mut u, &mut v);
+                // Near the maximum rounding hides the gain of a step.
+                if there.is_finite() && (there >= value + 1e-4 * step * decrement || decrement < 1e-9) {
+                    (at, value) = (next, there);
+                    break;
+                }
+                step *= 0.5;
+                if step < 1e-10 {
+                    return Err(stuck(iteration, last));
+                }
+            }
+        }
+        Err(stuck(200, last))
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    fn finish(
+        plan: &Severity,
+        campaign: &Campaign,
+        prepared: &Prepared,
+        by: ScatterBy,
+        names: &[String],
+        present: &[usize],
+        model: &Model<'_>,
+        at: &Position,
+        factored: &crate::numeric::bordered::Factored,
+        value: f64,
+        common: &Scale,
+    ) -> Result<Self> {
+        let columns = model.design.columns;
+        let q = at.border.len();
+        let (corner, _, _) = factored.inverse();
+        let level = plan.confidence_level();
+        let quantile = two_sided_quantile(level, None);
+        let interval = |log: f64, variance: f64| {
+            Interval::from_log(log, variance.max(0.0).sqrt(), quantile, level, IntervalMethod::Normal)
+        };
+        let mut groups = Vec::with_capacity(names.len());
+        for (i, name) in names.iter().enumerate() {
+            let trials = model
+                .design
+                .blocks
+                .iter()
+                .zip(&model.group)
+                .filter(|(_, g)| present[**g] == i)
+                .map(|(b, _)| b.end - b.start)
+                .sum();
+            let log_scatter = match present.binary_search(&i) {
+                Ok(g) => interval(at.border[columns + g], corner[(columns + g) * q + columns + g])?.into(),
+                Err(_) => Estimate::not_estimable("no trial of the group is on the scale"),
+            };
+            groups.push(GroupScatter { group: name.clone(), log_scatter, trials });
+        }
+        let mut factors = Vec::new();
+        for (s, surface) in campaign.surfaces().iter().enumerate() {
+            let factor = if s == prepared.reference {
+                Interval::new(1.0, 1.0, 1.0, level, IntervalMethod::ByDefinition)?.into()
+            } else if let Some(c) = prepared.numbering.column[s] {
+                interval(at.border[c], corner[c * q + c])?.into()
+            } else {
+                Estimate::not_estimable("it has no finite place on the scale")
+            };
+            factors.push((surface.name.clone(), factor));
+        }
+        // The least-squares fit reports the likelihood at the maximum-likelihood σ: comparable.
+        Ok(Self { by, groups, factors, log_likelihood: value, common_log_likelihood: common.log_likelihood })
+    }
+}

@@ -32,6 +32,7 @@
 mod anova;
 mod cell_means;
 mod cells;
+mod comparison;
 mod diagnostics;
 mod distribution;
 mod document;
@@ -57,6 +58,7 @@ pub(crate) mod engine {
 
 pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
+pub use comparison::{DistributionComparison, DistributionRow};
 pub use diagnostics::TrialDiagnostics;
 pub use distribution::Distribution;
 pub use document::{BootstrapFactor, BootstrapSummary, LogCovariance, SeverityDocument};

@@ -8,9 +8,9 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 use serde_json::Value;
 use surface_severity::IntervalMethod;
-use surface_severity::bootstrap::Bootstrap;
+use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit};
 use surface_severity::campaign::{Campaign, CampaignBuilder, SurfaceRole, Trial};
-use surface_severity::severity::{Additivity, ClassFactors, Severity};
+use surface_severity::severity::{Additivity, ClassFactors, Distribution, DistributionComparison, Severity};
 
 fn demo() -> (Campaign, Value) {
     let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("data-demo");
@@ -152,4 +152,57 @@ fn demo_bootstrap() {
             assert!((0.75..1.33).contains(&ratio), "{}: {interval} against {model}", row.surface);
         }
     }
+}
+
+/// Simulated campaigns of each distribution, run-outs included: its own has the smallest AICc most of
+/// the time, a right model is rejected about as often as its level says, a wrong one mostly.
+#[test]
+fn distribution_choice_and_goodness_of_fit() {
+    let simulate = |weibull: bool, seed: u64| {
+        let mut rng = ChaCha8Rng::seed_from_u64(900 + seed);
+        let mut trials = Vec::new();
+        for m in 0..8 {
+            for (s, k) in [1.0, 2.5, 0.7].into_iter().enumerate() {
+                for i in 0..5 {
+                    let w = if weibull {
+                        let u: f64 = rng.random_range(0.0..1.0);
+                        (-(1.0 - u).ln()).ln()
+                    } else {
+                        rng.sample::<f64, _>(StandardNormal)
+                    };
+                    let t = (0.3 * f64::from(m) + 0.25 * w).exp() / k;
+                    let id = format!("{m}-{s}-{i}");
+                    trials.push(if t > 9.0 {
+                        Trial::run_out(id, format!("s{s}"), format!("m{m}"), 9.0)
+                    } else {
+                        Trial::perforated(id, format!("s{s}"), format!("m{m}"), t)
+                    });
+                }
+            }
+        }
+        Campaign::from_trials(trials).unwrap()
+    };
+    let (mut chosen, mut false_alarms, mut detected) = (0, 0, 0);
+    for seed in 0..20 {
+        for weibull in [false, true] {
+            let campaign = simulate(weibull, seed);
+            let own = if weibull { Distribution::Weibull } else { Distribution::LogNormal };
+            let other = if weibull { Distribution::LogNormal } else { Distribution::Weibull };
+            let plan = Severity::new("s0");
+            let table = DistributionComparison::of(&plan, &campaign).unwrap();
+            assert!(table.not_fitted.is_empty());
+            let aicc = |d| table.rows.iter().find(|r| r.distribution == d).unwrap().aicc;
+            chosen += usize::from(aicc(own) < aicc(other));
+            let boot = Bootstrap::parametric(199).seed(seed);
+            let right = GoodnessOfFit::test(&boot, &plan.clone().distribution(own), &campaign).unwrap();
+            let wrong = GoodnessOfFit::test(&boot, &plan.distribution(other), &campaign).unwrap();
+            false_alarms += usize::from(right.p_value <= 0.05);
+            detected += usize::from(wrong.p_value <= 0.05);
+            assert!(right.transform.iter().enumerate().all(|(i, g)| (g - 0.05 * (i as f64 + 1.0)).abs() < 0.2));
+        }
+    }
+    assert!(chosen >= 36, "{chosen} of 40");
+    // Binomial with 40 draws: 2 expected at 5 %; more than 6 has probability below 0.4 %.
+    assert!(false_alarms <= 6, "{false_alarms} of 40");
+    assert!(detected >= 24, "{detected} of 40");
 }

@@ -36,6 +36,7 @@ mod fit;
 mod line;
 pub(crate) mod record;
 pub(crate) mod special;
+mod time_dependence;
 mod tost;
 
 pub use document::EquivalenceDocument;
@@ -49,4 +50,5 @@ pub use line::{
     ScatterLine, YorkLine, deming, ordinary_least_squares, random_effects, york, york_with_scatter,
 };
 pub(crate) use line::{count, root};
+pub use time_dependence::{TimeDependence, TimeDependenceRow};
 pub use tost::{Tost, holm, tost};

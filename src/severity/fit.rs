@@ -188,7 +188,49 @@ impl Prepared {
         };
         notes.extend(self.standings.materials.iter().zip(campaign.materials()).filter_map(|(s, m)| name(s, &m.name)));
         notes.extend(self.standings.surfaces.iter().zip(campaign.surfaces()).filter_map(|(s, m)| name(s, &m.name)));
+        notes.extend((0..campaign.materials().len()).filter_map(|m| {
+            let held = self.standings.materials[m] == Standing::Finite;
+            self.held_by_one(campaign, &campaign.materials()[m].name, held, |c| c.material == m)
+        }));
+        for (s, surface) in campaign.surfaces().iter().enumerate() {
+            let held = self.standings.surfaces[s] == Standing::Finite;
+            notes.extend(self.held_by_one(campaign, &surface.name, held, |c| c.surface == s));
+            if held && s != self.reference {
+                notes.extend(self.one_material(campaign, s));
+            }
+        }
         notes
+    }
+
+    fn held_by_one(&self, campaign: &Campaign, name: &str, held: bool, of: impl Fn(&Cell) -> bool) -> Option<Note> {
+        let rows = self.cells.cells.iter().filter(|c| held && of(c)).flat_map(|c| c.start..c.end);
+        let (mut trials, mut exact) = (0, Vec::new());
+        for i in rows {
+            trials += 1;
+            if !matches!(self.cells.times[i], LogTime::Right(_) | LogTime::Left(_)) {
+                exact.push(i);
+            }
+        }
+        match (trials, exact.as_slice()) {
+            (2.., [one]) => Some(Note::HeldByOneTrial {
+                name: name.into(),
+                trial_id: campaign.trials()[self.cells.trial[*one]].trial_id.clone(),
+                trials,
+            }),
+            _ => None,
+        }
+    }
+
+    fn one_material(&self, campaign: &Campaign, s: usize) -> Option<Note> {
+        let cells = || self.cells.cells.iter().filter(|c| c.surface == s);
+        let total: usize = cells().map(Cell::len).sum();
+        let largest = cells().max_by_key(|c| c.len())?;
+        // With a single material in the whole campaign there is nothing to compare with.
+        (largest.len() * 5 >= total * 4 && campaign.materials().len() > 1).then(|| Note::OneMaterialDecides {
+            surface: campaign.surfaces()[s].name.clone(),
+            material: campaign.materials()[largest.material].name.clone(),
+            percent: 100 * largest.len() / total,
+        })
     }
 
     fn durability(&self, fit: &SeverityFit, campaign: &Campaign, m: usize) -> Result<MaterialDurability> {
@@ -387,6 +429,24 @@ pub enum Note {
         /// Material or surface.
         name: String,
     },
+    /// A single perforated trial keeps the estimate finite; every other one is censored.
+    HeldByOneTrial {
+        /// Material or surface.
+        name: String,
+        /// The trial.
+        trial_id: String,
+        /// Trials of it, this one included.
+        trials: usize,
+    },
+    /// One material decides a surface's factor: whatever sets that material apart is in the factor.
+    OneMaterialDecides {
+        /// Surface.
+        surface: String,
+        /// Material.
+        material: String,
+        /// Its share of the surface's trials, from 0.8 to 1, in per cent.
+        percent: usize,
+    },
 }
 
 impl std::fmt::Display for Note {
@@ -413,6 +473,16 @@ impl std::fmt::Display for Note {
                 write!(f, "{name}: only run-outs and contact openings join it to the rest; it has no estimate")
             }
             Self::Untested { name } => write!(f, "{name}: no trial of it could be fitted"),
+            Self::HeldByOneTrial { name, trial_id, trials } => write!(
+                f,
+                "{name}: of {trials} trials only {trial_id} was worn through; without it the estimate would be \
+                 unlimited, so its interval is only a rough guide"
+            ),
+            Self::OneMaterialDecides { surface, material, percent } => write!(
+                f,
+                "{surface}: {material} gives {percent} % of its trials, so the factor is mostly that one material's; \
+                 test others there"
+            ),
         }
     }
 }

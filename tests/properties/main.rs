@@ -303,3 +303,46 @@ fn one_material_by_hand() {
     let interval = fit.factor("b").unwrap();
     close((interval.upper() / interval.lower()).ln() / 2.0 / (s2 * 5.0 / 6.0).sqrt(), 3.182_446_305_284_263);
 }
+
+/// Near separation and a surface that one material decides: answered, and said.
+#[test]
+fn fragile_estimates_are_named() {
+    let trials = [
+        Trial::perforated("1", "a", "m", 1.0),
+        Trial::perforated("2", "a", "m", 1.3),
+        Trial::perforated("3", "a", "n", 2.0),
+        Trial::perforated("4", "a", "n", 2.4),
+        Trial::perforated("5", "b", "m", 0.5),
+        Trial::perforated("6", "b", "m", 0.6),
+        Trial::perforated("7", "b", "m", 0.55),
+        Trial::perforated("8", "b", "m", 0.57),
+        Trial::perforated("9", "b", "n", 1.0),
+        Trial::perforated("x1", "a", "tough", 19.0),
+        Trial::run_out("x2", "a", "tough", 20.0),
+        Trial::run_out("x3", "b", "tough", 15.0),
+    ];
+    let fit = Severity::new("a").fit(&build(trials)).unwrap();
+    let notes: Vec<String> = fit.notes().iter().map(ToString::to_string).collect();
+    assert!(notes.iter().any(|n| n.starts_with("tough: of 3 trials only x1 was worn through")), "{notes:?}");
+    // 4 of 6 trials of b are of m: below the share that is worth a note.
+    assert!(!notes.iter().any(|n| n.starts_with("b:")), "{notes:?}");
+    let without = build(trials_of(&fit_trials(), |t| t.material != "n" || t.surface != "b"));
+    let fit = Severity::new("a").fit(&without).unwrap();
+    let notes: Vec<String> = fit.notes().iter().map(ToString::to_string).collect();
+    assert!(notes.iter().any(|n| n.starts_with("b: m gives 100 % of its trials")), "{notes:?}");
+}
+
+fn fit_trials() -> Vec<Trial> {
+    vec![
+        Trial::perforated("1", "a", "m", 1.0),
+        Trial::perforated("2", "a", "m", 1.3),
+        Trial::perforated("3", "a", "n", 2.0),
+        Trial::perforated("5", "b", "m", 0.5),
+        Trial::perforated("6", "b", "m", 0.6),
+        Trial::perforated("9", "b", "n", 1.0),
+    ]
+}
+
+fn trials_of(trials: &[Trial], keep: impl Fn(&Trial) -> bool) -> Vec<Trial> {
+    trials.iter().filter(|t| keep(t)).cloned().collect()
+}

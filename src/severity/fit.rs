@@ -8,7 +8,7 @@ use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, chec
 use crate::numeric::root::root;
 use crate::numeric::special::two_sided_quantile;
 
-use super::cells::{Cell, Cells, Kinds};
+use super::cells::{Cell, Cells, Crossed, Kinds};
 use super::distribution::Distribution;
 use super::identify::{Link, Standing, Standings, standings};
 use super::newton::LogTime;
@@ -144,6 +144,17 @@ impl Prepared {
     fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
         let (design, _) = self.numbering.crossed(&self.cells);
         let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
+        self.assemble(plan, campaign, &design, scale)
+    }
+
+    /// The public result from fitted numbers.
+    pub(crate) fn assemble(
+        &self,
+        plan: &Severity,
+        campaign: &Campaign,
+        design: &Crossed,
+        scale: Scale,
+    ) -> Result<SeverityFit> {
         let quantile = two_sided_quantile(plan.level, scale.degrees_of_freedom);
         let mut fit = SeverityFit {
             plan: plan.clone(),

@@ -45,8 +45,10 @@ pub mod mixed;
 mod newton;
 mod regression;
 mod replicate;
+mod robust;
 mod scale;
 mod scatter;
+mod student_t;
 
 /// What the bootstrap and the screening need of the machinery.
 pub(crate) mod engine {
@@ -67,3 +69,4 @@ pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, Compari
 pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};
 pub use regression::{Observation, Regression, RegressionFit};
 pub use scatter::{EqualScatter, GroupScatter, ScatterBy, UnequalScatter};
+pub use robust::{Robust, RobustFit, RobustMethod, RobustRegression, TrialWeight, huber_location, huber_proposal_2};

@@ -4,6 +4,7 @@
 mod demo;
 mod documents;
 mod published;
+mod robust;
 mod rules;
 
 use std::path::PathBuf;
@@ -14,11 +15,15 @@ fn path(name: &str) -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(name)
 }
 
-/// One numeric column of a small table in tests/data, whose first line is its source.
-fn numbers(file: &str, column: &str) -> Vec<f64> {
+/// One column of a small table in tests/data, whose first line is its source.
+fn texts(file: &str, column: &str) -> Vec<String> {
     let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_path(path("tests/data").join(file)).unwrap();
     let i = reader.headers().unwrap().iter().position(|h| h == column).unwrap();
-    reader.records().map(|r| r.unwrap()[i].parse().unwrap()).collect()
+    reader.records().map(|r| r.unwrap()[i].to_owned()).collect()
+}
+
+fn numbers(file: &str, column: &str) -> Vec<f64> {
+    texts(file, column).iter().map(|t| t.parse().unwrap()).collect()
 }
 
 /// The demo campaign, as trials.

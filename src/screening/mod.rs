@@ -38,20 +38,28 @@
 //! trials that nothing can be compared with; conditions that were not recorded.
 
 mod deletion;
+mod dixon;
 mod document;
+mod esd;
 mod grubbs;
 mod headline;
 mod holm;
 mod mad;
 mod plan;
+mod precision;
 mod rules;
 mod verdict;
 
+pub use dixon::{Dixon, dixon, dixon_critical_value};
 pub use document::{ScreeningDocument, ScreeningOptions};
-pub use grubbs::{Grubbs, Side, grubbs, grubbs_critical_value};
+pub use esd::{Esd, EsdStep, generalised_esd};
+pub use grubbs::{Grubbs, GrubbsPair, Side, grubbs, grubbs_critical_value, grubbs_pair};
 pub use headline::HeadlineFactor;
 pub use holm::holm;
 pub use mad::{mad, mad_factor, median};
 pub use plan::{Screening, ScreeningNote, ScreeningReport};
+pub use precision::{
+    GroupStatistics, Precision, cochran_critical_value, mandel_h_critical_value, mandel_k_critical_value, precision,
+};
 pub use rules::{Condition, Rules, Tolerance};
 pub use verdict::{Evidence, Test, Verdict};

@@ -218,6 +218,32 @@ impl Pooled {
         self.nu
     }
 
+    /// The most extreme of a pooled cell's exact times and its deletion residual.
+    pub(crate) fn most_extreme(&self, values: &[f64]) -> Option<(usize, Deletion)> {
+        let (mean, squares) = mean_and_squares(values);
+        let n = as_f64(values.len());
+        let k =
+            (0..values.len()).rev().max_by(|&a, &b| (values[a] - mean).abs().total_cmp(&(values[b] - mean).abs()))?;
+        let e = values[k] - mean;
+        let (nu, left) = (self.nu - 1.0, self.squares - e * e * n / (n - 1.0));
+        if nu < 1.0 - 1e-9 || left <= 1e-12 * self.squares || squares <= 0.0 {
+            return None;
+        }
+        // y − mean of the rest = e n/(n − 1); its variance is σ² n/(n − 1).
+        let t = e * (n / (n - 1.0)).sqrt() / (left / nu).sqrt();
+        let p_value = (2.0 * t_survival(t.abs(), nu)).min(1.0);
+        let centre = mean - e / (n - 1.0);
+        Some((k, Deletion { t, degrees_of_freedom: nu, p_value, two_sided: true, centre }))
+    }
+
+    /// The pooled scatter once value `k` of this cell is gone.
+    pub(crate) fn without(&self, values: &[f64], k: usize) -> Self {
+        let (mean, _) = mean_and_squares(values);
+        let n = as_f64(values.len());
+        let e = values[k] - mean;
+        Self { nu: self.nu - 1.0, squares: self.squares - e * e * n / (n - 1.0) }
+    }
+
     /// Deletion residual of trial `i` of a cell that was pooled; `None` where the rest of its cell
     /// has no finite location or no degree of freedom is left.
     pub(crate) fn deletion(&self, times: &[LogTime], i: usize) -> Option<Deletion> {

@@ -44,6 +44,7 @@ mod esd;
 mod grubbs;
 mod headline;
 mod holm;
+mod influence;
 mod mad;
 mod plan;
 mod precision;
@@ -56,10 +57,13 @@ pub use esd::{Esd, EsdStep, generalised_esd};
 pub use grubbs::{Grubbs, GrubbsPair, Side, grubbs, grubbs_critical_value, grubbs_pair};
 pub use headline::HeadlineFactor;
 pub use holm::holm;
+pub use influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
 pub use mad::{mad, mad_factor, median};
 pub use plan::{Screening, ScreeningNote, ScreeningReport};
 pub use precision::{
     GroupStatistics, Precision, cochran_critical_value, mandel_h_critical_value, mandel_k_critical_value, precision,
 };
 pub use rules::{Condition, Rules, Tolerance};
-pub use verdict::{Evidence, Test, Verdict};
+pub use verdict::{Evidence, FactorWithout, GroupKind, GroupVerdict, Test, Verdict};
+
+pub use crate::campaign::{Action, Decision, Decisions};

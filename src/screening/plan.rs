@@ -2,20 +2,23 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::{Campaign, Outcome};
+use crate::campaign::{Campaign, Decision, Outcome, Trial};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::significant;
-use crate::numeric::special::t_quantile;
+use crate::numeric::special::{normal_cdf, normal_quantile, t_quantile, t_survival};
 use crate::severity::engine::{Cell, Cells, LogTime};
-use crate::severity::{Distribution, Severity};
+use crate::severity::{Distribution, Robust, RobustFit, RobustMethod, Severity};
 
 use super::deletion::{Deletion, Pooled};
-use super::grubbs::{Grubbs, Side, check_significance, grubbs};
+use super::dixon::dixon;
+use super::grubbs::{Grubbs, Side, as_f64, check_significance, grubbs, grubbs_pair};
 use super::headline::{HeadlineFactor, headline};
 use super::holm::holm;
+use super::influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
 use super::mad::{cell_median, distance, pooled_scale};
+use super::precision::precision;
 use super::rules::{Rules, apply, impossibly_short};
-use super::verdict::{Evidence, Test, Verdict};
+use super::verdict::{Evidence, FactorWithout, GroupKind, GroupVerdict, Test, Verdict};
 
 /// What to screen for: plain data, checked in [`screen`](Self::screen), kept in the result.
 ///
@@ -27,6 +30,11 @@ use super::verdict::{Evidence, Test, Verdict};
 /// | median_limit | 3.5 | > 0 | a trial this many pooled scales off its cell's median is flagged |
 /// | grubbs_side | both | | which end of a cell Grubbs' test looks at |
 /// | reading_step_s | from the decimals recorded | > 0 | step of the recorded times, s |
+/// | esd_largest | 50 | | most outliers that generalised ESD looks for, and at most a tenth of the trials; 0 leaves it out |
+/// | pairs | true | | Grubbs' test for two outliers at once within cells of five or more |
+/// | dixon | false | | Dixon's r10 within cells, besides Grubbs' test |
+/// | robust | Student t errors, 4 df | see [`Robust`] | the robust fit of the headline |
+/// | influence | true | | what the factors become without each trial |
 ///
 /// Grubbs' test does not speak where the suspect is nearer than two reading steps to its neighbour:
 /// equal readings of the others would make any difference significant.
@@ -39,6 +47,11 @@ pub struct Screening {
     median_limit: f64,
     grubbs_side: Side,
     reading_step_s: Option<f64>,
+    esd_largest: u32,
+    pairs: bool,
+    dixon: bool,
+    robust: Option<Robust>,
+    influence: bool,
 }
 
 impl Default for Screening {
@@ -50,6 +63,11 @@ impl Default for Screening {
             median_limit: 3.5,
             grubbs_side: Side::Both,
             reading_step_s: None,
+            esd_largest: 50,
+            pairs: true,
+            dixon: false,
+            robust: Some(Robust::student_t(4.0)),
+            influence: true,
         }
     }
 }
@@ -59,6 +77,20 @@ impl Default for Screening {
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum ScreeningNote {
+    /// A trial is set aside by decision; it was tested all the same.
+    SetAside {
+        /// The trial.
+        trial_id: String,
+        /// Why.
+        reason: String,
+        /// Who decided.
+        decided_by: String,
+    },
+    /// The robust fit failed.
+    NoRobustFit {
+        /// Why.
+        reason: String,
+    },
     /// Void trials are listed with their reasons and not tested.
     Voids {
         /// How many.
@@ -101,6 +133,10 @@ pub enum ScreeningNote {
 impl std::fmt::Display for ScreeningNote {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
+            Self::SetAside { trial_id, reason, decided_by } => {
+                write!(f, "trial {trial_id} is set aside by {decided_by}: {reason}; it was tested all the same")
+            }
+            Self::NoRobustFit { reason } => write!(f, "there is no robust fit: {reason}"),
             Self::Voids { trials } => write!(f, "{trials} void trial(s) are listed with their reasons and not tested"),
             Self::Unrecorded { rule, trials } => {
                 write!(f, "{trials} trial(s) have no recorded {rule}; the rule could not look at them")
@@ -112,8 +148,8 @@ impl std::fmt::Display for ScreeningNote {
             ),
             Self::CensoredCells { cells } => write!(
                 f,
-                "{cells} cell(s) hold run-outs or contact openings: tests that need exact times (Grubbs) were not \
-                 applied there; the deletion residual was"
+                "{cells} cell(s) hold run-outs or contact openings: tests that need exact times (Grubbs, Dixon, \
+                 generalised ESD) were not applied there; the deletion residual was"
             ),
             Self::NotComparable { trials } => write!(
                 f,
@@ -147,9 +183,39 @@ pub struct ScreeningReport {
     pub(crate) log_scatter_without_flagged: Option<f64>,
     pub(crate) robust_log_scatter: Option<f64>,
     pub(crate) notes: Vec<ScreeningNote>,
+    pub(crate) groups: Vec<GroupVerdict>,
+    pub(crate) influence: Option<InfluenceTable>,
+    pub(crate) robust_scale: Option<f64>,
 }
 
+/// Rows of the influence table that documents carry.
+pub(crate) const MOST_INFLUENTIAL: usize = 10;
+
 impl ScreeningReport {
+    /// Cells, days and belts about which a test between groups spoke.
+    #[must_use]
+    pub fn groups(&self) -> &[GroupVerdict] {
+        &self.groups
+    }
+    /// What each factor becomes without each trial, where it was asked for.
+    #[must_use]
+    pub fn influence(&self) -> Option<&InfluenceTable> {
+        self.influence.as_ref()
+    }
+    /// The ten trials that change a factor most, ranked.
+    #[must_use]
+    pub fn most_influential(&self) -> Vec<&InfluenceRow> {
+        self.influence.as_ref().map_or_else(Vec::new, |t| t.most_influential(MOST_INFLUENTIAL))
+    }
+    /// Scale of log time about the robust severity fit, where there is one.
+    #[must_use]
+    pub fn robust_scale(&self) -> Option<f64> {
+        self.robust_scale
+    }
+    /// The decisions that were in force.
+    pub fn decisions(&self) -> impl Iterator<Item = &Decision> {
+        self.verdicts.iter().filter_map(|v| v.decision.as_ref())
+    }
     /// One verdict per trial, in the order of the campaign.
     #[must_use]
     pub fn verdicts(&self) -> &[Verdict] {
@@ -164,7 +230,8 @@ impl ScreeningReport {
     pub fn verdict(&self, trial_id: &str) -> Option<&Verdict> {
         self.verdicts.iter().find(|v| v.trial_id == trial_id)
     }
-    /// Each surface factor on all trials and without the flagged ones, sorted by surface.
+    /// Each surface factor on all trials, robustly, without the flagged trials, and as decided; sorted
+    /// by surface.
     #[must_use]
     pub fn headline(&self) -> &[HeadlineFactor] {
         &self.headline
@@ -254,8 +321,50 @@ impl Screening {
         self
     }
 
+    /// Sets how many outliers generalised ESD looks for; 0 leaves it out.
+    #[must_use]
+    pub fn esd_largest(mut self, largest: u32) -> Self {
+        self.esd_largest = largest;
+        self
+    }
+    /// Switches Grubbs' test for two outliers at once.
+    #[must_use]
+    pub fn pairs(mut self, on: bool) -> Self {
+        self.pairs = on;
+        self
+    }
+    /// Switches Dixon's test.
+    #[must_use]
+    pub fn dixon(mut self, on: bool) -> Self {
+        self.dixon = on;
+        self
+    }
+    /// Sets the robust fit of the headline, or none.
+    #[must_use]
+    pub fn robust(mut self, robust: impl Into<Option<Robust>>) -> Self {
+        self.robust = robust.into();
+        self
+    }
+    /// Switches the influence of each trial.
+    #[must_use]
+    pub fn influence(mut self, on: bool) -> Self {
+        self.influence = on;
+        self
+    }
+
+    /// Seed of whatever this plan draws at random.
+    pub(crate) fn robust_seed(&self) -> Option<u64> {
+        match self.robust?.method() {
+            RobustMethod::Mm { seed, .. } => Some(seed),
+            _ => None,
+        }
+    }
+
     pub(crate) fn check(&self) -> Result<()> {
         self.rules.check()?;
+        if let Some(robust) = &self.robust {
+            robust.check()?;
+        }
         check_significance("test_significance", self.test_significance)?;
         check_significance("campaign_significance", self.campaign_significance)?;
         if !(self.median_limit > 0.0 && self.median_limit.is_finite()) {
@@ -269,52 +378,88 @@ impl Screening {
         }
     }
 
-    /// Screens `campaign`, and fits `severity` on all trials and without the flagged ones.
+    /// Screens `campaign`, and fits `severity` on all trials, robustly, and without flagged trials.
+    ///
+    /// Decisions do not hide anything: trials that are set aside are tested like the others, and the
+    /// headline shows the factors as decided next to those of all trials.
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`], and whatever `severity` cannot be fitted on all trials for. A
-    /// fit that fails only without the flagged trials is not an error: the headline says why.
+    /// fit that fails only robustly or without some trials is not an error: the headline says why.
     pub fn screen(&self, campaign: &Campaign, severity: &Severity) -> Result<ScreeningReport> {
         self.check()?;
-        let all = severity.fit(campaign)?;
-        let cells = Cells::new(campaign, None);
+        let table = campaign.undecided();
+        let all = severity.fit(&table)?;
+        let cells = Cells::new(&table, None);
         let mut screened = Screened {
             plan: self,
-            campaign,
+            campaign: &table,
             cells: &cells,
-            evidence: vec![Vec::new(); campaign.trials().len()],
+            evidence: vec![Vec::new(); table.trials().len()],
             notes: Vec::new(),
         };
-        let voids = campaign.trials().iter().filter(|t| t.outcome == Outcome::Void).count();
+        let voids = table.trials().iter().filter(|t| t.outcome == Outcome::Void).count();
         if voids > 0 {
             screened.notes.push(ScreeningNote::Voids { trials: voids });
         }
+        screened.notes.extend(campaign.decisions().iter().map(|d| ScreeningNote::SetAside {
+            trial_id: d.trial_id.clone(),
+            reason: d.reason.clone(),
+            decided_by: d.decided_by.clone(),
+        }));
         if severity.chosen_distribution() != Distribution::LogNormal {
             screened.notes.push(ScreeningNote::NotLogNormal);
         }
         screened.rules();
         screened.grubbs()?;
+        if self.pairs {
+            screened.pairs()?;
+        }
+        if self.dixon {
+            screened.dixon()?;
+        }
         let robust_log_scatter = screened.median_deviation();
+        let robust = self.robust.map(|robust| robust.fit(severity, &table));
+        match &robust {
+            Some(Ok(fit)) => screened.robust_residuals(fit),
+            Some(Err(error)) => screened.notes.push(ScreeningNote::NoRobustFit { reason: error.to_string() }),
+            None => {}
+        }
         let pooled = screened.deletion();
+        if let (Some(pooled), true) = (pooled, self.esd_largest > 0) {
+            screened.esd(pooled);
+        }
+        let robust_fit = robust.as_ref().and_then(|r| r.as_ref().ok());
+        let groups = screened.groups(robust_fit)?;
+        let influence = if self.influence { Some(influence(severity, &table, LeftOut::Trial)?) } else { None };
         let Screened { evidence, notes, .. } = screened;
-        let verdicts: Vec<Verdict> = campaign.trials().iter().zip(evidence).map(verdict).collect();
+        let verdicts: Vec<Verdict> = campaign
+            .trials()
+            .iter()
+            .zip(evidence)
+            .map(|(trial, evidence)| verdict(trial, evidence, campaign.decisions(), influence.as_ref()))
+            .collect();
         let aside: Vec<bool> = verdicts.iter().map(|v| v.flagged).collect();
         let any = aside.contains(&true);
-        let fewer = campaign.without(aside);
+        let fewer = table.without(aside);
         let without = if any { severity.fit(&fewer) } else { Ok(all.clone()) };
+        let decided = (!campaign.decisions().is_empty()).then(|| severity.fit(campaign));
         let log_scatter = pooled.map(|p| p.sigma());
         let log_scatter_without_flagged = if any { scatter(&Cells::new(&fewer, None)) } else { log_scatter };
         Ok(ScreeningReport {
             plan: self.clone(),
             severity: severity.clone(),
             campaign_digest: campaign.digest(),
-            headline: headline(&all, &without),
+            headline: headline(&all, robust.as_ref(), &without, decided.as_ref()),
             verdicts,
             log_scatter,
             degrees_of_freedom: pooled.map(|p| p.degrees_of_freedom()),
             log_scatter_without_flagged,
             robust_log_scatter,
+            robust_scale: robust_fit.map(RobustFit::log_scatter),
             notes,
+            groups,
+            influence,
         })
     }
 }
@@ -327,12 +472,38 @@ fn slices(cells: &Cells) -> Vec<&[LogTime]> {
     cells.cells.iter().map(|c| cells.of(c)).collect()
 }
 
-fn verdict((trial, mut evidence): (&crate::campaign::Trial, Vec<Evidence>)) -> Verdict {
+fn verdict(
+    trial: &Trial,
+    mut evidence: Vec<Evidence>,
+    decisions: &[Decision],
+    influence: Option<&InfluenceTable>,
+) -> Verdict {
     evidence.sort_by_key(|e| e.test);
     let reason = if trial.outcome == Outcome::Void {
         trial.note.clone().unwrap_or_default()
     } else {
         evidence.iter().map(|e| e.reason.as_str()).collect::<Vec<_>>().join("; ")
+    };
+    let decision = decisions
+        .binary_search_by(|d| d.trial_id.as_str().cmp(trial.trial_id.as_str()))
+        .ok()
+        .map(|i| decisions[i].clone());
+    let without_it = match influence {
+        Some(table) if !evidence.is_empty() => table.row(&trial.trial_id).map_or_else(Vec::new, |row| {
+            let changes = row.change_percent.iter();
+            table
+                .surfaces
+                .iter()
+                .zip(&table.factors)
+                .zip(changes)
+                .map(|((surface, factor), change)| FactorWithout {
+                    surface: surface.clone(),
+                    factor: change.map(|percent| factor * (1.0 + 0.01 * percent)),
+                    change_percent: *change,
+                })
+                .collect()
+        }),
+        _ => Vec::new(),
     };
     Verdict {
         trial_id: trial.trial_id.clone(),
@@ -343,6 +514,8 @@ fn verdict((trial, mut evidence): (&crate::campaign::Trial, Vec<Evidence>)) -> V
         flagged: evidence.iter().any(|e| e.flags),
         evidence,
         reason,
+        decision,
+        without_it,
     }
 }
 
@@ -458,6 +631,282 @@ impl Screened<'_> {
         Ok(())
     }
 
+    /// Cells of `smallest` or more whose times are all exact.
+    fn exact_cells(&self, smallest: usize) -> Vec<(Cell, Vec<f64>)> {
+        let large = self.cells.cells.iter().filter(|c| c.len() >= smallest);
+        large.filter_map(|c| Some((*c, exact(self.of(c))?))).collect()
+    }
+
+    /// Two at once: with four trials any two leave a pair, and of any pair some are close, so five.
+    fn pairs(&mut self) -> Result<()> {
+        let step = self.reading_step();
+        let mut found = Vec::new();
+        for (cell, values) in self.exact_cells(5) {
+            if let Some(result) = grubbs_pair(&values, self.plan.test_significance)? {
+                found.push((cell, values, result));
+            }
+        }
+        let adjusted = holm(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
+        for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
+            let pair = [result.positions.0, result.positions.1];
+            let gap = (0..values.len())
+                .filter(|j| !pair.contains(j))
+                .flat_map(|j| pair.map(|k| (libm::exp(values[j]) - libm::exp(values[k])).abs()))
+                .fold(f64::INFINITY, f64::min);
+            if result.p_value > self.plan.test_significance || gap < 2.0 * step * (1.0 - 1e-9) {
+                continue;
+            }
+            for (k, other) in [(pair[0], pair[1]), (pair[1], pair[0])] {
+                let reason = format!(
+                    "{} and {} together stand apart from the other {} of their cell (Grubbs for two, {} of the sum of \
+                     squares is left without them, adjusted p = {})",
+                    seconds(values[k]),
+                    seconds(values[other]),
+                    values.len() - 2,
+                    significant(result.statistic, 2),
+                    significant(adjusted, 2)
+                );
+                self.evidence[self.cells.trial[cell.start + k]].push(Evidence {
+                    test: Test::GrubbsPair,
+                    statistic: result.statistic,
+                    critical_value: result.critical_value,
+                    p_value: Some(result.p_value),
+                    adjusted_p_value: Some(adjusted),
+                    flags: adjusted <= self.plan.campaign_significance,
+                    reason,
+                });
+            }
+        }
+        Ok(())
+    }
+
+    fn dixon(&mut self) -> Result<()> {
+        let step = self.reading_step();
+        let mut found = Vec::new();
+        // The integral and critical value depend on the size of a cell alone; cells beyond 30 are Grubbs' case.
+        for (cell, values) in self.exact_cells(3).into_iter().filter(|c| c.1.len() <= 30) {
+            if let Some(result) = dixon(&values, self.plan.test_significance, self.plan.grubbs_side)? {
+                found.push((cell, values, result));
+            }
+        }
+        let adjusted = holm(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
+        for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
+            let own = libm::exp(values[result.position]);
+            let others = values.iter().enumerate().filter(|&(j, _)| j != result.position);
+            let gap = others.map(|(_, v)| (libm::exp(*v) - own).abs()).fold(f64::INFINITY, f64::min);
+            if result.p_value > self.plan.test_significance || gap < 2.0 * step * (1.0 - 1e-9) {
+                continue;
+            }
+            let reason = format!(
+                "{} lies apart from its nearest neighbour by {} of the range of its cell (Dixon r10, adjusted p = {})",
+                seconds(values[result.position]),
+                significant(result.statistic, 3),
+                significant(adjusted, 2)
+            );
+            self.evidence[self.cells.trial[cell.start + result.position]].push(Evidence {
+                test: Test::Dixon,
+                statistic: result.statistic,
+                critical_value: result.critical_value,
+                p_value: Some(result.p_value),
+                adjusted_p_value: Some(adjusted),
+                flags: adjusted <= self.plan.campaign_significance && values.len() > 3,
+                reason,
+            });
+        }
+        Ok(())
+    }
+
+    /// Remarks where the robust fit had to hold a trial back.
+    fn robust_residuals(&mut self, fit: &RobustFit) {
+        let nu = fit.error_degrees_of_freedom();
+        let significance = self.plan.test_significance;
+        let upper = |z: f64| nu.map_or_else(|| normal_cdf(-z), |nu| t_survival(z, nu));
+        let mut found = Vec::new();
+        for i in 0..self.campaign.trials().len() {
+            let trial = &self.campaign.trials()[i];
+            let Some(weight) = fit.weight(&trial.trial_id) else { continue };
+            let z = weight.residual;
+            let (p, tail) = match trial.outcome {
+                Outcome::RunOut => (upper(z), significance),
+                Outcome::OpenedAtContact => (upper(-z), significance),
+                Outcome::Perforated | Outcome::Void => ((2.0 * upper(z.abs())).min(1.0), 0.5 * significance),
+            };
+            found.push((i, z, p, tail));
+        }
+        let adjusted = holm(&found.iter().map(|f| f.2).collect::<Vec<_>>());
+        for ((i, z, p, tail), adjusted) in found.into_iter().zip(adjusted) {
+            if p > significance {
+                continue;
+            }
+            let time = self.campaign.trials()[i].abrasion_time_s.unwrap_or_default();
+            let reason = format!(
+                "{} s lies {} robust scales from what its material and surface predict (robust residual)",
+                significant(time, 3),
+                significant(z, 3)
+            );
+            self.evidence[i].push(Evidence {
+                test: Test::RobustResidual,
+                statistic: z,
+                critical_value: nu.map_or_else(|| -normal_quantile(tail), |nu| -t_quantile(tail, nu)),
+                p_value: Some(p),
+                adjusted_p_value: Some(adjusted),
+                flags: false,
+                reason,
+            });
+        }
+    }
+
+    /// Generalised ESD (Rosner 1983) with the campaign's pooled scatter: the trial with the most
+    /// extreme deletion residual is removed again and again, and the number of outliers is the last
+    /// step at which the Bonferroni-adjusted p-value of that residual is small. Cells of two do not
+    /// take part: nothing within them says which of the two is at fault.
+    fn esd(&mut self, pooled: Pooled) {
+        let mut cells: Vec<(Vec<f64>, Vec<usize>)> = self
+            .exact_cells(3)
+            .into_iter()
+            .map(|(cell, values)| (values, self.cells.trial[cell.start..cell.end].to_vec()))
+            .collect();
+        let tested: usize = cells.iter().map(|c| c.0.len()).sum();
+        let steps = (self.plan.esd_largest as usize).min(tested / 10);
+        let mut pooled = pooled;
+        let mut removed = Vec::new();
+        for _ in 0..steps {
+            let left: usize = cells.iter().filter(|c| c.0.len() >= 3).map(|c| c.0.len()).sum();
+            let mut most: Option<(usize, usize, Deletion)> = None;
+            for (c, (values, _)) in cells.iter().enumerate().filter(|(_, c)| c.0.len() >= 3) {
+                // Within a cell the residual grows with the distance from the mean.
+                let Some((k, deletion)) = pooled.most_extreme(values) else { continue };
+                if most.as_ref().is_none_or(|m| deletion.t.abs() > m.2.t.abs()) {
+                    most = Some((c, k, deletion));
+                }
+            }
+            let Some((c, k, deletion)) = most else { break };
+            pooled = pooled.without(&cells[c].0, k);
+            let log_time = cells[c].0.remove(k);
+            let trial = cells[c].1.remove(k);
+            removed.push((trial, log_time, deletion, (as_f64(left) * deletion.p_value).min(1.0), left));
+        }
+        let outliers = removed.iter().rposition(|r| r.3 <= self.plan.campaign_significance).map_or(0, |i| i + 1);
+        for i in 0..outliers {
+            let (trial, log_time, deletion, _, left) = removed[i];
+            let adjusted = removed[i..outliers].iter().map(|r| r.3).fold(1.0, f64::min);
+            let tail = 0.5 * self.plan.campaign_significance / as_f64(left);
+            let reason = format!(
+                "{} is outlier {} of {outliers} that generalised ESD finds in the campaign (deletion residual {} once \
+                 the ones before it are out)",
+                seconds(log_time),
+                i + 1,
+                significant(deletion.t, 3),
+            );
+            self.evidence[trial].push(Evidence {
+                test: Test::GeneralisedEsd,
+                statistic: deletion.t,
+                critical_value: -t_quantile(tail, deletion.degrees_of_freedom),
+                p_value: None,
+                adjusted_p_value: Some(adjusted),
+                flags: true,
+                reason,
+            });
+        }
+    }
+
+    /// Scatter of cells, level and scatter of days and belts.
+    fn groups(&self, robust: Option<&RobustFit>) -> Result<Vec<GroupVerdict>> {
+        let mut all = Vec::new();
+        let cells = self.exact_cells(2);
+        let name = |c: &Cell| {
+            let campaign = self.campaign;
+            format!("{} on {}", campaign.materials()[c.material].name, campaign.surfaces()[c.surface].name)
+        };
+        let groups: Vec<(String, Vec<f64>)> = cells.into_iter().map(|(c, values)| (name(&c), values)).collect();
+        self.compare(GroupKind::Cell, groups, &mut all)?;
+        let Some(robust) = robust else { return Ok(all) };
+        // Residuals about the robust fit, in the units of log time: single errors do not move it.
+        for (kind, of) in [
+            (GroupKind::Day, (|t: &Trial| t.day.clone()) as fn(&Trial) -> Option<String>),
+            (GroupKind::Belt, |t: &Trial| t.belt.clone()),
+        ] {
+            let mut groups: std::collections::BTreeMap<String, Vec<f64>> = std::collections::BTreeMap::new();
+            for &i in self.campaign.canonical_order() {
+                let trial = &self.campaign.trials()[i as usize];
+                if trial.outcome != Outcome::Perforated {
+                    continue;
+                }
+                if let (Some(group), Some(weight)) = (of(trial), robust.weight(&trial.trial_id)) {
+                    groups.entry(group).or_default().push(weight.residual * robust.log_scatter());
+                }
+            }
+            self.compare(kind, groups.into_iter().collect(), &mut all)?;
+        }
+        Ok(all)
+    }
+
+    fn compare(&self, kind: GroupKind, groups: Vec<(String, Vec<f64>)>, all: &mut Vec<GroupVerdict>) -> Result<()> {
+        let (names, values): (Vec<String>, Vec<Vec<f64>>) = groups.into_iter().unzip();
+        if values.len() < 3 || values.iter().all(|v| v.len() < 2) {
+            return Ok(());
+        }
+        let table = precision(&values)?;
+        let one = |p: Option<f64>| p.unwrap_or(1.0);
+        let scatter = holm(&table.groups.iter().map(|g| one(g.scatter_p_value)).collect::<Vec<_>>());
+        let level = holm(&table.groups.iter().map(|g| one(g.h_p_value)).collect::<Vec<_>>());
+        let (p, what) = match kind {
+            GroupKind::Cell => (as_f64(values.len()), "cells"),
+            GroupKind::Day => (as_f64(values.len()), "days"),
+            GroupKind::Belt => (as_f64(values.len()), "belts"),
+        };
+        let total: f64 = table.groups.iter().map(|g| as_f64(g.n - 1)).sum();
+        for (i, group) in table.groups.iter().enumerate() {
+            let mut evidence = Vec::new();
+            let significance = self.plan.test_significance;
+            if let (Some(k), Some(c), Some(p_value)) = (group.k, group.c, group.scatter_p_value)
+                && p_value <= significance
+            {
+                let reason = format!(
+                    "its scatter is {} times that of the {what} together (Cochran C = {}, adjusted p = {})",
+                    significant(k, 3),
+                    significant(c, 3),
+                    significant(scatter[i], 2)
+                );
+                let nu = as_f64(group.n - 1);
+                let f = super::precision::f_upper(significance, nu, total - nu);
+                evidence.push(Evidence {
+                    test: Test::Cochran,
+                    statistic: c,
+                    critical_value: 1.0 / (1.0 + (total - nu) / (nu * f)),
+                    p_value: Some(p_value),
+                    adjusted_p_value: Some(scatter[i]),
+                    flags: false,
+                    reason,
+                });
+            }
+            // Cells differ in level by design.
+            if let (Some(h), Some(p_value), true) = (group.h, group.h_p_value, kind != GroupKind::Cell)
+                && p_value <= significance
+            {
+                let reason = format!(
+                    "its mean residual is {} standard deviations from that of the {what} (Mandel h, adjusted p = {})",
+                    significant(h, 3),
+                    significant(level[i], 2)
+                );
+                let t = -t_quantile(0.5 * significance, p - 2.0);
+                evidence.push(Evidence {
+                    test: Test::MandelH,
+                    statistic: h,
+                    critical_value: (p - 1.0) * t / (p * (t * t + p - 2.0)).sqrt(),
+                    p_value: Some(p_value),
+                    adjusted_p_value: Some(level[i]),
+                    flags: false,
+                    reason,
+                });
+            }
+            if !evidence.is_empty() {
+                all.push(GroupVerdict { kind, name: names[i].clone(), trials: group.n, evidence });
+            }
+        }
+        Ok(())
+    }
+
     fn median_deviation(&mut self) -> Option<f64> {
         let scale = pooled_scale(self.cells.cells.iter().map(|c| self.cells.of(c)))?;
         for cell in &self.cells.cells {
@@ -520,11 +969,23 @@ impl Screened<'_> {
                 continue;
             }
             let tail = if deletion.two_sided { 0.5 } else { 1.0 } * self.plan.test_significance;
-            let flags = adjusted <= self.plan.campaign_significance;
+            let significant_in_campaign = adjusted <= self.plan.campaign_significance;
+            let trial = self.cells.trial[cell.start + k];
             let pair = cell.len() == 2;
-            if pair && flags {
+            // Within a pair both residuals are alike; the robust fit may tell them apart.
+            let suspect = |i: usize| self.evidence[i].iter().any(|e| e.test == Test::RobustResidual);
+            let other = self.cells.trial[cell.start + (1 - k.min(1))];
+            let (mine, others) = (suspect(trial), pair && suspect(other));
+            let flags = significant_in_campaign && (!pair || mine || !others);
+            if pair && significant_in_campaign && mine == others {
                 pairs += 1;
             }
+            let of_pair = match (pair, mine, others) {
+                (false, ..) => "",
+                (true, true, false) => "; of the two in its cell, the campaign as a whole points to this one",
+                (true, false, true) => "; of the two in its cell, the campaign as a whole points to the other",
+                (true, ..) => "; of the two in its cell, nothing says which is at fault",
+            };
             let y = self.cells.times[cell.start + k].middle();
             let reason = format!(
                 "{} is {} times the {} that the rest of its cell predicts (deletion residual {}, adjusted p = {}){}",
@@ -533,9 +994,9 @@ impl Screened<'_> {
                 seconds(deletion.centre),
                 significant(deletion.t, 3),
                 significant(adjusted, 2),
-                if pair { "; of two trials nothing says which is at fault" } else { "" }
+                of_pair
             );
-            self.evidence[self.cells.trial[cell.start + k]].push(Evidence {
+            self.evidence[trial].push(Evidence {
                 test: Test::DeletionResidual,
                 statistic: deletion.t,
                 critical_value: -t_quantile(tail, deletion.degrees_of_freedom),

@@ -29,7 +29,7 @@ use crate::numeric::special::{f_survival, t_quantile, t_survival};
 use super::grubbs::{as_f64, check_sample, check_significance, mean_and_squares};
 
 /// Upper point of F: the value exceeded with probability `tail`.
-fn f_upper(tail: f64, numerator: f64, denominator: f64) -> f64 {
+pub(crate) fn f_upper(tail: f64, numerator: f64, denominator: f64) -> f64 {
     let (mut low, mut high) = (0.0, 1.0);
     while f_survival(high, numerator, denominator) > tail && high < 1e300 {
         high *= 4.0;

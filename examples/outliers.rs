@@ -47,7 +47,9 @@ fn run() -> Result<(), Error> {
             println!("  {}: {}", group.name, evidence.reason);
         }
     }
-    println!("\nFactors                    all trials             robust                 without flagged        decided");
+    println!(
+        "\nFactors                    all trials             robust                 without flagged        decided"
+    );
     for row in report.headline() {
         let show = |e: &Estimate| format!("{e}");
         println!(

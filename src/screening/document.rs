@@ -17,6 +17,8 @@ use super::verdict::{GroupVerdict, Verdict};
 
 const KIND: &str = "screening";
 const VERSION: u32 = 1;
+/// How p-values are adjusted over the campaign.
+const ADJUSTMENT: &str = "holm_times_tests";
 
 /// Everything that was asked for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -78,7 +80,7 @@ impl ScreeningReport {
             campaign_digest: self.campaign_digest.clone(),
             options: ScreeningOptions { screening: self.plan.clone(), severity: self.severity.clone() },
             seed: self.plan.robust_seed(),
-            adjustment: "holm".into(),
+            adjustment: ADJUSTMENT.into(),
             log_scatter: self.log_scatter,
             degrees_of_freedom: self.degrees_of_freedom,
             log_scatter_without_flagged: self.log_scatter_without_flagged,
@@ -119,8 +121,8 @@ impl ScreeningDocument {
     fn check(&self) -> Result<()> {
         let bad = |reason: String| Err(ErrorKind::document(KIND, reason));
         self.options.screening.check().map_err(|e| ErrorKind::document(KIND, e.to_string()))?;
-        if self.adjustment != "holm" {
-            return bad(format!("adjustment {:?} is not known; expected \"holm\"", self.adjustment));
+        if self.adjustment != ADJUSTMENT {
+            return bad(format!("adjustment {:?} is not known; expected {ADJUSTMENT:?}", self.adjustment));
         }
         for (name, value) in [
             ("log_scatter", self.log_scatter),

@@ -9,7 +9,7 @@ use crate::numeric::special::{normal_cdf, normal_quantile, t_quantile, t_surviva
 use crate::severity::engine::{Cell, Cells, LogTime};
 use crate::severity::{Distribution, Robust, RobustFit, RobustMethod, Severity};
 
-use super::deletion::{Deletion, Pooled};
+use super::deletion::{Deletion, Extreme, Pooled};
 use super::dixon::dixon;
 use super::grubbs::{Grubbs, Side, as_f64, check_significance, grubbs, grubbs_pair};
 use super::headline::{HeadlineFactor, headline};
@@ -26,15 +26,19 @@ use super::verdict::{Evidence, FactorWithout, GroupKind, GroupVerdict, Test, Ver
 /// |---|---|---|---|
 /// | rules | see [`Rules`] | | rules on recorded conditions and times |
 /// | test_significance | 0.01 | (0, 1) | a test speaks (remark) below this p-value of its own |
-/// | campaign_significance | 0.05 | (0, 1) | a trial is flagged below this p-value after Holm's adjustment |
-/// | median_limit | 3.5 | > 0 | a trial this many pooled scales off its cell's median is flagged |
+/// | campaign_significance | 0.05 | (0, 1) | a trial is flagged at or below this adjusted p-value: the chance that a clean campaign has any flag |
+/// | median_limit | none | > 0 | flags beyond this many pooled scales off the cell's median, in place of the adjusted p-value |
 /// | grubbs_side | both | | which end of a cell Grubbs' test looks at |
 /// | reading_step_s | from the decimals recorded | > 0 | step of the recorded times, s |
-/// | esd_largest | 50 | | most outliers that generalised ESD looks for, and at most a tenth of the trials; 0 leaves it out |
+/// | esd_share | 0.25 | [0, 0.5] | largest share of outliers that generalised ESD looks for; 0 leaves it out |
 /// | pairs | true | | Grubbs' test for two outliers at once within cells of five or more |
 /// | dixon | false | | Dixon's r10 within cells, besides Grubbs' test |
 /// | robust | Student t errors, 4 df | see [`Robust`] | the robust fit of the headline |
 /// | influence | true | | what the factors become without each trial |
+///
+/// p-values are adjusted with Holm's method over all trials (Grubbs, pairs, Dixon: cells) that the test
+/// could look at, and multiplied by the number of tests that can flag, so that the campaign's
+/// significance holds for all of them together.
 ///
 /// Grubbs' test does not speak where the suspect is nearer than two reading steps to its neighbour:
 /// equal readings of the others would make any difference significant.
@@ -44,10 +48,10 @@ pub struct Screening {
     rules: Rules,
     test_significance: f64,
     campaign_significance: f64,
-    median_limit: f64,
+    median_limit: Option<f64>,
     grubbs_side: Side,
     reading_step_s: Option<f64>,
-    esd_largest: u32,
+    esd_share: f64,
     pairs: bool,
     dixon: bool,
     robust: Option<Robust>,
@@ -60,10 +64,10 @@ impl Default for Screening {
             rules: Rules::default(),
             test_significance: 0.01,
             campaign_significance: 0.05,
-            median_limit: 3.5,
+            median_limit: None,
             grubbs_side: Side::Both,
             reading_step_s: None,
-            esd_largest: 50,
+            esd_share: 0.25,
             pairs: true,
             dixon: false,
             robust: Some(Robust::student_t(4.0)),
@@ -302,10 +306,11 @@ impl Screening {
         self.campaign_significance = significance;
         self
     }
-    /// Sets the limit of the median deviation in pooled scales.
+    /// Sets a fixed limit of the median deviation in pooled scales; 3.5 is customary (Iglewicz & Hoaglin
+    /// 1993) but in a large campaign or one of small cells flags more than the stated significance.
     #[must_use]
     pub fn median_limit(mut self, limit: f64) -> Self {
-        self.median_limit = limit;
+        self.median_limit = Some(limit);
         self
     }
     /// Sets which end of a cell Grubbs' test looks at.
@@ -321,10 +326,10 @@ impl Screening {
         self
     }
 
-    /// Sets how many outliers generalised ESD looks for; 0 leaves it out.
+    /// Sets the largest share of outliers that generalised ESD looks for; 0 leaves it out.
     #[must_use]
-    pub fn esd_largest(mut self, largest: u32) -> Self {
-        self.esd_largest = largest;
+    pub fn esd_share(mut self, share: f64) -> Self {
+        self.esd_share = share;
         self
     }
     /// Switches Grubbs' test for two outliers at once.
@@ -352,6 +357,17 @@ impl Screening {
         self
     }
 
+    /// Tests that can flag.
+    fn families(&self) -> f64 {
+        let fixed = [self.pairs, self.dixon, self.esd_share > 0.0, self.median_limit.is_none()];
+        2.0 + as_f64(fixed.into_iter().filter(|on| *on).count())
+    }
+
+    /// Holm within a test, times the tests.
+    fn adjust(&self, p_values: &[f64]) -> Vec<f64> {
+        holm(p_values).into_iter().map(|p| (p * self.families()).min(1.0)).collect()
+    }
+
     /// Seed of whatever this plan draws at random.
     pub(crate) fn robust_seed(&self) -> Option<u64> {
         match self.robust?.method() {
@@ -367,8 +383,13 @@ impl Screening {
         }
         check_significance("test_significance", self.test_significance)?;
         check_significance("campaign_significance", self.campaign_significance)?;
-        if !(self.median_limit > 0.0 && self.median_limit.is_finite()) {
-            return Err(ErrorKind::option("median_limit", self.median_limit, "a positive number of scales"));
+        if let Some(limit) = self.median_limit
+            && !(limit > 0.0 && limit.is_finite())
+        {
+            return Err(ErrorKind::option("median_limit", limit, "a positive number of scales"));
+        }
+        if !(0.0..=0.5).contains(&self.esd_share) {
+            return Err(ErrorKind::option("esd_share", self.esd_share, "a share from 0 to 0.5"));
         }
         match self.reading_step_s {
             Some(step) if !(step > 0.0 && step.is_finite()) => {
@@ -397,6 +418,7 @@ impl Screening {
             cells: &cells,
             evidence: vec![Vec::new(); table.trials().len()],
             notes: Vec::new(),
+            robust_limit: None,
         };
         let voids = table.trials().iter().filter(|t| t.outcome == Outcome::Void).count();
         if voids > 0 {
@@ -426,11 +448,12 @@ impl Screening {
             None => {}
         }
         let pooled = screened.deletion();
-        if let (Some(pooled), true) = (pooled, self.esd_largest > 0) {
+        if let (Some(pooled), true) = (pooled, self.esd_share > 0.0) {
             screened.esd(pooled);
         }
         let robust_fit = robust.as_ref().and_then(|r| r.as_ref().ok());
-        let groups = screened.groups(robust_fit)?;
+        let mut groups = screened.majorities();
+        groups.extend(screened.groups(robust_fit)?);
         let influence = if self.influence { Some(influence(severity, &table, LeftOut::Trial)?) } else { None };
         let Screened { evidence, notes, .. } = screened;
         let verdicts: Vec<Verdict> = campaign
@@ -526,6 +549,8 @@ struct Screened<'a> {
     cells: &'a Cells,
     evidence: Vec<Vec<Evidence>>,
     notes: Vec<ScreeningNote>,
+    /// Robust residual at which a single exact time speaks.
+    robust_limit: Option<f64>,
 }
 
 fn exact(times: &[LogTime]) -> Option<Vec<f64>> {
@@ -596,7 +621,7 @@ impl Screened<'_> {
         if censored > 0 {
             self.notes.push(ScreeningNote::CensoredCells { cells: censored });
         }
-        let adjusted = holm(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
+        let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
         for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
             let own = libm::exp(values[result.position]);
             let gap = values
@@ -646,7 +671,7 @@ impl Screened<'_> {
                 found.push((cell, values, result));
             }
         }
-        let adjusted = holm(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
+        let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
         for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
             let pair = [result.positions.0, result.positions.1];
             let gap = (0..values.len())
@@ -689,7 +714,7 @@ impl Screened<'_> {
                 found.push((cell, values, result));
             }
         }
-        let adjusted = holm(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
+        let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
         for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
             let own = libm::exp(values[result.position]);
             let others = values.iter().enumerate().filter(|&(j, _)| j != result.position);
@@ -721,6 +746,8 @@ impl Screened<'_> {
         let nu = fit.error_degrees_of_freedom();
         let significance = self.plan.test_significance;
         let upper = |z: f64| nu.map_or_else(|| normal_cdf(-z), |nu| t_survival(z, nu));
+        let limit = |tail: f64| nu.map_or_else(|| -normal_quantile(tail), |nu| -t_quantile(tail, nu));
+        self.robust_limit = Some(limit(0.5 * significance));
         let mut found = Vec::new();
         for i in 0..self.campaign.trials().len() {
             let trial = &self.campaign.trials()[i];
@@ -747,7 +774,7 @@ impl Screened<'_> {
             self.evidence[i].push(Evidence {
                 test: Test::RobustResidual,
                 statistic: z,
-                critical_value: nu.map_or_else(|| -normal_quantile(tail), |nu| -t_quantile(tail, nu)),
+                critical_value: limit(tail),
                 p_value: Some(p),
                 adjusted_p_value: Some(adjusted),
                 flags: false,
@@ -767,30 +794,35 @@ impl Screened<'_> {
             .map(|(cell, values)| (values, self.cells.trial[cell.start..cell.end].to_vec()))
             .collect();
         let tested: usize = cells.iter().map(|c| c.0.len()).sum();
-        let steps = (self.plan.esd_largest as usize).min(tested / 10);
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let steps = (self.plan.esd_share * as_f64(tested)) as usize;
         let mut pooled = pooled;
         let mut removed = Vec::new();
+        let mut extremes: Vec<Option<Extreme>> = cells.iter().map(|c| Extreme::of(&c.0)).collect();
+        let mut left = tested;
         for _ in 0..steps {
-            let left: usize = cells.iter().filter(|c| c.0.len() >= 3).map(|c| c.0.len()).sum();
-            let mut most: Option<(usize, usize, Deletion)> = None;
-            for (c, (values, _)) in cells.iter().enumerate().filter(|(_, c)| c.0.len() >= 3) {
-                // Within a cell the residual grows with the distance from the mean.
-                let Some((k, deletion)) = pooled.most_extreme(values) else { continue };
-                if most.as_ref().is_none_or(|m| deletion.t.abs() > m.2.t.abs()) {
-                    most = Some((c, k, deletion));
-                }
-            }
-            let Some((c, k, deletion)) = most else { break };
-            pooled = pooled.without(&cells[c].0, k);
-            let log_time = cells[c].0.remove(k);
-            let trial = cells[c].1.remove(k);
-            removed.push((trial, log_time, deletion, (as_f64(left) * deletion.p_value).min(1.0), left));
+            // The residual grows with the squares that the trial takes away, whatever σ is.
+            let most = extremes.iter().enumerate().filter_map(|(c, e)| Some((c, (*e)?)));
+            let Some((c, extreme)) = most.reduce(|a, b| if b.1.squares > a.1.squares { b } else { a }) else { break };
+            let Some((deletion, rest)) = pooled.remove(&extreme) else { break };
+            pooled = rest;
+            let log_time = cells[c].0.remove(extreme.position);
+            let trial = cells[c].1.remove(extreme.position);
+            removed.push((
+                trial,
+                log_time,
+                deletion,
+                (self.plan.families() * as_f64(left) * deletion.p_value).min(1.0),
+                left,
+            ));
+            extremes[c] = Extreme::of(&cells[c].0);
+            left -= if extremes[c].is_none() { 3 } else { 1 };
         }
         let outliers = removed.iter().rposition(|r| r.3 <= self.plan.campaign_significance).map_or(0, |i| i + 1);
         for i in 0..outliers {
             let (trial, log_time, deletion, _, left) = removed[i];
             let adjusted = removed[i..outliers].iter().map(|r| r.3).fold(1.0, f64::min);
-            let tail = 0.5 * self.plan.campaign_significance / as_f64(left);
+            let tail = 0.5 * self.plan.campaign_significance / (self.plan.families() * as_f64(left));
             let reason = format!(
                 "{} is outlier {} of {outliers} that generalised ESD finds in the campaign (deletion residual {} once \
                  the ones before it are out)",
@@ -814,11 +846,8 @@ impl Screened<'_> {
     fn groups(&self, robust: Option<&RobustFit>) -> Result<Vec<GroupVerdict>> {
         let mut all = Vec::new();
         let cells = self.exact_cells(2);
-        let name = |c: &Cell| {
-            let campaign = self.campaign;
-            format!("{} on {}", campaign.materials()[c.material].name, campaign.surfaces()[c.surface].name)
-        };
-        let groups: Vec<(String, Vec<f64>)> = cells.into_iter().map(|(c, values)| (name(&c), values)).collect();
+        let groups: Vec<(String, Vec<f64>)> =
+            cells.into_iter().map(|(c, values)| (self.cell_name(&c), values)).collect();
         self.compare(GroupKind::Cell, groups, &mut all)?;
         let Some(robust) = robust else { return Ok(all) };
         // Residuals about the robust fit, in the units of log time: single errors do not move it.
@@ -909,37 +938,112 @@ impl Screened<'_> {
 
     fn median_deviation(&mut self) -> Option<f64> {
         let scale = pooled_scale(self.cells.cells.iter().map(|c| self.cells.of(c)))?;
+        let mut found = Vec::new();
         for cell in &self.cells.cells {
             let times = self.of(cell);
             if times.len() < 3 {
                 continue;
             }
             let Some(centre) = cell_median(times) else { continue };
-            let scores: Vec<f64> = times.iter().map(|t| distance(*t, centre).0 / scale).collect();
-            for (k, score) in scores.into_iter().enumerate() {
-                if score <= self.plan.median_limit {
-                    continue;
-                }
-                let y = self.cells.times[cell.start + k].middle();
-                let reason = format!(
-                    "{} is {} times the cell's median {} ({} pooled scales away on log time)",
-                    seconds(y),
-                    significant(libm::exp(y - centre), 2),
-                    seconds(centre),
-                    significant(score, 3)
-                );
-                self.evidence[self.cells.trial[cell.start + k]].push(Evidence {
-                    test: Test::MedianDeviation,
-                    statistic: score,
-                    critical_value: self.plan.median_limit,
-                    p_value: None,
-                    adjusted_p_value: None,
-                    flags: true,
-                    reason,
-                });
+            for (k, time) in times.iter().enumerate() {
+                let score = distance(*time, centre).0 / scale.scale;
+                // A censored time can be remarkable on one side only.
+                let tails = if matches!(time, LogTime::Exact(_)) { 2.0 } else { 1.0 };
+                let p = if score > 0.0 { tails * t_survival(score, scale.degrees_of_freedom) } else { 1.0 };
+                found.push((cell.start + k, centre, score, p.min(1.0), tails));
             }
         }
-        Some(scale)
+        let adjusted = self.plan.adjust(&found.iter().map(|f| f.3).collect::<Vec<_>>());
+        for ((row, centre, score, p, tails), adjusted) in found.into_iter().zip(adjusted) {
+            let critical_value = self
+                .plan
+                .median_limit
+                .unwrap_or_else(|| -t_quantile(self.plan.test_significance / tails, scale.degrees_of_freedom));
+            if score <= critical_value {
+                continue;
+            }
+            let y = self.cells.times[row].middle();
+            let reason = format!(
+                "{} is {} times the cell's median {} ({} pooled MAD scales away on log time, adjusted p = {})",
+                seconds(y),
+                significant(libm::exp(y - centre), 2),
+                seconds(centre),
+                significant(score, 3),
+                significant(adjusted, 2)
+            );
+            self.evidence[self.cells.trial[row]].push(Evidence {
+                test: Test::MedianDeviation,
+                statistic: score,
+                critical_value,
+                p_value: Some(p),
+                adjusted_p_value: Some(adjusted),
+                flags: self.plan.median_limit.is_some() || adjusted <= self.plan.campaign_significance,
+                reason,
+            });
+        }
+        Some(scale.scale)
+    }
+
+    /// Cells whose majority lies off what the campaign predicts, all on one side: there the tests within
+    /// the cell point at the wrong trials. Those lose their flags, and the cell is listed.
+    fn majorities(&mut self) -> Vec<GroupVerdict> {
+        let mut groups = Vec::new();
+        for cell in &self.cells.cells {
+            let members = &self.cells.trial[cell.start..cell.end];
+            let residuals: Vec<Option<f64>> = members
+                .iter()
+                .map(|&i| self.evidence[i].iter().find(|e| e.test == Test::RobustResidual).map(|e| e.statistic))
+                .collect();
+            let off: Vec<f64> = residuals.iter().flatten().copied().collect();
+            let above = off.iter().filter(|z| **z > 0.0).count();
+            let many = above.max(off.len() - above);
+            if members.len() < 3 || 2 * many <= members.len() {
+                continue;
+            }
+            let side = if 2 * above > off.len() { 1.0 } else { -1.0 };
+            for (&i, residual) in members.iter().zip(&residuals) {
+                if residual.is_some_and(|z| z * side > 0.0) {
+                    continue;
+                }
+                for evidence in self.evidence[i].iter_mut().filter(|e| !e.test.is_rule() && e.flags) {
+                    evidence.flags = false;
+                    evidence.reason.push_str(
+                        "; but most of its cell lies off what the campaign predicts and this trial does not, \
+                         so it is not flagged",
+                    );
+                }
+            }
+            let mut sizes: Vec<f64> = off.iter().copied().filter(|z| z * side > 0.0).collect();
+            sizes.sort_by(|a, b| a.abs().total_cmp(&b.abs()));
+            let Some(&least) = sizes.first() else { continue };
+            let reason = format!(
+                "{many} of its {} trials lie at least {} robust scales {} what the campaign predicts: either the cell \
+                 departs from the common factor, or most of its trials are in error",
+                members.len(),
+                significant(least.abs(), 3),
+                if side > 0.0 { "above" } else { "below" }
+            );
+            groups.push(GroupVerdict {
+                kind: GroupKind::Cell,
+                name: self.cell_name(cell),
+                trials: members.len(),
+                evidence: vec![Evidence {
+                    test: Test::RobustResidual,
+                    statistic: least,
+                    critical_value: self.robust_limit.unwrap_or_default(),
+                    p_value: None,
+                    adjusted_p_value: None,
+                    flags: false,
+                    reason,
+                }],
+            });
+        }
+        groups
+    }
+
+    fn cell_name(&self, cell: &Cell) -> String {
+        let campaign = self.campaign;
+        format!("{} on {}", campaign.materials()[cell.material].name, campaign.surfaces()[cell.surface].name)
     }
 
     fn deletion(&mut self) -> Option<Pooled> {
@@ -962,7 +1066,7 @@ impl Screened<'_> {
         if not_comparable > 0 {
             self.notes.push(ScreeningNote::NotComparable { trials: not_comparable });
         }
-        let adjusted = holm(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
+        let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
         let mut pairs = 0;
         for ((cell, k, deletion), adjusted) in found.into_iter().zip(adjusted) {
             if deletion.p_value > self.plan.test_significance {

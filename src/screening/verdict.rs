@@ -128,8 +128,8 @@ pub struct Evidence {
     /// Probability of a statistic as extreme without an outlier; absent for rules and for scores
     /// that are compared with a fixed limit.
     pub p_value: Option<f64>,
-    /// The p-value after Holm's adjustment over all trials (Grubbs: cells) of the campaign that the
-    /// test could look at.
+    /// The p-value after Holm's adjustment over all trials (Grubbs, pairs, Dixon: cells; groups: groups
+    /// of a kind) that the test could look at, and for tests that can flag times their number.
     pub adjusted_p_value: Option<f64>,
     /// True where this is enough to flag the trial; false for a remark.
     pub flags: bool,

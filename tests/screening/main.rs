@@ -1,8 +1,11 @@
 //! Screening: published values, the demo campaign with its known gross errors, documents.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod decisions;
 mod demo;
 mod documents;
+mod influence;
+mod masking;
 mod published;
 mod robust;
 mod rules;

@@ -2,8 +2,6 @@
 //! are worth: the table in the documentation of `surface_severity::screening`.
 //!
 //!     cargo run --release --example screening_study -- [CAMPAIGNS]
-#![allow(clippy::unwrap_used, clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-#![allow(clippy::float_cmp)]
 
 mod planted;
 

@@ -1,4 +1,6 @@
 //! Simulated campaigns with planted gross errors.
+#![allow(clippy::unwrap_used, clippy::float_cmp)]
+#![allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 
 use rand::SeedableRng;
 use rand::rngs::ChaCha8Rng;

@@ -125,8 +125,7 @@ fn ratio(values: &[f64], side: Side) -> Option<(usize, f64)> {
     let (low, high) = ((values[second] - values[first]) / range, (values[last] - values[before]) / range);
     Some(match side {
         Side::Low => (first, low),
-        Side::High => (last, high),
         Side::Both if low > high => (first, low),
-        Side::Both => (last, high),
+        Side::High | Side::Both => (last, high),
     })
 }

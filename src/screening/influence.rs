@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use crate::campaign::Campaign;
 use crate::error::Result;
 use crate::severity::Severity;
-use crate::severity::engine::{Engine, Failure, Prepared};
+use crate::severity::engine::{Engine, Failure, LANES, Prepared};
 
 /// What is left out, one at a time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -86,6 +86,15 @@ impl InfluenceTable {
     }
 }
 
+/// What leaving a group out touches.
+#[derive(Debug, Default)]
+struct Members {
+    /// Rows of the fitted design.
+    rows: Vec<usize>,
+    /// Positions in the campaign; off the scale they have no row.
+    trials: Vec<usize>,
+}
+
 /// Rows per piece of parallel work, each with its own scratch space.
 const CHUNK: usize = 64;
 
@@ -104,7 +113,7 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
     let columns: Vec<(usize, usize)> =
         prepared.numbering.column.iter().enumerate().filter_map(|(s, c)| Some((s, (*c)?))).collect();
     // Names to the rows of the design and the trials of the campaign.
-    let mut groups: BTreeMap<String, (Vec<usize>, Vec<usize>)> = BTreeMap::new();
+    let mut groups: BTreeMap<String, Members> = BTreeMap::new();
     let mut design_row = vec![None; campaign.trials().len()];
     for (k, &row) in rows.iter().enumerate() {
         design_row[prepared.cells.trial[row]] = Some(k);
@@ -125,71 +134,95 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
             },
         };
         let group = groups.entry(name).or_default();
-        group.0.extend(design_row[i]);
-        group.1.push(i);
+        group.rows.extend(design_row[i]);
+        group.trials.push(i);
     }
     let mut block_of = vec![0; design.times.len()];
     for (b, block) in design.blocks.iter().enumerate() {
         block_of[block.start..block.end].fill(b);
     }
     let full = &fit.scale().log_k;
-    let one = |name: &str, design_rows: &[usize], trials: &[usize], weights: &mut Vec<f64>, work: &mut _| {
-        let mut out = vec![0.0; engine.statistics()];
-        let mut blocks: Vec<usize> = design_rows.iter().map(|&k| block_of[k]).collect();
-        blocks.sort_unstable();
-        blocks.dedup();
-        let set = |value: f64, weights: &mut Vec<f64>, work: &mut _| {
-            for &k in design_rows {
-                weights[k] = value;
+    let percent = |log: f64| Some(100.0 * libm::expm1(log)).filter(|p| p.is_finite());
+    let finish = |name: &str, trials: &[usize], refit: std::result::Result<(), Failure>, out: &[f64]| match refit {
+        Ok(()) => row(name, trials.len(), columns.iter().map(|&(_, c)| percent(out[c] - full[c])).collect(), None),
+        Err(failure) => {
+            // Something lost its place: the full machinery says what is left of the scale.
+            let mut aside = vec![false; campaign.trials().len()];
+            for &i in trials {
+                aside[i] = true;
             }
-            for &b in &blocks {
-                engine.load(b, weights, work);
-            }
-        };
-        set(0.0, weights, work);
-        let refit = engine.fit_loaded(weights, work, &mut out);
-        set(1.0, weights, work);
-        let percent = |log: f64| Some(100.0 * libm::expm1(log)).filter(|p| p.is_finite());
-        match refit {
-            Ok(()) => row(name, trials.len(), columns.iter().map(|&(_, c)| percent(out[c] - full[c])).collect(), None),
-            Err(failure) => {
-                // Something lost its place: the full machinery says what is left of the scale.
-                let mut aside = vec![false; campaign.trials().len()];
-                for &i in trials {
-                    aside[i] = true;
+            match severity.fit(&campaign.without(aside)) {
+                Ok(fit) => {
+                    let change = |&(s, c): &(usize, usize)| percent(fit.factors()[s].log_factor? - full[c]);
+                    let changes: Vec<Option<f64>> = columns.iter().map(change).collect();
+                    let lost = columns.iter().zip(&changes).find(|(_, change)| change.is_none());
+                    let reason = lost.map(|(&(s, _), _)| {
+                        let factor = &fit.factors()[s];
+                        format!("{}: {}", factor.surface, factor.factor.reason().unwrap_or("no estimate"))
+                    });
+                    row(name, trials.len(), changes, reason)
                 }
-                match severity.fit(&campaign.without(aside)) {
-                    Ok(fit) => {
-                        let changes = columns
-                            .iter()
-                            .map(|&(s, c)| percent(fit.factors()[s].log_factor? - full[c]))
-                            .collect::<Vec<_>>();
-                        let lost = columns.iter().zip(&changes).find(|(_, change)| change.is_none());
-                        let reason = lost.map(|(&(s, _), _)| {
-                            let factor = &fit.factors()[s];
-                            format!("{}: {}", factor.surface, factor.factor.reason().unwrap_or("no estimate"))
-                        });
-                        row(name, trials.len(), changes, reason)
-                    }
-                    Err(error) => {
-                        let reason = match failure {
-                            Failure::LostPlace => error.to_string(),
-                            other => other.reason().to_owned(),
-                        };
-                        row(name, trials.len(), vec![None; columns.len()], Some(reason))
-                    }
+                Err(error) => {
+                    let reason = match failure {
+                        Failure::LostPlace => error.to_string(),
+                        other => other.reason().to_owned(),
+                    };
+                    row(name, trials.len(), vec![None; columns.len()], Some(reason))
                 }
             }
         }
     };
-    let groups: Vec<(String, (Vec<usize>, Vec<usize>))> = groups.into_iter().collect();
-    let chunk = |part: &[(String, (Vec<usize>, Vec<usize>))]| -> Vec<InfluenceRow> {
-        let mut weights = vec![1.0; design.times.len()];
+    let ones = vec![1.0; design.times.len()];
+    let touched = |rows: &[usize]| {
+        let mut blocks: Vec<usize> = rows.iter().map(|&k| block_of[k]).collect();
+        blocks.sort_unstable();
+        blocks.dedup();
+        blocks
+    };
+    let groups: Vec<(String, Members)> = groups.into_iter().collect();
+    let chunk = |part: &[(String, Members)]| -> Vec<InfluenceRow> {
         let mut work = engine.work();
         for b in 0..design.blocks.len() {
-            engine.load(b, &weights, &mut work);
+            engine.load(b, &ones, &mut work);
         }
-        part.iter().map(|(name, (k, i))| one(name, k, i, &mut weights, &mut work)).collect()
+        let mut out = vec![0.0; engine.statistics()];
+        let mut rows = Vec::with_capacity(part.len());
+        if engine.has_lanes() {
+            let mut lanes = engine.lane_work();
+            let mut weights = vec![ones.clone(); LANES];
+            for some in part.chunks(LANES) {
+                for lane in 0..LANES {
+                    // Lanes beyond the last group repeat the first.
+                    let left_out = &some[if lane < some.len() { lane } else { 0 }].1.rows;
+                    let blocks = touched(left_out);
+                    left_out.iter().for_each(|&k| weights[lane][k] = 0.0);
+                    blocks.iter().for_each(|&b| engine.load(b, &weights[lane], &mut work));
+                    engine.put_lane(&weights[lane], lane, &work, &mut lanes);
+                    blocks.iter().for_each(|&b| engine.load(b, &ones, &mut work));
+                }
+                engine.fit_lanes(&mut lanes);
+                for (lane, (name, Members { trials, .. })) in some.iter().enumerate() {
+                    let refit = engine.read_lane(lane, &lanes, &weights[lane], &mut out);
+                    rows.push(finish(name, trials, refit, &out));
+                }
+                for lane in 0..LANES {
+                    let left_out = &some[if lane < some.len() { lane } else { 0 }].1.rows;
+                    left_out.iter().for_each(|&k| weights[lane][k] = 1.0);
+                }
+            }
+        } else {
+            let mut weights = ones.clone();
+            for (name, Members { rows: left_out, trials }) in part {
+                let blocks = touched(left_out);
+                left_out.iter().for_each(|&k| weights[k] = 0.0);
+                blocks.iter().for_each(|&b| engine.load(b, &weights, &mut work));
+                let refit = engine.fit_loaded(&weights, &mut work, &mut out);
+                left_out.iter().for_each(|&k| weights[k] = 1.0);
+                blocks.iter().for_each(|&b| engine.load(b, &ones, &mut work));
+                rows.push(finish(name, trials, refit, &out));
+            }
+        }
+        rows
     };
     #[cfg(feature = "parallel")]
     let rows: Vec<Vec<InfluenceRow>> = {

@@ -37,6 +37,7 @@
 //! [`ScreeningNote`]: cells of three, in which Grubbs' test has no power; pairs that disagree;
 //! trials that nothing can be compared with; conditions that were not recorded.
 
+mod battery;
 mod deletion;
 mod dixon;
 mod document;

@@ -55,7 +55,7 @@ pub(crate) mod engine {
     pub(crate) use super::cells::{Cell, Cells};
     pub(crate) use super::fit::Prepared;
     pub(crate) use super::newton::LogTime;
-    pub(crate) use super::replicate::{Engine, Failure, LANES, LaneWork};
+    pub(crate) use super::replicate::{Engine, Failure, LANES};
 }
 
 pub use anova::{Anova, AnovaRow, Term};

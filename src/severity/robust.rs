@@ -521,6 +521,15 @@ impl Linear for Dense {
     }
 }
 
+/// Root of a node's tree, shortening the way to it.
+fn root(parent: &mut [usize], mut node: usize) -> usize {
+    while parent[node] != node {
+        parent[node] = parent[parent[node]];
+        node = parent[node];
+    }
+    node
+}
+
 /// Materials and surfaces: coefficients are the group locations, then log k.
 struct TwoWayLinear<'a> {
     y: Vec<f64>,
@@ -559,13 +568,6 @@ impl Linear for TwoWayLinear<'_> {
             block_of.resize(block.end, b);
         }
         let mut parent: Vec<usize> = (0..=m + q).collect();
-        fn root(parent: &mut [usize], mut node: usize) -> usize {
-            while parent[node] != node {
-                parent[node] = parent[parent[node]];
-                node = parent[node];
-            }
-            node
-        }
         let mut weights = vec![0.0; self.y.len()];
         let mut left = m + q;
         for i in shuffled(rng, self.y.len()) {

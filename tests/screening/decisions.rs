@@ -1,5 +1,6 @@
 //! Decisions: the caller decides, with a reason that every later result carries.
 
+use sha2::Digest;
 use surface_severity::campaign::{Campaign, Decisions};
 use surface_severity::screening::{Screening, ScreeningDocument, ScreeningNote};
 use surface_severity::severity::{CellMeans, Distribution, Note, Robust, Severity};
@@ -77,7 +78,6 @@ fn the_digest_is_that_of_the_documented_bytes() {
     let table = campaign(demo_trials().into_iter().take(1));
     let one = table.with_decisions(&Decisions::new().set_aside("L-0001", "why", "me")).unwrap();
     // printf 'surface-severity/decisions/1\n%s\n6:L-0001,9:set_aside,3:why,2:me,\n' DIGEST | sha256sum
-    use sha2::Digest;
     let bytes = format!("surface-severity/decisions/1\n{}\n6:L-0001,9:set_aside,3:why,2:me,\n", table.digest());
     let want: String = sha2::Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect();
     assert_eq!(one.digest(), want);

@@ -8,7 +8,7 @@ use surface_severity::screening::{
     grubbs_pair, mad, mandel_h_critical_value, mandel_k_critical_value, median, precision,
 };
 
-use super::numbers;
+use super::{numbers, texts};
 
 /// Tietjen & Moore 1972, as worked in the NIST/SEMATECH e-Handbook, 1.3.5.17.1: G = 2.4687,
 /// one-sided 5 % critical value 2.032, one outlier. Further digits: R 4.2.2.
@@ -114,11 +114,13 @@ fn dixon_critical_values() {
 /// ISO 5725-2:1994 Annex B.1, sulfur in coal: m, s_r, s_R as printed there, C, h, k from R 4.2.2.
 #[test]
 fn cochran_and_mandel_on_sulfur_in_coal() {
-    let (level, lab) = (numbers("iso5725_sulfur.csv", "level"), numbers("iso5725_sulfur.csv", "lab"));
+    let (level, lab) = (texts("iso5725_sulfur.csv", "level"), texts("iso5725_sulfur.csv", "lab"));
     let y = numbers("iso5725_sulfur.csv", "sulfur");
-    let at = |l: f64| -> Vec<Vec<f64>> {
+    let at = |l: u32| -> Vec<Vec<f64>> {
         (1..=8)
-            .map(|i| (0..y.len()).filter(|&j| level[j] == l && lab[j] == f64::from(i)).map(|j| y[j]).collect())
+            .map(|i| {
+                (0..y.len()).filter(|&j| level[j] == l.to_string() && lab[j] == i.to_string()).map(|j| y[j]).collect()
+            })
             .collect()
     };
     let largest_c = |p: &surface_severity::screening::Precision| {
@@ -128,10 +130,10 @@ fn cochran_and_mandel_on_sulfur_in_coal() {
         (i + 1, s / s2.iter().sum::<f64>())
     };
     for (l, m, sr, s_big, c, who) in [
-        (1.0, 0.690_370, 0.015_116_5, 0.026_363_8, 0.350_230, 8),
-        (2.0, 1.252_308, 0.028_779_2, 0.060_605_8, 0.288_538, 5),
-        (3.0, 1.667_407, 0.017_078_3, 0.034_767_5, 0.579_710, 5),
-        (4.0, 3.249_630, 0.026_076_8, 0.058_216_9, 0.309_575, 4),
+        (1, 0.690_370, 0.015_116_5, 0.026_363_8, 0.350_230, 8),
+        (2, 1.252_308, 0.028_779_2, 0.060_605_8, 0.288_538, 5),
+        (3, 1.667_407, 0.017_078_3, 0.034_767_5, 0.579_710, 5),
+        (4, 3.249_630, 0.026_076_8, 0.058_216_9, 0.309_575, 4),
     ] {
         let p = precision(&at(l)).unwrap();
         assert!((p.mean - m).abs() < 1e-6 && (p.repeatability - sr).abs() < 1e-6, "{l}: {p:?}");
@@ -139,23 +141,23 @@ fn cochran_and_mandel_on_sulfur_in_coal() {
         let (i, got) = largest_c(&p);
         assert!(i == who && (got - c).abs() < 1e-6, "{l}: {i} {got}");
     }
-    let h = |l: f64| precision(&at(l)).unwrap().groups.iter().map(|g| g.h.unwrap()).collect::<Vec<_>>();
+    let h = |l: u32| precision(&at(l)).unwrap().groups.iter().map(|g| g.h.unwrap()).collect::<Vec<_>>();
     for (l, want) in [
-        (2.0, [-0.870, -0.665, 0.741, -0.899, -0.123, 2.089, -0.254, -0.020]),
-        (4.0, [-0.229, -0.944, 2.094, -0.884, -0.658, 0.664, -0.110, 0.068]),
+        (2, [-0.870, -0.665, 0.741, -0.899, -0.123, 2.089, -0.254, -0.020]),
+        (4, [-0.229, -0.944, 2.094, -0.884, -0.658, 0.664, -0.110, 0.068]),
     ] {
         for (got, want) in h(l).iter().zip(want) {
             assert!((got - want).abs() < 6e-4, "{l}: {got} {want}");
         }
     }
     // k with the plain sum of variances, level 3; laboratory 2 at level 4 repeats itself exactly.
-    let p = precision(&at(3.0)).unwrap();
+    let p = precision(&at(3)).unwrap();
     let sum: f64 = p.groups.iter().map(|g| g.standard_deviation.unwrap().powi(2)).sum();
     for (g, want) in p.groups.iter().zip([0.652, 0.393, 0.393, 0.786, 2.154, 1.180, 0.681, 0.393]) {
         let got = g.standard_deviation.unwrap() * 8f64.sqrt() / sum.sqrt();
         assert!((got - want).abs() < 6e-4, "{got} {want}");
     }
-    let p = precision(&at(4.0)).unwrap();
+    let p = precision(&at(4)).unwrap();
     assert_eq!((p.groups[1].k, p.groups[1].c), (Some(0.0), Some(0.0)));
     assert!((p.groups[1].scatter_p_value.unwrap() - 1.0).abs() < 1e-12);
 }

@@ -12,7 +12,8 @@
 //! E[g W² | W > z] = 1 + z f(z)/S(z)
 //! ```
 //!
-//! Standard errors: observed information.
+//! Near the maximum Newton's method takes over; a step that would grow goes back to EM. Standard
+//! errors: observed information.
 
 use crate::error::{ErrorKind, Result};
 use crate::numeric::special::t_survival;
@@ -23,6 +24,10 @@ use super::newton::{LogTime, System};
 use super::scale::{Scale, no_scatter};
 
 const MAX_ITERATIONS: u32 = 20_000;
+/// Rounds of estimating ν.
+const MAX_ROUNDS: u32 = 200;
+/// Largest change of an EM step, in σ, from which Newton's method takes over.
+const NEAR: f64 = 0.02;
 /// Largest relative change in a step; rounding of the t tail keeps it from falling much lower.
 const TOLERANCE: f64 = 1e-10;
 const SMALLEST_DF: f64 = 1.0;
@@ -160,6 +165,62 @@ impl State {
     }
 }
 
+/// Gradient and observed information in (μ, log k, log σ).
+fn system(state: &State, design: &Crossed) -> System {
+    let q = design.columns + 1;
+    let last = q - 1;
+    let s = state.sigma;
+    let mut system = System::zeros(design.groups, q);
+    for block in &design.blocks {
+        let location = state.groups[block.group] - block.column.map_or(0.0, |c| state.columns[c]);
+        let (mut d_mu, mut d_sigma) = (0.0, 0.0);
+        let (mut i_mu, mut i_cross, mut i_sigma) = (0.0, 0.0, 0.0);
+        for i in block.start..block.end {
+            let w = design.weights.as_ref().map_or(1.0, |w| w[i]);
+            let time = design.times[i];
+            let z = (time.middle() - location) / s;
+            // z = (y − μ + log k)/σ: dz/dμ = −1/σ, dz/dlog k = 1/σ, dz/dlog σ = −z; an exact time adds −log σ.
+            let (first, second) = state.t.derivatives(time, z);
+            let own = if matches!(time, LogTime::Right(_) | LogTime::Left(_)) { 0.0 } else { 1.0 };
+            d_mu -= w * first / s;
+            d_sigma -= w * (first * z + own);
+            i_mu -= w * second / (s * s);
+            i_cross -= w * (second * z + first) / s;
+            i_sigma -= w * (second * z * z + first * z);
+        }
+        system.diagonal[block.group] += d_mu;
+        let information = &mut system.information;
+        information.diagonal[block.group] += i_mu;
+        let row = &mut information.border[block.group * q..(block.group + 1) * q];
+        row[last] += i_cross;
+        if let Some(c) = block.column {
+            system.border[c] -= d_mu;
+            row[c] -= i_mu;
+            information.corner[c * q + c] += i_mu;
+            information.corner[last * q + c] -= i_cross;
+        }
+        system.border[last] += d_sigma;
+        information.corner[last * q + last] += i_sigma;
+    }
+    system
+}
+
+/// A full Newton step and its size in σ; `None` where the likelihood is not concave here.
+fn newton(state: &State, design: &Crossed) -> Option<(State, f64)> {
+    let System { information, mut diagonal, mut border } = system(state, design);
+    information.factor()?.solve(&mut diagonal, &mut border);
+    let log_sigma = *border.last()?;
+    let size = diagonal.iter().chain(&border[..border.len() - 1]).fold(0.0_f64, |m, d| m.max(d.abs())) / state.sigma;
+    let add = |a: &[f64], d: &[f64]| a.iter().zip(d).map(|(a, d)| a + d).collect();
+    let next = State {
+        groups: add(&state.groups, &diagonal),
+        columns: add(&state.columns, &border),
+        sigma: state.sigma * libm::exp(log_sigma),
+        t: state.t,
+    };
+    Some((next, size.max(log_sigma.abs()))).filter(|n| n.1.is_finite())
+}
+
 impl StudentT {
     #[allow(clippy::cast_precision_loss)]
     pub(crate) fn fit(design: &Crossed, degrees_of_freedom: Option<f64>) -> Result<Self> {
@@ -177,67 +238,66 @@ impl StudentT {
         }
         let mut state =
             State { groups: start.groups, columns: start.columns, sigma, t: T::new(degrees_of_freedom.unwrap_or(5.0)) };
-        let mut change = f64::INFINITY;
         let mut iterations = 0;
-        while change > TOLERANCE {
-            iterations += 1;
-            if iterations > MAX_ITERATIONS {
-                return Err(ErrorKind::NotConverged {
-                    stage: "the fit with Student-t errors".into(),
-                    iterations,
-                    gradient_norm: change,
+        Self::settle(&mut state, design, &mut iterations)?;
+        if degrees_of_freedom.is_none() {
+            // ν in turn with the rest; each round raises the likelihood.
+            for _ in 0..MAX_ROUNDS {
+                let nu = best_df(&state, design);
+                let settled = (nu / state.t.nu - 1.0).abs() <= 1e-7;
+                state.t = T::new(nu);
+                Self::settle(&mut state, design, &mut iterations)?;
+                if settled {
+                    break;
                 }
-                .into());
             }
-            let mut next = state.step(design)?;
-            if next.sigma < 1e-10 * sigma {
-                return Err(no_scatter());
-            }
-            if degrees_of_freedom.is_none() {
-                next.t = T::new(best_df(&next, design));
-            }
-            let moved = |a: &[f64], b: &[f64]| a.iter().zip(b).fold(0.0_f64, |m, (x, y)| m.max((x - y).abs()));
-            change = moved(&next.groups, &state.groups).max(moved(&next.columns, &state.columns)) / next.sigma;
-            change = change.max((next.sigma / state.sigma - 1.0).abs());
-            // ν moves little once the rest has settled; its own digits are limited by the search.
-            change = change.max(1e-3 * (next.t.nu / state.t.nu - 1.0).abs());
-            state = next;
         }
         Self::finish(design, state, iterations)
     }
 
-    fn finish(design: &Crossed, state: State, iterations: u32) -> Result<Self> {
-        let q = design.columns + 1;
-        let last = q - 1;
-        let s = state.sigma;
-        let mut system = System::zeros(design.groups, q);
-        let mut weights = Vec::with_capacity(design.times.len());
-        let mut residuals = Vec::with_capacity(design.times.len());
-        for block in &design.blocks {
-            let location = state.groups[block.group] - block.column.map_or(0.0, |c| state.columns[c]);
-            for i in block.start..block.end {
-                let w = design.weights.as_ref().map_or(1.0, |w| w[i]);
-                let z = (design.times[i].middle() - location) / s;
-                weights.push(state.t.expected(design.times[i], location, s).0);
-                residuals.push(z);
-                // z = (y − μ + log k)/σ: dz/dμ = −1/σ, dz/dlog k = 1/σ, dz/dlog σ = −z.
-                let (first, second) = state.t.derivatives(design.times[i], z);
-                let i_mu = -second / (s * s) * w;
-                let i_cross = -(second * z + first) / s * w;
-                let i_log_sigma = -(second * z * z + first * z) * w;
-                let information = &mut system.information;
-                information.diagonal[block.group] += i_mu;
-                let row = &mut information.border[block.group * q..(block.group + 1) * q];
-                row[last] += i_cross;
-                if let Some(c) = block.column {
-                    row[c] -= i_mu;
-                    information.corner[c * q + c] += i_mu;
-                    information.corner[last * q + c] -= i_cross;
+    /// To the maximum at the present ν: EM until it is near, then Newton.
+    fn settle(state: &mut State, design: &Crossed, iterations: &mut u32) -> Result<()> {
+        let sigma = state.sigma;
+        let mut change = f64::INFINITY;
+        for _ in 0..MAX_ITERATIONS {
+            *iterations += 1;
+            let near = change < NEAR;
+            if let Some((next, size)) = near.then(|| newton(state, design)).flatten()
+                && size <= change
+            {
+                *state = next;
+                change = size;
+            } else {
+                let next = state.step(design)?;
+                if next.sigma < 1e-10 * sigma {
+                    return Err(no_scatter());
                 }
-                information.corner[last * q + last] += i_log_sigma;
+                let moved = |a: &[f64], b: &[f64]| a.iter().zip(b).fold(0.0_f64, |m, (x, y)| m.max((x - y).abs()));
+                let locations = moved(&next.groups, &state.groups).max(moved(&next.columns, &state.columns));
+                change = (locations / next.sigma).max((next.sigma / state.sigma - 1.0).abs());
+                *state = next;
+            }
+            if change <= TOLERANCE {
+                return Ok(());
             }
         }
-        let factored = system.information.factor().ok_or_else(|| ErrorKind::NotEstimable {
+        Err(ErrorKind::NotConverged {
+            stage: "the fit with Student-t errors".into(),
+            iterations: *iterations,
+            gradient_norm: change,
+        }
+        .into())
+    }
+
+    fn finish(design: &Crossed, state: State, iterations: u32) -> Result<Self> {
+        let s = state.sigma;
+        let mut weights = Vec::with_capacity(design.times.len());
+        let mut residuals = Vec::with_capacity(design.times.len());
+        for (i, location) in state.locations(design) {
+            weights.push(state.t.expected(design.times[i], location, s).0);
+            residuals.push((design.times[i].middle() - location) / s);
+        }
+        let factored = system(&state, design).information.factor().ok_or_else(|| ErrorKind::NotEstimable {
             quantity: "standard errors with Student-t errors".into(),
             reason: "a material or surface is placed by trials that contradict each other too widely".into(),
         })?;

@@ -6,6 +6,8 @@ mod demo;
 mod documents;
 mod influence;
 mod masking;
+#[path = "../../examples/planted/mod.rs"]
+mod planted;
 mod published;
 mod robust;
 mod rules;

@@ -1,12 +1,10 @@
 //! Planted errors: single, in pairs that hide each other, and in clusters that outvote their cell.
 //! The bounds are loose; examples/screening_study.rs gives the rates over more campaigns.
 
-#[path = "../../examples/planted/mod.rs"]
-mod planted;
-
-use planted::{Pattern, study};
 use surface_severity::screening::{Screening, Test};
 use surface_severity::severity::Severity;
+
+use super::planted::{self, Pattern, study};
 
 fn screening() -> Screening {
     Screening::default().influence(false)

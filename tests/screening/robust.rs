@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use surface_severity::campaign::{Campaign, Trial};
 use surface_severity::severity::{Robust, RobustFit, Severity, huber_location, huber_proposal_2};
 
+use super::planted::{self, Pattern};
 use super::{campaign, numbers, path, texts};
 
 fn reference() -> BTreeMap<(String, String, String), f64> {
@@ -199,4 +200,47 @@ fn gross_errors_do_not_pull() {
             || (log(plan.fit(&spoiled).unwrap().factors(), 2) - log(plan.fit(&data).unwrap().factors(), 2)).abs()
                 > 0.15
     );
+}
+
+/// Root mean square error of a log factor and coverage of its 95 % interval over many campaigns.
+fn judge(robust: Option<Robust>, share: f64, campaigns: u64) -> (f64, f64) {
+    let plan = Severity::new("s0");
+    let (mut squares, mut covered, mut n) = (0.0, 0.0, 0.0);
+    for r in 0..campaigns {
+        let data = planted::campaign(share, Pattern::Single, 1000 + r).campaign;
+        let factors = match robust {
+            Some(robust) => robust.fit(&plan, &data).unwrap().factors().to_vec(),
+            None => plan.fit(&data).unwrap().factors().to_vec(),
+        };
+        for (row, truth) in factors.iter().zip(planted::FACTORS).skip(1) {
+            squares += (row.log_factor.unwrap() - truth.ln()).powi(2);
+            covered += f64::from(u8::from(row.factor.interval().unwrap().contains(truth)));
+            n += 1.0;
+        }
+    }
+    ((squares / n).sqrt(), covered / n)
+}
+
+/// Judged over 150 campaigns each: nominal efficiency 95 % on clean data (about 85 % for t with 4 df,
+/// whose data these are not), honest intervals, and a tenth of gross errors costs little where the
+/// classical fit doubles its error.
+#[test]
+fn robust_estimators_over_many_campaigns() {
+    let campaigns = 150;
+    let (clean, covered) = judge(None, 0.0, campaigns);
+    assert!((covered - 0.95).abs() < 0.03, "{covered}");
+    let (spoiled, _) = judge(None, 0.1, campaigns);
+    assert!(spoiled > 1.8 * clean);
+    let few = Robust::mm().subsamples(50);
+    for (robust, efficiency) in
+        [(Robust::huber(), 0.9), (Robust::bisquare(), 0.9), (few, 0.88), (Robust::student_t(4.0), 0.75)]
+    {
+        let (error, covered) = judge(Some(robust), 0.0, campaigns);
+        assert!((clean / error).powi(2) > efficiency, "{robust}: {}", (clean / error).powi(2));
+        // Over 1000 campaigns 95.2 % (Huber) and 93.3 % (t with 4 df).
+        assert!(covered > 0.9 && covered < 0.98, "{robust} clean: {covered}");
+        let (error, covered) = judge(Some(robust), 0.1, campaigns);
+        assert!(error < 0.75 * spoiled, "{robust}: {error} {spoiled}");
+        assert!(covered > 0.9, "{robust} spoiled: {covered}");
+    }
 }

@@ -175,6 +175,12 @@ impl Campaign {
         self.decided.as_ref().map_or(&[], |d| d.decisions.list())
     }
 
+    /// The trials that fits use: neither void nor set aside, in the order of the input.
+    pub fn trials_in_use(&self) -> impl Iterator<Item = &Trial> {
+        let used = |&(i, t): &(usize, &Trial)| t.outcome != Outcome::Void && !self.is_set_aside(i);
+        self.table.trials.iter().enumerate().filter(used).map(|(_, t)| t)
+    }
+
     /// True where trial `i` is set aside by a decision; false beyond the last trial.
     #[must_use]
     pub fn is_set_aside(&self, i: usize) -> bool {

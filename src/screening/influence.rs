@@ -197,7 +197,7 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
                     let blocks = touched(left_out);
                     left_out.iter().for_each(|&k| weights[lane][k] = 0.0);
                     blocks.iter().for_each(|&b| engine.load(b, &weights[lane], &mut work));
-                    engine.put_lane(&weights[lane], lane, &work, &mut lanes);
+                    engine.put_lane(&weights[lane], lane, &mut work, &mut lanes);
                     blocks.iter().for_each(|&b| engine.load(b, &ones, &mut work));
                 }
                 engine.fit_lanes(&mut lanes);

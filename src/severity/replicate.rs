@@ -343,7 +343,7 @@ impl<'a> Engine<'a> {
     }
 
     /// As [`load_lane`](Self::load_lane) for weights of which every block was loaded since it changed.
-    pub(crate) fn put_lane(&self, weights: &[f64], lane: usize, work: &Work, lanes: &mut LaneWork) {
+    pub(crate) fn put_lane(&self, weights: &[f64], lane: usize, work: &mut Work, lanes: &mut LaneWork) {
         for (to, from) in lanes.sums.iter_mut().zip(&work.sums) {
             for i in 0..3 {
                 to[i][lane] = from[i];

@@ -22,6 +22,7 @@ fn a_set_aside_trial_stays_in_the_table_and_is_not_fitted() {
     let table = campaign(demo_trials());
     let decided = table.with_decisions(&decisions()).unwrap();
     assert_eq!(decided.trials(), table.trials());
+    assert_eq!(decided.trials_in_use().count(), table.trials_in_use().count() - 2);
     let gone = ["R-0030", "L-0068"];
     let removed = campaign(demo_trials().into_iter().filter(|t| !gone.contains(&t.trial_id.as_str())));
     let plan = Severity::new(REFERENCE);

@@ -129,3 +129,18 @@ fn verdicts_carry_the_factors_without_the_trial() {
     assert!(report.most_influential().iter().take(2).any(|r| r.name == "R-0030" || r.name == "R-0077"));
     assert!(report.verdicts().iter().all(|v| v.evidence.is_empty() == v.without_it.is_empty()));
 }
+
+/// Any number of threads gives the same bits.
+#[test]
+fn threads_change_no_bit() {
+    let all = campaign(demo_trials());
+    let plan = Severity::new(REFERENCE);
+    let with = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| influence(&plan, &all, LeftOut::Trial).unwrap())
+    };
+    let one = with(1);
+    for threads in [2, 7] {
+        assert_eq!(with(threads), one);
+    }
+}

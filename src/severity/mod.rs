@@ -68,5 +68,5 @@ pub use fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, Surf
 pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, ComparisonMethod};
 pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};
 pub use regression::{Observation, Regression, RegressionFit};
-pub use scatter::{EqualScatter, GroupScatter, ScatterBy, UnequalScatter};
 pub use robust::{Robust, RobustFit, RobustMethod, RobustRegression, TrialWeight, huber_location, huber_proposal_2};
+pub use scatter::{EqualScatter, GroupScatter, ScatterBy, UnequalScatter};

@@ -70,6 +70,17 @@
 //! form `2.31e0`, `8e-1`, `-5e0` (so 2.50 and 2.5 are one value); layers in plain digits; line
 //! breaks inside notes as LF; roles and classes as they hold for the whole campaign.
 //!
+//! # Decisions
+//! [`Campaign::with_decisions`] sets single trials aside, with reasons: they stay in the table and
+//! are not fitted. The digest is then the SHA-256 of
+//!
+//! ```text
+//! surface-severity/decisions/1 LF
+//! <digest of the table> LF
+//! then for each decision, sorted by trial_id:  trial_id, "set_aside", reason, decided_by, each
+//!       <length in bytes>:<bytes>,      then   LF
+//! ```
+//!
 //! # Sources
 //! CSV quoting: RFC 4180 (Shafranovich 2005), section 2. Length-prefixed fields: netstrings
 //! (Bernstein 1997). SHA-256: FIPS 180-4.
@@ -77,6 +88,7 @@
 mod builder;
 mod check;
 mod column;
+mod decision;
 mod digest;
 mod number;
 mod outcome;
@@ -87,6 +99,7 @@ mod trial;
 mod write;
 
 pub use builder::CampaignBuilder;
+pub use decision::{Action, Decision, Decisions};
 pub use outcome::{Outcome, SurfaceRole};
 pub use read::CampaignReader;
 pub(crate) use table::Resample;

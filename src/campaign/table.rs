@@ -11,6 +11,7 @@ use serde::ser::SerializeStruct;
 use serde::{Deserialize, Serialize, Serializer};
 
 use super::builder::CampaignBuilder;
+use super::decision::{Decided, Decision, Decisions};
 use super::digest::digest;
 use super::outcome::{Outcome, SurfaceRole};
 use super::read::CampaignReader;
@@ -88,6 +89,8 @@ pub struct Campaign {
     resample: Option<Arc<Resample>>,
     /// Trials that are kept in the table and not fitted, in the order of the table.
     aside: Option<Arc<[bool]>>,
+    /// Decisions of whoever runs the campaign.
+    decided: Option<Arc<Decided>>,
 }
 
 #[derive(PartialEq)]
@@ -121,7 +124,7 @@ impl Campaign {
     ) -> Self {
         let digest = digest(&trials, &canonical);
         let table = Table { trials, surfaces, materials, surface_index, material_index, canonical, digest };
-        Self { table: Arc::new(table), resample: None, aside: None }
+        Self { table: Arc::new(table), resample: None, aside: None, decided: None }
     }
 
     /// The same table as a bootstrap replicate sees it. Labels, order and digest stay.
@@ -134,11 +137,62 @@ impl Campaign {
         Self { aside: Some(aside.into()), ..self.clone() }
     }
 
+    /// The same table with these decisions in place of any earlier ones. Nothing is removed: a trial
+    /// that is set aside stays in [`trials`](Self::trials), is not fitted, and is named with its
+    /// reason in the notes of every result.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Decisions, Trial};
+    /// let campaign = Campaign::from_trials([
+    ///     Trial::perforated("T1", "asphalt", "cowhide", 4.1),
+    ///     Trial::perforated("T2", "asphalt", "cowhide", 14.9),
+    /// ])?;
+    /// let decided =
+    ///     campaign.with_decisions(&Decisions::new().set_aside("T2", "stop wire broke late", "test engineer"))?;
+    /// assert_eq!(decided.trials().len(), 2);
+    /// assert!(decided.is_set_aside(1));
+    /// assert_ne!(decided.digest(), campaign.digest());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`ErrorKind::Table`] with every problem: a trial that is unknown, void or decided twice, a
+    /// missing reason or author.
+    pub fn with_decisions(&self, decisions: &Decisions) -> Result<Self> {
+        let decided = Decided::new(decisions, &self.table.trials, &self.table.digest)?;
+        Ok(Self { decided: (!decided.decisions.is_empty()).then(|| Arc::new(decided)), ..self.clone() })
+    }
+
+    /// The same table without decisions.
+    #[must_use]
+    pub fn undecided(&self) -> Self {
+        Self { decided: None, ..self.clone() }
+    }
+
+    /// The decisions on this table, sorted by trial id.
+    #[must_use]
+    pub fn decisions(&self) -> &[Decision] {
+        self.decided.as_ref().map_or(&[], |d| d.decisions.list())
+    }
+
+    /// The trials that fits use: neither void nor set aside, in the order of the input.
+    pub fn trials_in_use(&self) -> impl Iterator<Item = &Trial> {
+        let used = |&(i, t): &(usize, &Trial)| t.outcome != Outcome::Void && !self.is_set_aside(i);
+        self.table.trials.iter().enumerate().filter(used).map(|(_, t)| t)
+    }
+
+    /// True where trial `i` is set aside by a decision; false beyond the last trial.
+    #[must_use]
+    pub fn is_set_aside(&self, i: usize) -> bool {
+        self.decided.as_ref().is_some_and(|d| d.aside.get(i) == Some(&true))
+    }
+
     /// Outcome and log time of trial `i` as they are to be fitted, and its weight; `None` for a trial
     /// that is void, set aside or of no weight.
     pub(crate) fn fitted(&self, i: usize) -> Option<(Outcome, f64, f64)> {
         let trial = &self.table.trials[i];
-        if trial.outcome == Outcome::Void || self.aside.as_ref().is_some_and(|aside| aside[i]) {
+        let aside = self.aside.as_ref().is_some_and(|aside| aside[i]);
+        if trial.outcome == Outcome::Void || aside || self.is_set_aside(i) {
             return None;
         }
         let (mut outcome, mut log_time) = (trial.outcome, libm::log(trial.abrasion_time_s?));
@@ -353,12 +407,12 @@ impl Campaign {
             .collect()
     }
 
-    /// SHA-256 of the canonical table, 64 lower-case hexadecimal digits: the same for every order
-    /// of rows and columns and every way of writing the same values, another as soon as one value
-    /// changes. The [module](crate::campaign#digest) gives the bytes that are hashed.
+    /// SHA-256 of the canonical table and its decisions, 64 lower-case hexadecimal digits: the same
+    /// for every order of rows and columns and every way of writing the same values, another as soon
+    /// as one value or decision changes. The [module](crate::campaign#digest) gives the bytes that are hashed.
     #[must_use]
     pub fn digest(&self) -> String {
-        self.table.digest.clone()
+        self.decided.as_ref().map_or(&self.table.digest, |d| &d.digest).clone()
     }
 }
 
@@ -366,9 +420,11 @@ impl Campaign {
 impl fmt::Display for Campaign {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}", Count(self.len(), "trial"))?;
-        match self.voids().count() {
-            0 => {}
-            voids => write!(f, " ({voids} void)")?,
+        match (self.voids().count(), self.decisions().len()) {
+            (0, 0) => {}
+            (voids, 0) => write!(f, " ({voids} void)")?,
+            (0, aside) => write!(f, " ({aside} set aside)")?,
+            (voids, aside) => write!(f, " ({voids} void, {aside} set aside)")?,
         }
         write!(
             f,
@@ -400,17 +456,22 @@ impl fmt::Display for Count {
 
 impl fmt::Debug for Campaign {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "Campaign({self}; digest {})", &self.table.digest[..12])
+        write!(f, "Campaign({self}; digest {})", &self.digest()[..12])
     }
 }
 
-/// `{"schema": "surface-severity/campaign/1", "trials": [...]}`; a trial has the fields of
-/// [`Trial`], absent ones left out.
+/// `{"schema": "surface-severity/campaign/1", "trials": [...], "decisions": [...]}`; a trial has the
+/// fields of [`Trial`], absent ones left out, as are decisions where there are none.
 impl Serialize for Campaign {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut document = serializer.serialize_struct("Campaign", 2)?;
+        let decisions = self.decisions();
+        let fields = if decisions.is_empty() { 2 } else { 3 };
+        let mut document = serializer.serialize_struct("Campaign", fields)?;
         document.serialize_field("schema", SCHEMA)?;
         document.serialize_field("trials", &self.table.trials)?;
+        if !decisions.is_empty() {
+            document.serialize_field("decisions", decisions)?;
+        }
         document.end()
     }
 }
@@ -420,6 +481,8 @@ impl Serialize for Campaign {
 struct Document {
     schema: String,
     trials: Vec<Trial>,
+    #[serde(default)]
+    decisions: Decisions,
 }
 
 impl TryFrom<Document> for Campaign {
@@ -429,6 +492,6 @@ impl TryFrom<Document> for Campaign {
             let reason = format!("its schema is {:?}, expected {SCHEMA:?}", document.schema);
             return Err(ErrorKind::document("campaign document", reason));
         }
-        Self::from_trials(document.trials)
+        Self::from_trials(document.trials)?.with_decisions(&document.decisions)
     }
 }

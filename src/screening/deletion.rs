@@ -45,6 +45,30 @@ pub(crate) struct Deletion {
     pub(crate) centre: f64,
 }
 
+/// The most extreme of three or more exact times of a cell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Extreme {
+    pub(crate) position: usize,
+    /// How much the sum of squares within falls without it: `e² n/(n − 1)`.
+    pub(crate) squares: f64,
+    side: f64,
+    centre: f64,
+}
+
+impl Extreme {
+    pub(crate) fn of(values: &[f64]) -> Option<Self> {
+        if values.len() < 3 {
+            return None;
+        }
+        let (mean, _) = mean_and_squares(values);
+        let n = as_f64(values.len());
+        let far = |i: usize| (values[i] - mean).abs();
+        let position = (0..values.len()).rev().max_by(|&a, &b| far(a).total_cmp(&far(b)))?;
+        let e = values[position] - mean;
+        Some(Self { position, squares: e * e * n / (n - 1.0), side: e, centre: mean - e / (n - 1.0) })
+    }
+}
+
 /// What the cells together say about σ: `nu·u − squares·e^{2u}/2` in `u = −log σ`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Pooled {
@@ -216,6 +240,23 @@ impl Pooled {
     /// Its degrees of freedom: half the curvature in log σ.
     pub(crate) fn degrees_of_freedom(&self) -> f64 {
         self.nu
+    }
+
+    /// Deletion residual of a cell's most extreme time, and the pooled scatter without it.
+    pub(crate) fn remove(&self, extreme: &Extreme) -> Option<(Deletion, Self)> {
+        let rest = Self { nu: self.nu - 1.0, squares: self.squares - extreme.squares };
+        if rest.nu < 1.0 - 1e-9 || rest.squares <= 1e-12 * self.squares {
+            return None;
+        }
+        let t = extreme.squares.sqrt().copysign(extreme.side) / (rest.squares / rest.nu).sqrt();
+        let deletion = Deletion {
+            t,
+            degrees_of_freedom: rest.nu,
+            p_value: (2.0 * t_survival(t.abs(), rest.nu)).min(1.0),
+            two_sided: true,
+            centre: extreme.centre,
+        };
+        Some((deletion, rest))
     }
 
     /// Deletion residual of trial `i` of a cell that was pooled; `None` where the rest of its cell

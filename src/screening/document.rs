@@ -10,11 +10,15 @@ use crate::error::{ErrorKind, Result};
 use crate::severity::Severity;
 
 use super::headline::{HeadlineFactor, change_percent};
+use super::influence::InfluenceTable;
+use super::plan::MOST_INFLUENTIAL;
 use super::plan::{Screening, ScreeningNote, ScreeningReport};
-use super::verdict::Verdict;
+use super::verdict::{GroupVerdict, Verdict};
 
 const KIND: &str = "screening";
 const VERSION: u32 = 1;
+/// How p-values are adjusted over the campaign.
+const ADJUSTMENT: &str = "holm_times_tests";
 
 /// Everything that was asked for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -52,10 +56,16 @@ pub struct ScreeningDocument {
     pub log_scatter_without_flagged: Option<f64>,
     /// Scatter of log time from pooled median absolute deviations.
     pub robust_log_scatter: Option<f64>,
-    /// Each surface factor on all trials and without the flagged ones.
+    /// Scale of log time about the robust severity fit.
+    pub robust_scale: Option<f64>,
+    /// Each surface factor on all trials, robustly, without the flagged trials, and as decided.
     pub headline: Vec<HeadlineFactor>,
     /// One verdict per trial, in the order of the campaign.
     pub verdicts: Vec<Verdict>,
+    /// Cells, days and belts about which a test between groups spoke.
+    pub groups: Vec<GroupVerdict>,
+    /// The trials that change a factor most when left out, ranked; null where it was not asked for.
+    pub most_influential: Option<InfluenceTable>,
     /// What a reader should know.
     pub notes: Vec<ScreeningNote>,
 }
@@ -69,14 +79,20 @@ impl ScreeningReport {
             crate_version: CRATE_VERSION.into(),
             campaign_digest: self.campaign_digest.clone(),
             options: ScreeningOptions { screening: self.plan.clone(), severity: self.severity.clone() },
-            seed: None,
-            adjustment: "holm".into(),
+            seed: self.plan.robust_seed(),
+            adjustment: ADJUSTMENT.into(),
             log_scatter: self.log_scatter,
             degrees_of_freedom: self.degrees_of_freedom,
             log_scatter_without_flagged: self.log_scatter_without_flagged,
             robust_log_scatter: self.robust_log_scatter,
+            robust_scale: self.robust_scale,
             headline: self.headline.clone(),
             verdicts: self.verdicts.clone(),
+            groups: self.groups.clone(),
+            most_influential: self.influence.as_ref().map(|table| InfluenceTable {
+                rows: table.most_influential(MOST_INFLUENTIAL).into_iter().cloned().collect(),
+                ..table.without_rows()
+            }),
             notes: self.notes.clone(),
         }
     }
@@ -105,14 +121,15 @@ impl ScreeningDocument {
     fn check(&self) -> Result<()> {
         let bad = |reason: String| Err(ErrorKind::document(KIND, reason));
         self.options.screening.check().map_err(|e| ErrorKind::document(KIND, e.to_string()))?;
-        if self.adjustment != "holm" {
-            return bad(format!("adjustment {:?} is not known; expected \"holm\"", self.adjustment));
+        if self.adjustment != ADJUSTMENT {
+            return bad(format!("adjustment {:?} is not known; expected {ADJUSTMENT:?}", self.adjustment));
         }
         for (name, value) in [
             ("log_scatter", self.log_scatter),
             ("degrees_of_freedom", self.degrees_of_freedom),
             ("log_scatter_without_flagged", self.log_scatter_without_flagged),
             ("robust_log_scatter", self.robust_log_scatter),
+            ("robust_scale", self.robust_scale),
         ] {
             if value.is_some_and(|v| !(v > 0.0 && v.is_finite())) {
                 return bad(format!("{name} is not a positive number"));
@@ -146,15 +163,35 @@ impl ScreeningDocument {
                 }
             }
         }
+        for group in &self.groups {
+            if group.evidence.is_empty() || group.evidence.iter().any(|e| e.flags) {
+                return bad(format!("group {:?}: a group is listed for its evidence and flags nothing", group.name));
+            }
+        }
+        if let Some(table) = &self.most_influential {
+            let n = table.surfaces.len();
+            if table.factors.len() != n || table.rows.iter().any(|r| r.change_percent.len() != n) {
+                return bad(format!("most_influential does not hold one value for each of its {n} surfaces"));
+            }
+            if table.factors.iter().any(|f| !(*f > 0.0 && f.is_finite())) {
+                return bad("most_influential: a factor is not positive".into());
+            }
+        }
         for row in &self.headline {
-            let want = change_percent(&row.all_trials, &row.without_flagged);
-            let agree = match (row.change_percent, want) {
-                (Some(a), Some(b)) => (a - b).abs() <= 1e-9 * (1.0 + b.abs()),
-                (None, None) => true,
-                _ => false,
-            };
-            if !agree {
-                return bad(format!("change_percent of {:?} contradicts its factors", row.surface));
+            let changes = [
+                (row.change_percent, change_percent(&row.all_trials, &row.without_flagged)),
+                (row.robust_change_percent, change_percent(&row.all_trials, &row.robust)),
+                (row.decided_change_percent, row.decided.as_ref().and_then(|d| change_percent(&row.all_trials, d))),
+            ];
+            for (given, want) in changes {
+                let agree = match (given, want) {
+                    (Some(a), Some(b)) => (a - b).abs() <= 1e-9 * (1.0 + b.abs()),
+                    (None, None) => true,
+                    _ => false,
+                };
+                if !agree {
+                    return bad(format!("change_percent of {:?} contradicts its factors", row.surface));
+                }
             }
         }
         Ok(())

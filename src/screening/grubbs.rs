@@ -139,6 +139,69 @@ pub fn grubbs(values: &[f64], significance: f64, side: Side) -> Result<Option<Gr
     Ok(Some(Grubbs { position, statistic, critical_value, p_value }))
 }
 
+/// Result of the test for two outliers at once.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct GrubbsPair {
+    /// Positions of the two tested values in the sample, smaller value first.
+    pub positions: (usize, usize),
+    /// Sum of squares about the mean without the two, as a fraction of that with them: small where
+    /// they stand apart.
+    pub statistic: f64,
+    /// The statistic is significant below this.
+    pub critical_value: f64,
+    /// Probability of a smaller statistic without outliers (an upper bound, close where it matters).
+    pub p_value: f64,
+}
+
+/// Tests the two values whose removal reduces the sum of squares most: the two largest, the two
+/// smallest, or one at each end (Grubbs 1950, Annals of Mathematical Statistics 21, 27–58). Finds two
+/// outliers that hide each other from the test for one.
+///
+/// For two values named beforehand the statistic follows Beta((n − 3)/2, 1); the p-value multiplies
+/// `statistic^((n − 3)/2)` by the n(n − 1)/2 pairs there are.
+///
+/// Returns `None` where all values are equal.
+///
+/// # Errors
+/// [`ErrorKind::TooFew`] for fewer than four values, [`ErrorKind::InvalidOption`] as in [`grubbs`].
+pub fn grubbs_pair(values: &[f64], significance: f64) -> Result<Option<GrubbsPair>> {
+    check_sample(values)?;
+    check_significance("significance", significance)?;
+    let n = values.len();
+    if n < 4 {
+        return Err(ErrorKind::TooFew {
+            method: "Grubbs' test for two outliers".into(),
+            what: "values".into(),
+            needed: 4,
+            found: n,
+        }
+        .into());
+    }
+    let (mean, squares) = mean_and_squares(values);
+    if squares <= (f64::EPSILON * mean.abs()).powi(2) {
+        return Ok(None);
+    }
+    let mut order: Vec<usize> = (0..n).collect();
+    order.sort_by(|&a, &b| values[a].total_cmp(&values[b]).then(a.cmp(&b)));
+    let (mut positions, mut smallest) = ((order[0], order[1]), f64::INFINITY);
+    for (a, b) in [(order[n - 2], order[n - 1]), (order[0], order[1]), (order[0], order[n - 1])] {
+        let rest: Vec<f64> = (0..n).filter(|&i| i != a && i != b).map(|i| values[i]).collect();
+        let (_, without) = mean_and_squares(&rest);
+        if without < smallest {
+            (positions, smallest) = ((a, b), without);
+        }
+    }
+    let statistic = (smallest / squares).min(1.0);
+    let (pairs, power) = (0.5 * as_f64(n) * as_f64(n - 1), 0.5 * as_f64(n - 3));
+    Ok(Some(GrubbsPair {
+        positions,
+        statistic,
+        critical_value: libm::pow(significance / pairs, 1.0 / power),
+        p_value: (pairs * libm::pow(statistic, power)).min(1.0),
+    }))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,24 +1,34 @@
-//! The answers that count, side by side: each surface factor on all trials and without the flagged ones.
+//! The answers that count, side by side: each surface factor on all trials, robustly, and without
+//! trials that stand out.
 
 use serde::{Deserialize, Serialize};
 
 use crate::error::Result;
 use crate::estimate::Estimate;
-use crate::severity::SeverityFit;
+use crate::severity::{RobustFit, SeverityFit, SurfaceFactor};
 
-/// One surface factor under each treatment of the flagged trials.
+/// One surface factor under each treatment of the trials that stand out. Changes are from
+/// `all_trials`, per cent, and absent unless both are estimates.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct HeadlineFactor {
     /// Surface.
     pub surface: String,
-    /// Factor fitted on all trials, dimensionless.
+    /// Factor fitted on all trials, decisions not applied, dimensionless.
     pub all_trials: Estimate,
-    /// Factor fitted without the flagged trials.
+    /// Robust factor on all trials.
+    pub robust: Estimate,
+    /// Factor if every flagged trial were set aside.
     pub without_flagged: Estimate,
-    /// Change from the first to the second, per cent; absent unless both are estimates.
+    /// Factor without the trials that are set aside by decision; absent without any decision.
+    pub decided: Option<Estimate>,
+    /// Change to `robust`, per cent.
+    pub robust_change_percent: Option<f64>,
+    /// Change to `without_flagged`, per cent.
     pub change_percent: Option<f64>,
+    /// Change to `decided`, per cent.
+    pub decided_change_percent: Option<f64>,
 }
 
 /// `100 (b/a − 1)`.
@@ -28,20 +38,41 @@ pub(crate) fn change_percent(a: &Estimate, b: &Estimate) -> Option<f64> {
     change.is_finite().then_some(change)
 }
 
-pub(crate) fn headline(all: &SeverityFit, without: &Result<SeverityFit>) -> Vec<HeadlineFactor> {
+pub(crate) fn headline(
+    all: &SeverityFit,
+    robust: Option<&Result<RobustFit>>,
+    without: &Result<SeverityFit>,
+    decided: Option<&Result<SeverityFit>>,
+) -> Vec<HeadlineFactor> {
+    let of = |rows: Result<&[SurfaceFactor], String>, s: usize| match rows {
+        Ok(rows) => rows[s].factor.clone(),
+        Err(reason) => Estimate::not_estimable(reason),
+    };
     all.factors()
         .iter()
         .enumerate()
         .map(|(s, row)| {
-            let without_flagged = match without {
-                Ok(fit) => fit.factors()[s].factor.clone(),
-                Err(error) => Estimate::not_estimable(format!("without the flagged trials: {error}")),
+            let robust = of(
+                match robust {
+                    None => Err("no robust fit was asked for".into()),
+                    Some(fit) => fit.as_ref().map(RobustFit::factors).map_err(|e| format!("robustly: {e}")),
+                },
+                s,
+            );
+            let set_aside = |fit: &Result<SeverityFit>, which: &str| {
+                of(fit.as_ref().map(SeverityFit::factors).map_err(|e| format!("without {which} trials: {e}")), s)
             };
+            let without_flagged = set_aside(without, "the flagged");
+            let decided = decided.map(|fit| set_aside(fit, "the set-aside"));
             HeadlineFactor {
                 surface: row.surface.clone(),
+                robust_change_percent: change_percent(&row.factor, &robust),
                 change_percent: change_percent(&row.factor, &without_flagged),
+                decided_change_percent: decided.as_ref().and_then(|d| change_percent(&row.factor, d)),
                 all_trials: row.factor.clone(),
+                robust,
                 without_flagged,
+                decided,
             }
         })
         .collect()

@@ -8,8 +8,12 @@
 //!
 //! The cells of a campaign share one scatter, so their corrected MADs are pooled with weights
 //! n − 1. Half of a cell may be spoiled before its MAD breaks; a pair has no majority and does not
-//! take part. A trial's score is its distance from its cell's median over the pooled scale; 3.5 is
-//! the customary limit (Iglewicz & Hoaglin 1993, How to Detect and Handle Outliers, section 3).
+//! take part. A trial's score is its distance from its cell's median over the pooled scale. The
+//! customary limit of 3.5 (Iglewicz & Hoaglin 1993, How to Detect and Handle Outliers, section 3)
+//! takes no account of how many trials are looked at, nor of how well the scale is known; the
+//! p-value here is that of Student's t with the degrees of freedom that match the coefficient of
+//! variation of the pooled scale (a little conservative: a trial differs less from the median of its
+//! own cell than from its true centre).
 //!
 //! A run-out is known to lie above its time, a contact opening below: a cell's median counts only
 //! where it is the same whatever they would have become.
@@ -55,6 +59,21 @@ pub fn mad_factor(n: usize) -> f64 {
         0 | 1 => 1.0,
         2..=30 => FACTORS[n - 2],
         _ => as_f64(n) / (as_f64(n) - 0.80),
+    }
+}
+
+/// Squared coefficient of variation of the MAD of `n` normal values, from the same simulation.
+fn squared_variation(n: usize) -> f64 {
+    match n {
+        0..=2 => 0.571,
+        3 => 0.682,
+        4 => 0.327,
+        5 => 0.342,
+        6 => 0.226,
+        7 => 0.228,
+        8 => 0.170,
+        9 => 0.171,
+        _ => 1.364 / as_f64(n),
     }
 }
 
@@ -112,16 +131,27 @@ pub(crate) fn cell_scale(times: &[LogTime]) -> Option<f64> {
     Some(MAD_TO_SIGMA * mad_factor(times.len()) * mad)
 }
 
+/// Scale from many cells.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct PooledScale {
+    pub(crate) scale: f64,
+    /// Degrees of freedom of a standard deviation with the same coefficient of variation, `1/(2 CV²)`.
+    pub(crate) degrees_of_freedom: f64,
+}
+
 /// The pooled scale of many cells; `None` where no cell has a settled MAD or all are zero.
-pub(crate) fn pooled_scale<'a>(cells: impl Iterator<Item = &'a [LogTime]>) -> Option<f64> {
-    let (mut sum, mut weight) = (0.0, 0.0);
+pub(crate) fn pooled_scale<'a>(cells: impl Iterator<Item = &'a [LogTime]>) -> Option<PooledScale> {
+    let (mut sum, mut weight, mut variance) = (0.0, 0.0, 0.0);
     for times in cells {
         if let Some(scale) = cell_scale(times) {
-            sum += as_f64(times.len() - 1) * scale;
-            weight += as_f64(times.len() - 1);
+            let w = as_f64(times.len() - 1);
+            sum += w * scale;
+            weight += w;
+            variance += w * w * squared_variation(times.len());
         }
     }
-    (sum > 0.0).then(|| sum / weight)
+    (sum > 0.0)
+        .then(|| PooledScale { scale: sum / weight, degrees_of_freedom: (weight * weight / (2.0 * variance)).max(1.0) })
 }
 
 #[cfg(test)]

@@ -3,55 +3,126 @@
 //! | | |
 //! |---|---|
 //! | in  | a checked [`Campaign`](crate::campaign::Campaign), a plan ([`Screening`]), and the [`Severity`](crate::severity::Severity) plan whose factors matter |
-//! | out | a [`ScreeningReport`]: one [`Verdict`] per trial with every test that spoke, and each surface factor with and without the flagged trials |
+//! | out | a [`ScreeningReport`]: one [`Verdict`] per trial with every test that spoke, and each surface factor on all trials, robustly, without the flagged trials, and as decided |
 //!
-//! Nothing is removed. A flag is a question to whoever ran the drop, not an answer.
+//! Nothing is removed. A flag is a question to whoever ran the drop, not an answer. The answer is a
+//! [`Decision`] with a reason and an author ([`Campaign::with_decisions`](crate::campaign::Campaign::with_decisions)):
+//! the trial stays in the table, is not fitted, and is named in every later document.
+//!
+//! ```
+//! use surface_severity::campaign::{Campaign, Decisions};
+//! use surface_severity::screening::Screening;
+//! use surface_severity::severity::Severity;
+//! let campaign = Campaign::read_path("data-demo/trials.csv")?;
+//! let plan = Severity::new("dense asphalt concrete");
+//! let report = Screening::default().screen(&campaign, &plan)?;
+//! let flagged: Vec<&str> = report.flagged().map(|v| v.trial_id.as_str()).collect();
+//! assert_eq!(flagged, ["R-0030", "R-0077", "R-0083", "L-0068", "R-0134", "R-0209"]); // README of data-demo
+//! let decided = campaign.with_decisions(&Decisions::new().set_aside("R-0030", "stop wire broke late", "J."))?;
+//! let fit = plan.fit(&decided)?;
+//! assert!(fit.notes().iter().any(|n| n.to_string().contains("stop wire broke late")));
+//! # Ok::<(), surface_severity::Error>(())
+//! ```
 //!
 //! # Rules
 //! On what was recorded, see [`Rules`]: speed, drop height, force and temperature off nominal; exact
-//! times below the time resolution; runs that ended early; times impossibly short against their cell.
+//! times below the time resolution; runs that ended early (a remark: the bound stays valid); times
+//! impossibly short against their cell.
 //!
 //! # Statistics
 //! On log times, which are taken as normal about the mean of their cell (one material on one
 //! surface) with one scatter σ for the whole campaign.
 //!
-//! | test | looks at | flags | source |
-//! |---|---|---|---|
-//! | [`Test::DeletionResidual`] | a trial against its cell's other trials, scatter of all cells | adjusted p ≤ 5 % | Cook & Weisberg 1982 |
-//! | [`Test::MedianDeviation`] | a trial against its cell's median, pooled MAD | above 3.5 | Iglewicz & Hoaglin 1993; Croux & Rousseeuw 1992 |
-//! | [`Test::Grubbs`] | the most extreme time of a cell, scatter of that cell alone | adjusted p ≤ 5 %, four or more | Grubbs 1969 |
+//! | test | looks at | source |
+//! |---|---|---|
+//! | [`Test::DeletionResidual`] | a trial against its cell's other trials, scatter of all cells | Cook & Weisberg 1982 |
+//! | [`Test::GeneralisedEsd`] | the same, the most extreme trial removed again and again: outliers that hide each other | Rosner 1983 |
+//! | [`Test::MedianDeviation`] | a trial against its cell's median, pooled MAD | Iglewicz & Hoaglin 1993; Croux & Rousseeuw 1992 |
+//! | [`Test::Grubbs`] | the most extreme time of a cell, scatter of that cell alone; flags from four trials on | Grubbs 1969 |
+//! | [`Test::GrubbsPair`] | the two most extreme times of a cell of five or more | Grubbs 1950 |
+//! | [`Test::Dixon`] | gap to the neighbour over the range of the cell; off by default | Dixon 1951 |
+//! | [`Test::RobustResidual`] | a trial against the robust severity fit; a remark, never a flag | |
+//! | [`Test::Cochran`], [`Test::MandelH`] | scatter of a cell, scatter and level of a day or belt; listed by group | ISO 5725-2 |
 //!
-//! p-values are adjusted with Holm's method within each test over all trials (Grubbs: cells) of the
-//! campaign that it could look at. A test whose own p-value is below 1 % is listed as a remark even
-//! if it does not flag.
+//! # Significance
+//! p-values are adjusted with Holm's method within each test over all trials (or cells) of the
+//! campaign that it could look at, and multiplied by the number of tests that can flag (five by
+//! default). A trial is flagged at 5 % after that: the chance that a campaign without any gross error
+//! has a single flag. A test whose own p-value is below 1 % is listed as a remark even if it does not
+//! flag. In a cell of two, nothing within the cell says which trial is at fault; both are flagged
+//! unless the robust fit points to one. In a cell whose *majority* lies off what the campaign
+//! predicts, the tests within the cell would blame the minority: those flags are withdrawn and the
+//! cell is listed.
+//!
+//! # How much is found
+//! 1000 campaigns a row (8 materials × 5 surfaces × 5 specimens, log scatter 0.18, gross errors a
+//! factor of 3.5 up or down; `examples/screening_study.rs`, seed 20). The last three columns are the
+//! root mean square error of a surface factor.
+//!
+//! | gross errors | found | good trials flagged | campaigns with a false flag | all trials | robust | without flagged |
+//! |---|---|---|---|---|---|---|
+//! | none | – | 0.03 % | 4.7 % | 4.0 % | 4.3 % | 4.0 % |
+//! | 5 % single | 98 % | 0.07 % | 8.5 % | 7.4 % | 4.4 % | 4.2 % |
+//! | 10 % single | 96 % | 0.1 % | 12 % | 9.9 % | 4.8 % | 4.7 % |
+//! | 20 % single | 87 % | 0.3 % | 24 % | 13.1 % | 6.6 % | 7.0 % |
+//! | 5 % in pairs of one cell | 94 % | 0.2 % | 22 % | 9.8 % | 4.5 % | 4.7 % |
+//! | 10 % in pairs | 91 % | 0.4 % | 35 % | 13.2 % | 5.0 % | 5.8 % |
+//! | 20 % in pairs | 76 % | 0.9 % | 46 % | 18.2 % | 8.5 % | 10.3 % |
+//! | 5 % in threes of one cell | 2 % | 0.08 % | 9 % | 10.9 % | 4.6 % | 10.8 % |
+//! | 10 % in threes | 3 % | 1.0 % | 64 % | 15.0 % | 5.2 % | 15.3 % |
+//! | 20 % in threes | 2 % | 14 % | 98 % | 21.5 % | 11.0 % | 26.4 % |
+//!
+//! Where three of five trials of a cell are wrong alike, no test can find them by comparing trials of
+//! that cell; up to a tenth of such errors the robust factors still hold. At a fifth they do not
+//! either. Where the robust factors and those without the flagged trials disagree, look at the
+//! cells that [`ScreeningReport::groups`] lists.
 //!
 //! # Censoring
 //! A run-out says "at least this long". It is compared through its bound and can only ever be too
-//! long; a contact opening only too short. Neither is remarkable for being censored. Grubbs' test
-//! needs exact times and is not applied in cells that hold others; a note counts them.
+//! long; a contact opening only too short. Neither is remarkable for being censored. Grubbs, Dixon,
+//! generalised ESD and Cochran need exact times and are not applied in cells that hold others; a note
+//! counts them. Deletion residuals, median deviations, robust residuals (Student-t errors) and
+//! influence take censored trials.
+//!
+//! # Influence
+//! [`influence`](fn@influence) leaves out every trial, material, day or cell in turn and refits; the report ranks the
+//! ten trials that change a factor most, and each verdict says what the factors become without it.
 //!
 //! # When it refuses
 //! An option outside its range; a severity plan that cannot be fitted on all trials.
 //!
 //! # When it answers but warns
 //! [`ScreeningNote`]: cells of three, in which Grubbs' test has no power; pairs that disagree;
-//! trials that nothing can be compared with; conditions that were not recorded.
+//! trials that nothing can be compared with; conditions that were not recorded; no robust fit.
 
+mod battery;
 mod deletion;
+mod dixon;
 mod document;
+mod esd;
 mod grubbs;
 mod headline;
 mod holm;
+mod influence;
 mod mad;
 mod plan;
+mod precision;
 mod rules;
 mod verdict;
 
+pub use dixon::{Dixon, dixon, dixon_critical_value};
 pub use document::{ScreeningDocument, ScreeningOptions};
-pub use grubbs::{Grubbs, Side, grubbs, grubbs_critical_value};
+pub use esd::{Esd, EsdStep, generalised_esd};
+pub use grubbs::{Grubbs, GrubbsPair, Side, grubbs, grubbs_critical_value, grubbs_pair};
 pub use headline::HeadlineFactor;
 pub use holm::holm;
+pub use influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
 pub use mad::{mad, mad_factor, median};
 pub use plan::{Screening, ScreeningNote, ScreeningReport};
+pub use precision::{
+    GroupStatistics, Precision, cochran_critical_value, mandel_h_critical_value, mandel_k_critical_value, precision,
+};
 pub use rules::{Condition, Rules, Tolerance};
-pub use verdict::{Evidence, Test, Verdict};
+pub use verdict::{Evidence, FactorWithout, GroupKind, GroupVerdict, Test, Verdict};
+
+pub use crate::campaign::{Action, Decision, Decisions};

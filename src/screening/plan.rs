@@ -2,20 +2,18 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::{Campaign, Outcome};
+use crate::campaign::{Campaign, Decision, Outcome, Trial};
 use crate::error::{ErrorKind, Result};
-use crate::estimate::significant;
-use crate::numeric::special::t_quantile;
-use crate::severity::engine::{Cell, Cells, LogTime};
-use crate::severity::{Distribution, Severity};
+use crate::severity::engine::Cells;
+use crate::severity::{Distribution, Robust, RobustFit, RobustMethod, Severity};
 
-use super::deletion::{Deletion, Pooled};
-use super::grubbs::{Grubbs, Side, check_significance, grubbs};
+use super::battery::{Screened, scatter};
+use super::grubbs::{Side, as_f64, check_significance};
 use super::headline::{HeadlineFactor, headline};
 use super::holm::holm;
-use super::mad::{cell_median, distance, pooled_scale};
-use super::rules::{Rules, apply, impossibly_short};
-use super::verdict::{Evidence, Test, Verdict};
+use super::influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
+use super::rules::Rules;
+use super::verdict::{Evidence, FactorWithout, GroupVerdict, Test, Verdict};
 
 /// What to screen for: plain data, checked in [`screen`](Self::screen), kept in the result.
 ///
@@ -23,22 +21,36 @@ use super::verdict::{Evidence, Test, Verdict};
 /// |---|---|---|---|
 /// | rules | see [`Rules`] | | rules on recorded conditions and times |
 /// | test_significance | 0.01 | (0, 1) | a test speaks (remark) below this p-value of its own |
-/// | campaign_significance | 0.05 | (0, 1) | a trial is flagged below this p-value after Holm's adjustment |
-/// | median_limit | 3.5 | > 0 | a trial this many pooled scales off its cell's median is flagged |
+/// | campaign_significance | 0.05 | (0, 1) | a trial is flagged at or below this adjusted p-value: the chance that a clean campaign has any flag |
+/// | median_limit | none | > 0 | flags beyond this many pooled scales off the cell's median, in place of the adjusted p-value |
 /// | grubbs_side | both | | which end of a cell Grubbs' test looks at |
 /// | reading_step_s | from the decimals recorded | > 0 | step of the recorded times, s |
+/// | esd_share | 0.25 | [0, 0.5] | largest share of outliers that generalised ESD looks for; 0 leaves it out |
+/// | pairs | true | | Grubbs' test for two outliers at once within cells of five or more |
+/// | dixon | false | | Dixon's r10 within cells, besides Grubbs' test |
+/// | robust | Student t errors, 4 df | see [`Robust`] | the robust fit of the headline |
+/// | influence | true | | what the factors become without each trial |
+///
+/// p-values are adjusted with Holm's method over all trials (Grubbs, pairs, Dixon: cells) that the test
+/// could look at, and multiplied by the number of tests that can flag, so that the campaign's
+/// significance holds for all of them together.
 ///
 /// Grubbs' test does not speak where the suspect is nearer than two reading steps to its neighbour:
 /// equal readings of the others would make any difference significant.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Screening {
-    rules: Rules,
-    test_significance: f64,
-    campaign_significance: f64,
-    median_limit: f64,
-    grubbs_side: Side,
-    reading_step_s: Option<f64>,
+    pub(super) rules: Rules,
+    pub(super) test_significance: f64,
+    pub(super) campaign_significance: f64,
+    pub(super) median_limit: Option<f64>,
+    pub(super) grubbs_side: Side,
+    pub(super) reading_step_s: Option<f64>,
+    pub(super) esd_share: f64,
+    pairs: bool,
+    dixon: bool,
+    robust: Option<Robust>,
+    influence: bool,
 }
 
 impl Default for Screening {
@@ -47,9 +59,14 @@ impl Default for Screening {
             rules: Rules::default(),
             test_significance: 0.01,
             campaign_significance: 0.05,
-            median_limit: 3.5,
+            median_limit: None,
             grubbs_side: Side::Both,
             reading_step_s: None,
+            esd_share: 0.25,
+            pairs: true,
+            dixon: false,
+            robust: Some(Robust::student_t(4.0)),
+            influence: true,
         }
     }
 }
@@ -59,6 +76,20 @@ impl Default for Screening {
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum ScreeningNote {
+    /// A trial is set aside by decision; it was tested all the same.
+    SetAside {
+        /// The trial.
+        trial_id: String,
+        /// Why.
+        reason: String,
+        /// Who decided.
+        decided_by: String,
+    },
+    /// The robust fit failed.
+    NoRobustFit {
+        /// Why.
+        reason: String,
+    },
     /// Void trials are listed with their reasons and not tested.
     Voids {
         /// How many.
@@ -101,6 +132,10 @@ pub enum ScreeningNote {
 impl std::fmt::Display for ScreeningNote {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
+            Self::SetAside { trial_id, reason, decided_by } => {
+                write!(f, "trial {trial_id} is set aside by {decided_by}: {reason}; it was tested all the same")
+            }
+            Self::NoRobustFit { reason } => write!(f, "there is no robust fit: {reason}"),
             Self::Voids { trials } => write!(f, "{trials} void trial(s) are listed with their reasons and not tested"),
             Self::Unrecorded { rule, trials } => {
                 write!(f, "{trials} trial(s) have no recorded {rule}; the rule could not look at them")
@@ -112,8 +147,8 @@ impl std::fmt::Display for ScreeningNote {
             ),
             Self::CensoredCells { cells } => write!(
                 f,
-                "{cells} cell(s) hold run-outs or contact openings: tests that need exact times (Grubbs) were not \
-                 applied there; the deletion residual was"
+                "{cells} cell(s) hold run-outs or contact openings: tests that need exact times (Grubbs, Dixon, \
+                 generalised ESD) were not applied there; the deletion residual was"
             ),
             Self::NotComparable { trials } => write!(
                 f,
@@ -147,9 +182,39 @@ pub struct ScreeningReport {
     pub(crate) log_scatter_without_flagged: Option<f64>,
     pub(crate) robust_log_scatter: Option<f64>,
     pub(crate) notes: Vec<ScreeningNote>,
+    pub(crate) groups: Vec<GroupVerdict>,
+    pub(crate) influence: Option<InfluenceTable>,
+    pub(crate) robust_scale: Option<f64>,
 }
 
+/// Rows of the influence table that documents carry.
+pub(crate) const MOST_INFLUENTIAL: usize = 10;
+
 impl ScreeningReport {
+    /// Cells, days and belts about which a test between groups spoke.
+    #[must_use]
+    pub fn groups(&self) -> &[GroupVerdict] {
+        &self.groups
+    }
+    /// What each factor becomes without each trial, where it was asked for.
+    #[must_use]
+    pub fn influence(&self) -> Option<&InfluenceTable> {
+        self.influence.as_ref()
+    }
+    /// The ten trials that change a factor most, ranked.
+    #[must_use]
+    pub fn most_influential(&self) -> Vec<&InfluenceRow> {
+        self.influence.as_ref().map_or_else(Vec::new, |t| t.most_influential(MOST_INFLUENTIAL))
+    }
+    /// Scale of log time about the robust severity fit, where there is one.
+    #[must_use]
+    pub fn robust_scale(&self) -> Option<f64> {
+        self.robust_scale
+    }
+    /// The decisions that were in force.
+    pub fn decisions(&self) -> impl Iterator<Item = &Decision> {
+        self.verdicts.iter().filter_map(|v| v.decision.as_ref())
+    }
     /// One verdict per trial, in the order of the campaign.
     #[must_use]
     pub fn verdicts(&self) -> &[Verdict] {
@@ -164,7 +229,8 @@ impl ScreeningReport {
     pub fn verdict(&self, trial_id: &str) -> Option<&Verdict> {
         self.verdicts.iter().find(|v| v.trial_id == trial_id)
     }
-    /// Each surface factor on all trials and without the flagged ones, sorted by surface.
+    /// Each surface factor on all trials, robustly, without the flagged trials, and as decided; sorted
+    /// by surface.
     #[must_use]
     pub fn headline(&self) -> &[HeadlineFactor] {
         &self.headline
@@ -235,10 +301,11 @@ impl Screening {
         self.campaign_significance = significance;
         self
     }
-    /// Sets the limit of the median deviation in pooled scales.
+    /// Sets a fixed limit of the median deviation in pooled scales; 3.5 is customary (Iglewicz & Hoaglin
+    /// 1993) but in a large campaign or one of small cells flags more than the stated significance.
     #[must_use]
     pub fn median_limit(mut self, limit: f64) -> Self {
-        self.median_limit = limit;
+        self.median_limit = Some(limit);
         self
     }
     /// Sets which end of a cell Grubbs' test looks at.
@@ -254,12 +321,70 @@ impl Screening {
         self
     }
 
+    /// Sets the largest share of outliers that generalised ESD looks for; 0 leaves it out.
+    #[must_use]
+    pub fn esd_share(mut self, share: f64) -> Self {
+        self.esd_share = share;
+        self
+    }
+    /// Switches Grubbs' test for two outliers at once.
+    #[must_use]
+    pub fn pairs(mut self, on: bool) -> Self {
+        self.pairs = on;
+        self
+    }
+    /// Switches Dixon's test.
+    #[must_use]
+    pub fn dixon(mut self, on: bool) -> Self {
+        self.dixon = on;
+        self
+    }
+    /// Sets the robust fit of the headline, or none.
+    #[must_use]
+    pub fn robust(mut self, robust: impl Into<Option<Robust>>) -> Self {
+        self.robust = robust.into();
+        self
+    }
+    /// Switches the influence of each trial.
+    #[must_use]
+    pub fn influence(mut self, on: bool) -> Self {
+        self.influence = on;
+        self
+    }
+
+    /// Tests that can flag.
+    pub(super) fn families(&self) -> f64 {
+        let fixed = [self.pairs, self.dixon, self.esd_share > 0.0, self.median_limit.is_none()];
+        2.0 + as_f64(fixed.into_iter().filter(|on| *on).count())
+    }
+
+    /// Holm within a test, times the tests.
+    pub(super) fn adjust(&self, p_values: &[f64]) -> Vec<f64> {
+        holm(p_values).into_iter().map(|p| (p * self.families()).min(1.0)).collect()
+    }
+
+    /// Seed of whatever this plan draws at random.
+    pub(crate) fn robust_seed(&self) -> Option<u64> {
+        match self.robust?.method() {
+            RobustMethod::Mm { seed, .. } => Some(seed),
+            _ => None,
+        }
+    }
+
     pub(crate) fn check(&self) -> Result<()> {
         self.rules.check()?;
+        if let Some(robust) = &self.robust {
+            robust.check()?;
+        }
         check_significance("test_significance", self.test_significance)?;
         check_significance("campaign_significance", self.campaign_significance)?;
-        if !(self.median_limit > 0.0 && self.median_limit.is_finite()) {
-            return Err(ErrorKind::option("median_limit", self.median_limit, "a positive number of scales"));
+        if let Some(limit) = self.median_limit
+            && !(limit > 0.0 && limit.is_finite())
+        {
+            return Err(ErrorKind::option("median_limit", limit, "a positive number of scales"));
+        }
+        if !(0.0..=0.5).contains(&self.esd_share) {
+            return Err(ErrorKind::option("esd_share", self.esd_share, "a share from 0 to 0.5"));
         }
         match self.reading_step_s {
             Some(step) if !(step > 0.0 && step.is_finite()) => {
@@ -269,70 +394,126 @@ impl Screening {
         }
     }
 
-    /// Screens `campaign`, and fits `severity` on all trials and without the flagged ones.
+    /// Screens `campaign`, and fits `severity` on all trials, robustly, and without flagged trials.
+    ///
+    /// Decisions do not hide anything: trials that are set aside are tested like the others, and the
+    /// headline shows the factors as decided next to those of all trials.
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`], and whatever `severity` cannot be fitted on all trials for. A
-    /// fit that fails only without the flagged trials is not an error: the headline says why.
+    /// fit that fails only robustly or without some trials is not an error: the headline says why.
     pub fn screen(&self, campaign: &Campaign, severity: &Severity) -> Result<ScreeningReport> {
         self.check()?;
-        let all = severity.fit(campaign)?;
-        let cells = Cells::new(campaign, None);
+        let table = campaign.undecided();
+        let all = severity.fit(&table)?;
+        let cells = Cells::new(&table, None);
         let mut screened = Screened {
             plan: self,
-            campaign,
+            campaign: &table,
             cells: &cells,
-            evidence: vec![Vec::new(); campaign.trials().len()],
+            evidence: vec![Vec::new(); table.trials().len()],
             notes: Vec::new(),
+            robust_limit: None,
         };
-        let voids = campaign.trials().iter().filter(|t| t.outcome == Outcome::Void).count();
+        let voids = table.trials().iter().filter(|t| t.outcome == Outcome::Void).count();
         if voids > 0 {
             screened.notes.push(ScreeningNote::Voids { trials: voids });
         }
+        screened.notes.extend(campaign.decisions().iter().map(|d| ScreeningNote::SetAside {
+            trial_id: d.trial_id.clone(),
+            reason: d.reason.clone(),
+            decided_by: d.decided_by.clone(),
+        }));
         if severity.chosen_distribution() != Distribution::LogNormal {
             screened.notes.push(ScreeningNote::NotLogNormal);
         }
         screened.rules();
         screened.grubbs()?;
+        if self.pairs {
+            screened.pairs()?;
+        }
+        if self.dixon {
+            screened.dixon()?;
+        }
         let robust_log_scatter = screened.median_deviation();
+        let robust = self.robust.map(|robust| robust.fit(severity, &table));
+        match &robust {
+            Some(Ok(fit)) => screened.robust_residuals(fit),
+            Some(Err(error)) => screened.notes.push(ScreeningNote::NoRobustFit { reason: error.to_string() }),
+            None => {}
+        }
         let pooled = screened.deletion();
+        if let (Some(pooled), true) = (pooled, self.esd_share > 0.0) {
+            screened.esd(pooled);
+        }
+        let robust_fit = robust.as_ref().and_then(|r| r.as_ref().ok());
+        let mut groups = screened.majorities();
+        groups.extend(screened.groups(robust_fit)?);
+        let influence = if self.influence { Some(influence(severity, &table, LeftOut::Trial)?) } else { None };
         let Screened { evidence, notes, .. } = screened;
-        let verdicts: Vec<Verdict> = campaign.trials().iter().zip(evidence).map(verdict).collect();
+        let verdicts: Vec<Verdict> = campaign
+            .trials()
+            .iter()
+            .zip(evidence)
+            .map(|(trial, evidence)| verdict(trial, evidence, campaign.decisions(), influence.as_ref()))
+            .collect();
         let aside: Vec<bool> = verdicts.iter().map(|v| v.flagged).collect();
         let any = aside.contains(&true);
-        let fewer = campaign.without(aside);
+        let fewer = table.without(aside);
         let without = if any { severity.fit(&fewer) } else { Ok(all.clone()) };
+        let decided = (!campaign.decisions().is_empty()).then(|| severity.fit(campaign));
         let log_scatter = pooled.map(|p| p.sigma());
         let log_scatter_without_flagged = if any { scatter(&Cells::new(&fewer, None)) } else { log_scatter };
         Ok(ScreeningReport {
             plan: self.clone(),
             severity: severity.clone(),
             campaign_digest: campaign.digest(),
-            headline: headline(&all, &without),
+            headline: headline(&all, robust.as_ref(), &without, decided.as_ref()),
             verdicts,
             log_scatter,
             degrees_of_freedom: pooled.map(|p| p.degrees_of_freedom()),
             log_scatter_without_flagged,
             robust_log_scatter,
+            robust_scale: robust_fit.map(RobustFit::log_scatter),
             notes,
+            groups,
+            influence,
         })
     }
 }
 
-fn scatter(cells: &Cells) -> Option<f64> {
-    Pooled::new(&slices(cells)).map(|p| p.sigma())
-}
-
-fn slices(cells: &Cells) -> Vec<&[LogTime]> {
-    cells.cells.iter().map(|c| cells.of(c)).collect()
-}
-
-fn verdict((trial, mut evidence): (&crate::campaign::Trial, Vec<Evidence>)) -> Verdict {
+fn verdict(
+    trial: &Trial,
+    mut evidence: Vec<Evidence>,
+    decisions: &[Decision],
+    influence: Option<&InfluenceTable>,
+) -> Verdict {
     evidence.sort_by_key(|e| e.test);
     let reason = if trial.outcome == Outcome::Void {
         trial.note.clone().unwrap_or_default()
     } else {
         evidence.iter().map(|e| e.reason.as_str()).collect::<Vec<_>>().join("; ")
+    };
+    let decision = decisions
+        .binary_search_by(|d| d.trial_id.as_str().cmp(trial.trial_id.as_str()))
+        .ok()
+        .map(|i| decisions[i].clone());
+    let without_it = match influence {
+        Some(table) if !evidence.is_empty() => table.row(&trial.trial_id).map_or_else(Vec::new, |row| {
+            let changes = row.change_percent.iter();
+            table
+                .surfaces
+                .iter()
+                .zip(&table.factors)
+                .zip(changes)
+                .map(|((surface, factor), change)| FactorWithout {
+                    surface: surface.clone(),
+                    factor: change.map(|percent| factor * (1.0 + 0.01 * percent)),
+                    change_percent: *change,
+                })
+                .collect()
+        }),
+        _ => Vec::new(),
     };
     Verdict {
         trial_id: trial.trial_id.clone(),
@@ -343,211 +524,7 @@ fn verdict((trial, mut evidence): (&crate::campaign::Trial, Vec<Evidence>)) -> V
         flagged: evidence.iter().any(|e| e.flags),
         evidence,
         reason,
-    }
-}
-
-/// The campaign under test: what has been said so far.
-struct Screened<'a> {
-    plan: &'a Screening,
-    campaign: &'a Campaign,
-    cells: &'a Cells,
-    evidence: Vec<Vec<Evidence>>,
-    notes: Vec<ScreeningNote>,
-}
-
-fn exact(times: &[LogTime]) -> Option<Vec<f64>> {
-    times.iter().map(|t| if let LogTime::Exact(y) = t { Some(*y) } else { None }).collect()
-}
-
-fn seconds(log: f64) -> String {
-    format!("{} s", significant(libm::exp(log), 3))
-}
-
-impl Screened<'_> {
-    fn of(&self, cell: &Cell) -> &[LogTime] {
-        self.cells.of(cell)
-    }
-
-    fn rules(&mut self) {
-        let unrecorded = apply(&self.plan.rules, self.campaign, &mut self.evidence);
-        self.notes.extend(unrecorded.into_iter().map(|u| ScreeningNote::Unrecorded { rule: u.test, trials: u.trials }));
-        for cell in &self.cells.cells {
-            let members = &self.cells.trial[cell.start..cell.end];
-            let time = |i: usize| self.campaign.trials()[i].abrasion_time_s;
-            for &i in members {
-                let others = members.iter().filter(|&&j| j != i).filter_map(|&j| time(j)).collect();
-                if let Some(found) = impossibly_short(&self.plan.rules, &self.campaign.trials()[i], others) {
-                    self.evidence[i].push(found);
-                }
-            }
-        }
-    }
-
-    /// Step of the recorded times: the coarsest power of ten that all of them are multiples of.
-    fn reading_step(&self) -> f64 {
-        if let Some(step) = self.plan.reading_step_s {
-            return step;
-        }
-        let times: Vec<f64> = self.campaign.trials().iter().filter_map(|t| t.abrasion_time_s).collect();
-        for (decimals, power) in [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6].into_iter().enumerate() {
-            let whole = |t: f64| ((t * power).round() - t * power).abs() <= 1e-9 * (t * power).abs().max(1.0);
-            if times.iter().all(|&t| whole(t)) {
-                return if decimals == 0 { 1.0 } else { 1.0 / power };
-            }
-        }
-        0.0
-    }
-
-    fn grubbs(&mut self) -> Result<()> {
-        let step = self.reading_step();
-        let (mut threes, mut censored) = (0, 0);
-        let mut found: Vec<(Cell, Vec<f64>, Grubbs)> = Vec::new();
-        for cell in &self.cells.cells {
-            if cell.len() < 3 {
-                continue;
-            }
-            let Some(values) = exact(self.of(cell)) else {
-                censored += 1;
-                continue;
-            };
-            if values.len() == 3 {
-                threes += 1;
-            }
-            if let Some(result) = grubbs(&values, self.plan.test_significance, self.plan.grubbs_side)? {
-                found.push((*cell, values, result));
-            }
-        }
-        if threes > 0 {
-            self.notes.push(ScreeningNote::NoPowerInThree { cells: threes });
-        }
-        if censored > 0 {
-            self.notes.push(ScreeningNote::CensoredCells { cells: censored });
-        }
-        let adjusted = holm(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
-        for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
-            let own = libm::exp(values[result.position]);
-            let gap = values
-                .iter()
-                .enumerate()
-                .filter(|&(j, _)| j != result.position)
-                .map(|(_, v)| (libm::exp(*v) - own).abs())
-                .fold(f64::INFINITY, f64::min);
-            if result.statistic <= result.critical_value || gap < 2.0 * step * (1.0 - 1e-9) {
-                continue;
-            }
-            let n = values.len();
-            // Three specimens: a remark, never a flag, since almost equal readings of two make any third "extreme".
-            let flags = adjusted <= self.plan.campaign_significance && n > 3;
-            let reason = format!(
-                "{} stands apart from the other {} of its cell (Grubbs G = {}, adjusted p = {})",
-                seconds(values[result.position]),
-                n - 1,
-                significant(result.statistic, 4),
-                significant(adjusted, 2)
-            );
-            self.evidence[self.cells.trial[cell.start + result.position]].push(Evidence {
-                test: Test::Grubbs,
-                statistic: result.statistic,
-                critical_value: result.critical_value,
-                p_value: Some(result.p_value),
-                adjusted_p_value: Some(adjusted),
-                flags,
-                reason,
-            });
-        }
-        Ok(())
-    }
-
-    fn median_deviation(&mut self) -> Option<f64> {
-        let scale = pooled_scale(self.cells.cells.iter().map(|c| self.cells.of(c)))?;
-        for cell in &self.cells.cells {
-            let times = self.of(cell);
-            if times.len() < 3 {
-                continue;
-            }
-            let Some(centre) = cell_median(times) else { continue };
-            let scores: Vec<f64> = times.iter().map(|t| distance(*t, centre).0 / scale).collect();
-            for (k, score) in scores.into_iter().enumerate() {
-                if score <= self.plan.median_limit {
-                    continue;
-                }
-                let y = self.cells.times[cell.start + k].middle();
-                let reason = format!(
-                    "{} is {} times the cell's median {} ({} pooled scales away on log time)",
-                    seconds(y),
-                    significant(libm::exp(y - centre), 2),
-                    seconds(centre),
-                    significant(score, 3)
-                );
-                self.evidence[self.cells.trial[cell.start + k]].push(Evidence {
-                    test: Test::MedianDeviation,
-                    statistic: score,
-                    critical_value: self.plan.median_limit,
-                    p_value: None,
-                    adjusted_p_value: None,
-                    flags: true,
-                    reason,
-                });
-            }
-        }
-        Some(scale)
-    }
-
-    fn deletion(&mut self) -> Option<Pooled> {
-        let slices = slices(self.cells);
-        let Some(pooled) = Pooled::new(&slices) else {
-            self.notes.push(ScreeningNote::NoReplicates);
-            return None;
-        };
-        let mut found: Vec<(Cell, usize, Deletion)> = Vec::new();
-        let mut not_comparable = 0;
-        for cell in &self.cells.cells {
-            let times = self.cells.of(cell);
-            for k in 0..cell.len() {
-                match pooled.deletion(times, k) {
-                    Some(deletion) => found.push((*cell, k, deletion)),
-                    None => not_comparable += 1,
-                }
-            }
-        }
-        if not_comparable > 0 {
-            self.notes.push(ScreeningNote::NotComparable { trials: not_comparable });
-        }
-        let adjusted = holm(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
-        let mut pairs = 0;
-        for ((cell, k, deletion), adjusted) in found.into_iter().zip(adjusted) {
-            if deletion.p_value > self.plan.test_significance {
-                continue;
-            }
-            let tail = if deletion.two_sided { 0.5 } else { 1.0 } * self.plan.test_significance;
-            let flags = adjusted <= self.plan.campaign_significance;
-            let pair = cell.len() == 2;
-            if pair && flags {
-                pairs += 1;
-            }
-            let y = self.cells.times[cell.start + k].middle();
-            let reason = format!(
-                "{} is {} times the {} that the rest of its cell predicts (deletion residual {}, adjusted p = {}){}",
-                seconds(y),
-                significant(libm::exp(y - deletion.centre), 2),
-                seconds(deletion.centre),
-                significant(deletion.t, 3),
-                significant(adjusted, 2),
-                if pair { "; of two trials nothing says which is at fault" } else { "" }
-            );
-            self.evidence[self.cells.trial[cell.start + k]].push(Evidence {
-                test: Test::DeletionResidual,
-                statistic: deletion.t,
-                critical_value: -t_quantile(tail, deletion.degrees_of_freedom),
-                p_value: Some(deletion.p_value),
-                adjusted_p_value: Some(adjusted),
-                flags,
-                reason,
-            });
-        }
-        if pairs > 0 {
-            self.notes.push(ScreeningNote::PairsDisagree { cells: pairs / 2 });
-        }
-        Some(pooled)
+        decision,
+        without_it,
     }
 }

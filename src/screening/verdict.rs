@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::Outcome;
+use crate::campaign::{Decision, Outcome};
 
 /// A rule or statistical test of the screening.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -30,6 +30,22 @@ pub enum Test {
     MedianDeviation,
     /// Deletion (externally studentised) residual about the cell means, on log times.
     DeletionResidual,
+    /// Generalised ESD over all cells: deletion residuals, the most extreme trial removed again and
+    /// again.
+    GeneralisedEsd,
+    /// Grubbs' test for two outliers at once within the cell, on log times.
+    GrubbsPair,
+    /// Dixon's r10 within the cell, on log times.
+    Dixon,
+    /// Residual of the robust severity fit, in robust scales. Never flags: it also rises where the
+    /// cell departs from the common factor.
+    RobustResidual,
+    /// Scatter of a group against the others: its share of the pooled squares (Cochran).
+    Cochran,
+    /// Level of a group against the others (Mandel h).
+    MandelH,
+    /// Scatter of a group against the others (Mandel k).
+    MandelK,
 }
 
 impl Test {
@@ -47,6 +63,13 @@ impl Test {
             Self::Grubbs => "grubbs",
             Self::MedianDeviation => "median_deviation",
             Self::DeletionResidual => "deletion_residual",
+            Self::GeneralisedEsd => "generalised_esd",
+            Self::GrubbsPair => "grubbs_pair",
+            Self::Dixon => "dixon",
+            Self::RobustResidual => "robust_residual",
+            Self::Cochran => "cochran",
+            Self::MandelH => "mandel_h",
+            Self::MandelK => "mandel_k",
         }
     }
 
@@ -79,6 +102,13 @@ impl std::fmt::Display for Test {
             Self::Grubbs => "Grubbs",
             Self::MedianDeviation => "median deviation",
             Self::DeletionResidual => "deletion residual",
+            Self::GeneralisedEsd => "generalised ESD",
+            Self::GrubbsPair => "Grubbs pair",
+            Self::Dixon => "Dixon",
+            Self::RobustResidual => "robust residual",
+            Self::Cochran => "Cochran",
+            Self::MandelH => "Mandel h",
+            Self::MandelK => "Mandel k",
         })
     }
 }
@@ -98,8 +128,8 @@ pub struct Evidence {
     /// Probability of a statistic as extreme without an outlier; absent for rules and for scores
     /// that are compared with a fixed limit.
     pub p_value: Option<f64>,
-    /// The p-value after Holm's adjustment over all trials (Grubbs: cells) of the campaign that the
-    /// test could look at.
+    /// The p-value after Holm's adjustment over all trials (Grubbs, pairs, Dixon: cells; groups: groups
+    /// of a kind) that the test could look at, and for tests that can flag times their number.
     pub adjusted_p_value: Option<f64>,
     /// True where this is enough to flag the trial; false for a remark.
     pub flags: bool,
@@ -128,6 +158,52 @@ pub struct Verdict {
     pub evidence: Vec<Evidence>,
     /// All of it in plain words; the recorded reason where void; empty where nothing spoke.
     pub reason: String,
+    /// What was decided about it by whoever runs the campaign, if anything.
+    pub decision: Option<Decision>,
+    /// What each surface factor becomes without this trial; for trials about which something spoke,
+    /// empty for the others.
+    pub without_it: Vec<FactorWithout>,
+}
+
+/// A surface factor without one trial.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct FactorWithout {
+    /// Surface.
+    pub surface: String,
+    /// Its factor without the trial; absent where it then has no estimate.
+    pub factor: Option<f64>,
+    /// Change, per cent.
+    pub change_percent: Option<f64>,
+}
+
+/// What kind of group is compared with its like.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum GroupKind {
+    /// One material on one surface: its scatter.
+    Cell,
+    /// One day: level and scatter of its residuals.
+    Day,
+    /// One abrasive belt: level and scatter of its residuals.
+    Belt,
+}
+
+/// What the tests between groups say about one of them; nothing is flagged by it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[non_exhaustive]
+pub struct GroupVerdict {
+    /// Kind of group.
+    pub kind: GroupKind,
+    /// "material on surface", day or belt.
+    pub name: String,
+    /// Exact times in it.
+    pub trials: usize,
+    /// Every test that spoke.
+    pub evidence: Vec<Evidence>,
 }
 
 impl Verdict {

@@ -8,7 +8,7 @@ use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, chec
 use crate::numeric::root::root;
 use crate::numeric::special::two_sided_quantile;
 
-use super::cells::{Cell, Cells, Kinds};
+use super::cells::{Cell, Cells, Crossed, Kinds};
 use super::distribution::Distribution;
 use super::identify::{Link, Standing, Standings, standings};
 use super::newton::LogTime;
@@ -144,6 +144,17 @@ impl Prepared {
     fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
         let (design, _) = self.numbering.crossed(&self.cells);
         let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
+        self.assemble(plan, campaign, &design, scale)
+    }
+
+    /// The public result from fitted numbers.
+    pub(crate) fn assemble(
+        &self,
+        plan: &Severity,
+        campaign: &Campaign,
+        design: &Crossed,
+        scale: Scale,
+    ) -> Result<SeverityFit> {
         let quantile = two_sided_quantile(plan.level, scale.degrees_of_freedom);
         let mut fit = SeverityFit {
             plan: plan.clone(),
@@ -173,6 +184,11 @@ impl Prepared {
         if voids > 0 {
             notes.push(Note::Voids { trials: voids });
         }
+        notes.extend(campaign.decisions().iter().map(|d| Note::SetAside {
+            trial_id: d.trial_id.clone(),
+            reason: d.reason.clone(),
+            decided_by: d.decided_by.clone(),
+        }));
         let outside = self.cells.times.len() - fitted;
         if outside > 0 {
             notes.push(Note::OffScale { trials: outside });
@@ -407,6 +423,15 @@ pub enum Note {
         /// How many.
         trials: usize,
     },
+    /// A trial is kept in the table and not fitted, by decision.
+    SetAside {
+        /// The trial.
+        trial_id: String,
+        /// Why.
+        reason: String,
+        /// Who decided.
+        decided_by: String,
+    },
     /// Trials of materials or on surfaces without a finite place on the scale.
     OffScale {
         /// How many.
@@ -453,6 +478,9 @@ impl std::fmt::Display for Note {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Voids { trials } => write!(f, "{trials} void trial(s) are listed with their reasons and not fitted"),
+            Self::SetAside { trial_id, reason, decided_by } => {
+                write!(f, "trial {trial_id} is set aside by {decided_by} and not fitted: {reason}")
+            }
             Self::OffScale { trials } => write!(
                 f,
                 "{trials} trial(s) belong to materials or surfaces that have no finite place on the scale; \

@@ -45,8 +45,10 @@ pub mod mixed;
 mod newton;
 mod regression;
 mod replicate;
+mod robust;
 mod scale;
 mod scatter;
+mod student_t;
 
 /// What the bootstrap and the screening need of the machinery.
 pub(crate) mod engine {
@@ -66,4 +68,5 @@ pub use fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, Surf
 pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, ComparisonMethod};
 pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};
 pub use regression::{Observation, Regression, RegressionFit};
+pub use robust::{Robust, RobustFit, RobustMethod, RobustRegression, TrialWeight, huber_location, huber_proposal_2};
 pub use scatter::{EqualScatter, GroupScatter, ScatterBy, UnequalScatter};

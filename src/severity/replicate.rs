@@ -154,25 +154,35 @@ impl<'a> Engine<'a> {
         }
     }
 
-    fn sums(&self, weights: &[f64], work: &mut Work) {
-        for (block, sum) in self.blocks.iter().zip(&mut work.sums) {
-            let mut s = [0.0; 3];
-            for &(row, y) in &self.exact[block.exact.0..block.exact.1] {
-                let w = weights[row as usize];
-                s[0] += w;
-                s[1] += w * y;
-                s[2] += w * y * y;
-            }
-            *sum = s;
+    /// Takes the weights of one block of the design into `work`.
+    pub(crate) fn load(&self, block: usize, weights: &[f64], work: &mut Work) {
+        let mut s = [0.0; 3];
+        for &(row, y) in &self.exact[self.blocks[block].exact.0..self.blocks[block].exact.1] {
+            let w = weights[row as usize];
+            s[0] += w;
+            s[1] += w * y;
+            s[2] += w * y * y;
         }
-        for (slot, count) in self.slots.iter().zip(&mut work.counts) {
-            *count = slot.rows.iter().map(|&r| weights[r as usize]).sum();
+        work.sums[block] = s;
+        for slot in self.blocks[block].slots.0..self.blocks[block].slots.1 {
+            work.counts[slot] = self.slots[slot].rows.iter().map(|&r| weights[r as usize]).sum();
+        }
+    }
+
+    fn sums(&self, weights: &[f64], work: &mut Work) {
+        for block in 0..self.blocks.len() {
+            self.load(block, weights, work);
         }
     }
 
     /// Fits with one weight per time of the design.
     pub(crate) fn fit_weights(&self, weights: &[f64], work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
         self.sums(weights, work);
+        self.fit_loaded(weights, work, out)
+    }
+
+    /// Fits with weights of which every block was [`load`](Self::load)ed since it changed.
+    pub(crate) fn fit_loaded(&self, weights: &[f64], work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
         if !self.keeps_its_places(weights, work) {
             return Err(Failure::LostPlace);
         }
@@ -329,6 +339,11 @@ impl<'a> Engine<'a> {
     /// Puts a replicate's weights into one lane.
     pub(crate) fn load_lane(&self, weights: &[f64], lane: usize, work: &mut Work, lanes: &mut LaneWork) {
         self.sums(weights, work);
+        self.put_lane(weights, lane, work, lanes);
+    }
+
+    /// As [`load_lane`](Self::load_lane) for weights of which every block was loaded since it changed.
+    pub(crate) fn put_lane(&self, weights: &[f64], lane: usize, work: &mut Work, lanes: &mut LaneWork) {
         for (to, from) in lanes.sums.iter_mut().zip(&work.sums) {
             for i in 0..3 {
                 to[i][lane] = from[i];

@@ -292,7 +292,7 @@ pub(crate) fn no_scatter() -> crate::Error {
     .into()
 }
 
-fn structured(
+pub(crate) fn structured(
     normal: &Factored,
     groups: usize,
     columns: usize,

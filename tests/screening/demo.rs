@@ -19,9 +19,13 @@ fn the_planted_faults_are_flagged_and_nothing_else() {
     assert_eq!(flagged, BTreeSet::from(["R-0030", "R-0077", "L-0068", "R-0083", "R-0134", "R-0209"]));
     for id in ["R-0030", "R-0077", "L-0068"] {
         let verdict = report.verdict(id).unwrap();
-        let deletion = verdict.evidence_of(Test::DeletionResidual).unwrap();
-        assert!(deletion.adjusted_p_value.unwrap() < 0.05, "{id}");
-        assert!(verdict.evidence_of(Test::MedianDeviation).unwrap().statistic > 3.5, "{id}");
+        for test in [Test::GeneralisedEsd, Test::MedianDeviation] {
+            let evidence = verdict.evidence_of(test).unwrap();
+            assert!(evidence.flags && evidence.adjusted_p_value.unwrap() < 0.05, "{id} {evidence:?}");
+            assert!(evidence.statistic.abs() > evidence.critical_value, "{id} {evidence:?}");
+        }
+        assert!(verdict.evidence_of(Test::DeletionResidual).unwrap().p_value.unwrap() < 1e-4, "{id}");
+        assert!(!verdict.evidence_of(Test::RobustResidual).unwrap().flags, "{id}");
     }
     for id in ["R-0083", "R-0134", "R-0209"] {
         let verdict = report.verdict(id).unwrap();

@@ -1,0 +1,90 @@
+//! Generalised extreme studentised deviate: several outliers in one sample (Rosner 1983,
+//! Technometrics 25, 165–172; NIST/SEMATECH e-Handbook 1.3.5.17.3).
+//!
+//! The value farthest from the mean is removed again and again, `R_i = max |x − x̄| / s` of what is
+//! left at step i. With n − i + 1 values left and t the upper `α / 2(n − i + 1)` point of Student's t
+//! with n − i − 1 degrees of freedom,
+//!
+//! ```text
+//! λ_i = (n − i) t / √((n − i − 1 + t²)(n − i + 1))
+//! ```
+//!
+//! and the number of outliers is the *largest* i with R_i > λ_i: an earlier step may fail because
+//! two outliers hide each other.
+
+use serde::{Deserialize, Serialize};
+
+use crate::error::{ErrorKind, Result};
+use crate::numeric::special::t_quantile;
+
+use super::grubbs::{as_f64, check_sample, check_significance, mean_and_squares};
+
+/// One step of the test.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct EsdStep {
+    /// Position in the sample of the value removed.
+    pub position: usize,
+    /// R_i.
+    pub statistic: f64,
+    /// λ_i.
+    pub critical_value: f64,
+}
+
+/// Result of the test.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct Esd {
+    /// Every step up to the largest number of outliers asked about.
+    pub steps: Vec<EsdStep>,
+    /// How many of the first removed values are outliers.
+    pub outliers: usize,
+}
+
+/// Looks for up to `largest` outliers in `values` at `significance` (0.05, not 0.95).
+///
+/// # Errors
+/// [`ErrorKind::TooFew`] unless `largest ≤ n − 3`, [`ErrorKind::InvalidOption`] for `largest = 0`, a
+/// value that is not finite or a significance outside (0, 1).
+pub fn generalised_esd(values: &[f64], largest: usize, significance: f64) -> Result<Esd> {
+    check_sample(values)?;
+    check_significance("significance", significance)?;
+    if largest == 0 {
+        return Err(ErrorKind::option("largest", largest, "at least 1 outlier to look for"));
+    }
+    if values.len() < largest + 3 {
+        return Err(ErrorKind::TooFew {
+            method: format!("a test for {largest} outlier(s)"),
+            what: "values".into(),
+            needed: largest + 3,
+            found: values.len(),
+        }
+        .into());
+    }
+    let mut left: Vec<usize> = (0..values.len()).collect();
+    let mut steps = Vec::with_capacity(largest);
+    for _ in 0..largest {
+        let sample: Vec<f64> = left.iter().map(|&i| values[i]).collect();
+        let (mean, squares) = mean_and_squares(&sample);
+        let m = as_f64(sample.len());
+        let s = (squares / (m - 1.0)).sqrt();
+        if s <= f64::EPSILON * mean.abs() {
+            break;
+        }
+        // The first of equally extreme values.
+        let Some(k) =
+            (0..sample.len()).rev().max_by(|&a, &b| (sample[a] - mean).abs().total_cmp(&(sample[b] - mean).abs()))
+        else {
+            break;
+        };
+        let t = -t_quantile(significance / (2.0 * m), m - 2.0);
+        steps.push(EsdStep {
+            position: left[k],
+            statistic: (sample[k] - mean).abs() / s,
+            critical_value: (m - 1.0) * t / ((m - 2.0 + t * t) * m).sqrt(),
+        });
+        left.remove(k);
+    }
+    let outliers = steps.iter().rposition(|s| s.statistic > s.critical_value).map_or(0, |i| i + 1);
+    Ok(Esd { steps, outliers })
+}

@@ -1,0 +1,59 @@
+//! Planted errors: single, in pairs that hide each other, and in clusters that outvote their cell.
+//! The bounds are loose; examples/screening_study.rs gives the rates over more campaigns.
+
+use surface_severity::screening::{Screening, Test};
+use surface_severity::severity::Severity;
+
+use super::planted::{self, Pattern, study};
+
+fn screening() -> Screening {
+    Screening::default().influence(false)
+}
+
+#[test]
+fn clean_campaigns_are_seldom_flagged() {
+    let rates = study(&screening(), 0.0, Pattern::Single, 80);
+    assert_eq!(rates.spoiled, 0);
+    assert!(rates.spoiled_campaigns() <= 0.2, "{}", rates.spoiled_campaigns());
+    assert!(rates.false_alarm() < 0.0015, "{}", rates.false_alarm());
+}
+
+#[test]
+fn single_errors_are_found_up_to_a_fifth() {
+    for (share, found) in [(0.05, 0.95), (0.1, 0.92), (0.2, 0.75)] {
+        let rates = study(&screening(), share, Pattern::Single, 30);
+        assert!(rates.detection() > found, "{share}: {}", rates.detection());
+        assert!(rates.false_alarm() < 0.01, "{share}: {}", rates.false_alarm());
+        let [all, robust, without] = rates.errors();
+        assert!(robust < all && without < all, "{share}: {all} {robust} {without}");
+    }
+}
+
+#[test]
+fn pairs_do_not_hide_each_other() {
+    for (share, found) in [(0.05, 0.87), (0.1, 0.87), (0.2, 0.5)] {
+        let rates = study(&screening(), share, Pattern::Pair, 30);
+        assert!(rates.detection() > found, "{share}: {}", rates.detection());
+        assert!(rates.false_alarm() < 0.02, "{share}: {}", rates.false_alarm());
+    }
+}
+
+/// Three wrong of five: no test within the cell can know. Good trials must not be flagged for it, the
+/// cell is listed, and the robust factors hold.
+#[test]
+fn a_wrong_majority_is_reported_as_a_cell_and_not_blamed_on_the_minority() {
+    let rates = study(&screening(), 0.05, Pattern::Cluster, 30);
+    assert!(rates.false_alarm() < 0.005, "{}", rates.false_alarm());
+    let [all, robust, _] = rates.errors();
+    assert!(robust < 0.6 * all, "{robust} {all}");
+    let (mut listed, mut spoiled) = (0, 0);
+    for r in 0..10 {
+        let planted = planted::campaign(0.05, Pattern::Cluster, r);
+        let report = screening().screen(&planted.campaign, &Severity::new("s0")).unwrap();
+        listed += report.groups().iter().filter(|g| g.evidence.iter().any(|e| e.test == Test::RobustResidual)).count();
+        spoiled += planted.spoiled.chunks(planted::SPECIMENS).filter(|c| c.contains(&true)).count();
+    }
+    assert_eq!(spoiled, 30);
+    assert!(listed > 20 && listed <= spoiled, "{listed} cells listed of {spoiled}");
+    assert_eq!(planted::MATERIALS * planted::SURFACES * planted::SPECIMENS, 200);
+}

@@ -4,12 +4,15 @@
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 use rand_distr::{Distribution as _, StandardNormal};
 use statrs::distribution::{ContinuousCDF as _, StudentsT};
+use surface_severity::bootstrap::Bootstrap;
 use surface_severity::campaign::{Campaign, Outcome, SurfaceRole, Trial};
 use surface_severity::correction::{
-    ClassValidity, Correction, CorrectionOptions, LabReport, LabReports, Side, TimeValidity, corrected_reports,
+    ClassBasis, ClassValidity, Correction, CorrectionBasis, CorrectionOptions, Exposure, LabReport, LabReports, Needed,
+    Reacher, Requirement, RoadGoal, Side, TimeValidity, corrected_reports,
 };
 use surface_severity::equivalence::{
-    Equivalence, EquivalenceDocument, EquivalenceFit, Form, LeftOutReason, ScalePosition, Scatter, Unavailable,
+    Equivalence, EquivalenceDocument, EquivalenceFit, Form, LeftOutReason, NearestSurface, ScalePosition, Scatter,
+    Unavailable,
 };
 use surface_severity::severity::Severity;
 use surface_severity::{BoundSide, ErrorKind, Estimate};
@@ -186,7 +189,7 @@ fn equivalence_documents_come_back_as_they_were_and_edited_ones_do_not() {
     let text = fit.document(Some(7)).to_json().unwrap();
     let read = EquivalenceDocument::from_json(&text).unwrap();
     assert_eq!(read.fit(), fit);
-    assert_eq!((read.seed(), read.schema()), (Some(7), "surface-severity/equivalence/1"));
+    assert_eq!((read.seed(), read.schema()), (Some(7), "surface-severity/equivalence/2"));
     assert_eq!(read.to_json().unwrap(), text);
     refuse_edits(&text, |t| EquivalenceDocument::from_json(t).map(|_| ()));
 }
@@ -567,7 +570,7 @@ fn corrected_reports_stand_in_columns() {
     let text = corrected_reports(&rows).unwrap();
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let header: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
-    assert_eq!(header.len(), 24);
+    assert_eq!(header.len(), 25);
     let records: Vec<csv::StringRecord> = reader.records().collect::<Result<_, _>>().unwrap();
     let at = |row: usize, name: &str| records[row][header.iter().position(|h| h == name).unwrap()].to_owned();
     assert_eq!(at(0, "road_median_s").parse::<f64>().unwrap(), rows[0].road_median_s().value().unwrap());
@@ -613,7 +616,7 @@ fn hand_edited_corrections_are_refused_by_name() {
             assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
             assert!(error.to_string().contains(words), "{error}");
         };
-        refused("schema", &|v| v["schema"] = "surface-severity/correction/2".into());
+        refused("schema", &|v| v["schema"] = "surface-severity/correction/3".into());
         refused("schema", &|v| v["schema"] = "surface-severity/severity/1".into());
         refused("lower", &|v| v["corrections"][0]["factor"]["lower"] = 99.0.into());
         refused("not positive", &|v| {
@@ -639,45 +642,525 @@ fn hand_edited_corrections_are_refused_by_name() {
     assert!(matches!(Correction::load_path("no/such/file").unwrap_err().kind(), ErrorKind::Io { .. }));
 }
 
-// ---------------------------------------------------------------- coverage
+// ---------------------------------------------------------------- by class
 
-struct Coverage {
-    factor: f64,
-    expected: f64,
-    median: f64,
-    specimen: f64,
-    slope: f64,
-    power_median: f64,
+/// Three classes of three materials and one of one; the road ratio of class j is e^(0.7 + shift_j).
+fn classed(shifts: [f64; 3], within: f64) -> Campaign {
+    let names = ["leather", "multi-layer", "single-layer"];
+    let mut cells = Vec::new();
+    let materials = ["a", "b", "c", "d", "e", "f", "g", "h", "i"];
+    for (k, material) in materials.iter().enumerate() {
+        let x = -0.6 + 0.3 * f64::from(u32::try_from(k).unwrap());
+        let departure = shifts[k / 3] + within * [-1.0, 0.3, 0.7][k % 3];
+        cells.push((*material, names[k / 3], BELT, three(x, 0.1)));
+        cells.push((*material, names[k / 3], ROAD, three(x + 0.7 + departure, 0.1)));
+    }
+    cells.push(("j", "mail", BELT, three(0.2, 0.1)));
+    cells.push(("j", "mail", ROAD, three(0.2 + 0.7, 0.1)));
+    campaign(&cells)
 }
 
-fn coverage(replicates: u32, materials: usize, specimens: u32, tau: f64, seed: u64) -> Coverage {
-    let sigma = 0.2;
-    let log_c = 0.4;
+fn by_class(campaign: &Campaign) -> Correction {
+    Correction::derive(&equivalence_of(campaign), &CorrectionOptions::default().by_class(true)).unwrap()
+}
+
+fn width(e: &Estimate) -> f64 {
+    let i = e.interval().unwrap();
+    (i.upper() / i.lower()).ln()
+}
+
+/// Classes that differ keep their own ratios, those that agree take the common one; a class with one material, one that
+/// was not tested and one that is not stated take the common one with the scatter between classes, and say so.
+#[test]
+fn classes_are_shrunk_and_fall_back_aloud() {
+    let correction = by_class(&classed([-0.6, 0.0, 0.6], 0.02));
+    let c = correction.correction(ROAD).unwrap();
+    let classes = c.classes().unwrap();
+    assert!(classes.between_log_scatter() > 0.3);
+    let of = |name: &str| classes.classes().iter().find(|k| k.class() == name).unwrap();
+    let (leather, mail) = (of("leather"), of("mail"));
+    assert_eq!((leather.basis(), mail.basis()), (ClassBasis::Own, ClassBasis::TooFewMaterials));
+    assert!(leather.own_weight() > 0.98 && (leather.log_factor() - 0.1).abs() < 0.02, "{leather:?}");
+    assert_close(mail.log_factor(), classes.other_log_factor(), 1e-14);
+    assert!(width(&(*mail.factor()).into()) > 3.0 * width(&(*leather.factor()).into()));
+    assert!(correction.cautions().iter().any(|t| t.contains("\"mail\" rests on 1 material(s)")));
+    assert_eq!(c.factor_of(Some("leather")), leather.factor());
+    assert_eq!(c.factor_of(Some("felt")), classes.other_factor());
+    let at = |class: Option<&str>| {
+        let r = LabReport::from_mean("R", "m", class.map(str::to_owned), 2.0, 5, 0.1).unwrap();
+        correction.apply_on(ROAD, &r).unwrap()
+    };
+    let row = at(Some("leather"));
+    assert!(matches!(row.basis(), CorrectionBasis::Class { materials: 3, .. }));
+    assert_close(row.road_median_s().value().unwrap(), 2.0 * leather.factor().estimate(), 1e-9);
+    assert_eq!(at(Some("mail")).basis(), CorrectionBasis::CommonTooFewMaterials { materials: 1 });
+    assert_eq!(at(Some("felt")).basis(), CorrectionBasis::CommonNotRepresented);
+    assert_eq!(at(None).basis(), CorrectionBasis::CommonNotStated);
+    assert!(width(at(Some("felt")).road_median_s()) > 2.0 * width(row.road_median_s()));
+    // Without classes, one factor whose τ has to hold what the classes explain.
+    let common = correction_of(&classed([-0.6, 0.0, 0.6], 0.02), Form::ConstantRatio);
+    let r = LabReport::from_mean("R", "m", Some("leather".into()), 2.0, 5, 0.1).unwrap();
+    let plain = common.apply_on(ROAD, &r).unwrap();
+    assert_eq!(plain.basis(), CorrectionBasis::Common);
+    assert!(width(plain.road_median_s()) > 2.0 * width(row.road_median_s()));
+    assert!(corrected_reports(&[row]).unwrap().lines().nth(1).unwrap().ends_with(",class"));
+
+    let alike = by_class(&classed([0.0; 3], 0.3));
+    let classes = alike.correction(ROAD).unwrap().classes().unwrap();
+    assert_eq!((classes.between(), classes.between_log_scatter()), (Scatter::Boundary, 0.0));
+    assert!(classes.classes().iter().all(|k| k.own_weight() == 0.0));
+}
+
+/// The interval of a class is that of the documented mixture, integrated here by drawing both chi-squared variables.
+#[test]
+fn intervals_by_class_are_quantiles_of_the_documented_mixture() {
+    let correction = by_class(&classed([-0.3, 0.1, 0.2], 0.15));
+    let classes = correction.correction(ROAD).unwrap().classes().unwrap();
+    let points: Vec<(f64, f64)> = classes.groups().iter().map(|g| (g.mean, g.standard_error.powi(2))).collect();
+    let mean_of = |w: &[f64]| w.iter().zip(&points).map(|(w, p)| w * p.0).sum::<f64>() / w.iter().sum::<f64>();
+    let q = |omega2: f64| {
+        let w: Vec<f64> = points.iter().map(|p| 1.0 / (p.1 + omega2)).collect();
+        let m = mean_of(&w);
+        w.iter().zip(&points).map(|(w, p)| w * (p.0 - m).powi(2)).sum::<f64>()
+    };
+    let mut rng = ChaCha8Rng::seed_from_u64(8);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+    let df = classes.degrees_of_freedom();
+    assert_eq!(df, 6.0);
+    let draws = 40_000;
+    let (mut own, mut other, mut material) = (Vec::new(), Vec::new(), Vec::new());
+    for _ in 0..draws {
+        let w: f64 = (0..6).map(|_| normal().powi(2)).sum();
+        let between: f64 = (0..3).map(|_| normal().powi(2)).sum();
+        let omega2 = if q(0.0) <= between {
+            0.0
+        } else {
+            let (mut low, mut high) = (0.0, 1e6);
+            for _ in 0..80 {
+                let m = 0.5 * (low + high);
+                if q(m) > between { low = m } else { high = m }
+            }
+            low
+        };
+        let inflation = df / w;
+        let weights: Vec<f64> = points.iter().map(|p| 1.0 / (p.1 * inflation + omega2)).collect();
+        let (common, of_common) = (mean_of(&weights), 1.0 / weights.iter().sum::<f64>());
+        let k = omega2 * weights[0];
+        let variance = k * points[0].1 * inflation + (1.0 - k).powi(2) * of_common;
+        let line = common + k * (points[0].0 - common) + variance.sqrt() * normal();
+        own.push(line);
+        other.push(common + (omega2 + of_common).sqrt() * normal());
+        let tau2 = (classes.observed_log_variance() * inflation - classes.pair_log_variance()).max(0.0);
+        material.push(line + tau2.sqrt() * normal());
+    }
+    let at = |values: &mut Vec<f64>, limit: f64| {
+        values.iter().filter(|v| **v <= limit.ln()).count() as f64 / f64::from(draws)
+    };
+    let leather = *classes.classes()[0].factor();
+    // Three standard errors of a drawn share of 0.025 are 0.0024.
+    for (limit, share) in [(leather.lower(), 0.025), (leather.upper(), 0.975)] {
+        assert!((at(&mut own, limit) - share).abs() < 0.0025, "{}", at(&mut own, limit));
+    }
+    for (limit, share) in [(classes.other_factor().lower(), 0.025), (classes.other_factor().upper(), 0.975)] {
+        assert!((at(&mut other, limit) - share).abs() < 0.0025, "{}", at(&mut other, limit));
+    }
+    // A report of so many specimens that its own uncertainty vanishes.
+    let r = LabReport::from_mean("R", "m", Some("leather".into()), 1.0, 4_000_000, 0.1).unwrap();
+    let interval = *correction.apply_on(ROAD, &r).unwrap().road_median_s().interval().unwrap();
+    for (limit, share) in [(interval.lower(), 0.025), (interval.upper(), 0.975)] {
+        assert!((at(&mut material, limit) - share).abs() < 0.0025, "{}", at(&mut material, limit));
+    }
+}
+
+#[test]
+fn corrections_by_class_are_saved_and_refused_like_all_others() {
+    let correction = by_class(&classed([-0.3, 0.1, 0.2], 0.15));
+    let text = correction.to_json().unwrap();
+    let read = Correction::from_json(&text).unwrap();
+    assert_eq!(read, correction);
+    assert_eq!(read.to_json().unwrap(), text);
+    let r = LabReport::from_mean("R", "m", Some("leather".into()), 2.0, 5, 0.1).unwrap();
+    assert_eq!(read.apply(&r), correction.apply(&r));
+    refuse_edits(&text, |t| Correction::from_json(t).map(|_| ()));
+    // Options that exclude one another; classes that cannot be told apart.
+    let fit = equivalence_of(&balanced(1.0));
+    let both = CorrectionOptions::default().by_class(true).form(Form::PowerLaw);
+    assert!(matches!(Correction::derive(&fit, &both).unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+    let none = CorrectionOptions::default().by_class(true).minimum_class_materials(0);
+    assert!(matches!(Correction::derive(&fit, &none).unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+    let mut cells = Vec::new();
+    for i in 0..6 {
+        cells.push((MATERIALS[i], "one", BELT, three(LABORATORY[i], 0.1)));
+        cells.push((MATERIALS[i], "one", ROAD, three(LABORATORY[i] + DEPARTURE[i], 0.1)));
+    }
+    let single = by_class(&campaign(&cells));
+    assert!(single.correction(ROAD).unwrap().classes().is_none());
+    assert!(single.cautions().iter().any(|c| c.contains("no factors by class")));
+}
+
+// ---------------------------------------------------------------- mixtures, requirements, backwards
+
+/// Two roads, one four times as severe as the other, and a belt.
+fn two_roads() -> Campaign {
+    let mut cells = Vec::new();
+    for i in 0..6 {
+        cells.push((MATERIALS[i], CLASSES[i], BELT, three(LABORATORY[i], 0.1)));
+        cells.push((MATERIALS[i], CLASSES[i], ROAD, three(LABORATORY[i] + 0.1 * DEPARTURE[i], 0.1)));
+        let far = LABORATORY[i] + 4_f64.ln() - 0.1 * DEPARTURE[5 - i];
+        cells.push((MATERIALS[i], CLASSES[i], "road B", three(far, 0.1)));
+    }
+    campaign(&cells)
+}
+
+#[test]
+fn a_mixture_of_surfaces_is_a_distribution_and_not_a_mean() {
+    let correction = correction_of(&two_roads(), Form::ConstantRatio);
+    let r = report(&[2.0, 2.1, 1.9]);
+    let half = Exposure::new([(ROAD, 0.5), ("road B", 0.5)]).unwrap();
+    let mixed = correction.apply_exposure(&r, &half).unwrap();
+    let [a, b] = mixed.components() else { panic!() };
+    assert_eq!((a, b), (&correction.apply(&r)[0], &correction.apply(&r)[1]));
+    for t in [0.5, 1.9, 4.0, 8.0, 30.0] {
+        let want =
+            0.5 * (a.probability_of_specimen_reaching(t).unwrap() + b.probability_of_specimen_reaching(t).unwrap());
+        assert_close(mixed.probability_of_specimen_reaching(t).unwrap(), want, 1e-13);
+    }
+    // About 2 s on the one and 8 s on the other: 5 s, the mean, is reached half the time.
+    assert_close(mixed.probability_of_reaching(4.0).unwrap(), 0.5, 0.02);
+    for p in [0.01, 0.2, 0.5, 0.77, 0.99] {
+        let t = mixed.road_specimen_quantile_s(p).unwrap();
+        assert_close(mixed.probability_of_specimen_reaching(t).unwrap(), 1.0 - p, 1e-9);
+        assert!(mixed.road_median_quantile_s(p).unwrap().is_finite());
+    }
+    let interval = mixed.road_specimen_s().interval().unwrap();
+    assert_close(interval.lower(), mixed.road_specimen_quantile_s(0.025).unwrap(), 1e-12);
+    assert!(interval.lower() < 2.0 && interval.upper() > 8.0);
+    // One surface alone is that surface; a little of a severe road moves the lower tail and not the middle.
+    let alone = correction.apply_exposure(&r, &Exposure::new([("road B", 1.0)]).unwrap()).unwrap();
+    let (i, j) = (alone.road_median_s().interval().unwrap(), b.road_median_s().interval().unwrap());
+    assert_close(i.upper(), j.upper(), 1e-12);
+    let rural = correction.apply_exposure(&r, &Exposure::new([(ROAD, 0.1), ("road B", 0.9)]).unwrap()).unwrap();
+    assert!(rural.road_specimen_quantile_s(0.05).unwrap() < 3.0 && rural.road_specimen_quantile_s(0.5).unwrap() > 6.0);
+    // Bounds: the weaker one.
+    let run_out = LabReport::from_specimens("R", "m", None, &[(25.0, Outcome::RunOut)]).unwrap();
+    let bound = correction.apply_exposure(&run_out, &half).unwrap();
+    let (Estimate::Bound(x), Estimate::Bound(y)) = (bound.road_median_s(), bound.components()[0].road_median_s())
+    else {
+        panic!("{:?}", bound.road_median_s())
+    };
+    assert_eq!(x, y);
+    assert!(matches!(bound.road_specimen_quantile_s(0.5).unwrap_err().kind(), ErrorKind::NotEstimable { .. }));
+    // What is no mixture.
+    for shares in [
+        vec![],
+        vec![(ROAD, 0.5), ("road B", 0.4)],
+        vec![(ROAD, 0.5), (ROAD, 0.5)],
+        vec![(ROAD, 1.5), ("road B", -0.5)],
+        vec![(ROAD, f64::NAN)],
+        vec![(ROAD, 100.0)],
+    ] {
+        assert!(matches!(Exposure::new(shares).unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+    }
+    let moon = Exposure::new([("moon", 1.0)]).unwrap();
+    assert!(matches!(correction.apply_exposure(&r, &moon).unwrap_err().kind(), ErrorKind::UnknownSurface { .. }));
+    assert!(matches!(mixed.road_median_quantile_s(1.0).unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+}
+
+#[test]
+fn requirements_are_the_callers() {
+    let correction = correction_of(&two_roads(), Form::ConstantRatio);
+    let r = report(&[2.0, 2.1, 1.9]);
+    let list = [Requirement::new("shoulder", 4.0).unwrap(), Requirement::new("calf", 1.0).unwrap()];
+    let row = correction.apply_on("road B", &r).unwrap();
+    let reached = row.reaching(&list).unwrap();
+    assert_eq!(reached.iter().map(|r| r.requirement.name()).collect::<Vec<_>>(), ["shoulder", "calf"]);
+    assert_eq!(reached[0].median, row.probability_of_reaching(4.0).unwrap());
+    assert_eq!(reached[1].specimen, row.probability_of_specimen_reaching(1.0).unwrap());
+    assert!(reached[0].median < reached[1].median);
+    let mixed = correction.apply_exposure(&r, &Exposure::new([(ROAD, 0.5), ("road B", 0.5)]).unwrap()).unwrap();
+    assert_close(mixed.reaching(&list).unwrap()[0].median, 0.5, 0.02);
+    for bad in [Requirement::new("", 1.0), Requirement::new("x", 0.0), Requirement::new("x", f64::INFINITY)] {
+        assert!(matches!(bad.unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+    }
+    let twice = [list[0].clone(), list[0].clone()];
+    assert!(matches!(row.reaching(&twice).unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+    let run_out = LabReport::from_specimens("R", "m", None, &[(25.0, Outcome::RunOut)]).unwrap();
+    let bound = correction.apply_on(ROAD, &run_out).unwrap();
+    assert!(matches!(bound.reaching(&list).unwrap_err().kind(), ErrorKind::NotEstimable { .. }));
+}
+
+/// Reading backwards and forwards again: a report with the needed median reaches the goal with its probability.
+#[test]
+fn the_needed_laboratory_time_reaches_the_goal() {
+    let laboratory_time = |needed: Needed| match needed {
+        Needed::AtLeast { laboratory_time_s, .. } => laboratory_time_s,
+        other => panic!("{other:?}"),
+    };
+    let classes = by_class(&classed([-0.3, 0.1, 0.2], 0.15));
+    for (correction, class) in [
+        (correction_of(&balanced(1.0), Form::ConstantRatio), None),
+        (correction_of(&balanced(1.0), Form::PowerLaw), None),
+        (classes.clone(), Some("leather")),
+        (classes, None),
+    ] {
+        for (probability, reacher) in
+            [(0.9, Reacher::Median), (0.3, Reacher::Median), (0.9, Reacher::Specimen), (0.5, Reacher::Specimen)]
+        {
+            let mut goal = RoadGoal::new(4.0).probability(probability).reacher(reacher).specimens(6);
+            if let Some(class) = class {
+                goal = goal.material_class(class);
+            }
+            let needed = correction.needed_laboratory_time(ROAD, &goal).unwrap();
+            let t = laboratory_time(needed.needed);
+            let r = LabReport::from_mean("R", "m", class.map(str::to_owned), t, 6, 0.1).unwrap();
+            let row = correction.apply_on(ROAD, &r).unwrap();
+            let reached = match reacher {
+                Reacher::Median => row.probability_of_reaching(4.0).unwrap(),
+                Reacher::Specimen => row.probability_of_specimen_reaching(4.0).unwrap(),
+            };
+            // By class the bins of the mixture differ between the two reports.
+            assert_close(reached, probability, if class.is_some() || correction.by_class() { 1e-5 } else { 1e-9 });
+            let calibration = needed.calibration_s.interval().unwrap();
+            assert_close(
+                calibration.estimate() * correction.correction(ROAD).unwrap().factor_of(class).estimate(),
+                4.0,
+                if correction.form() == Form::PowerLaw { 0.05 } else { 1e-9 },
+            );
+        }
+    }
+    let correction = correction_of(&balanced(1.0), Form::PowerLaw);
+    // Fieller's set: the laboratory times whose expected road median has 4 s within its interval, less the report's part.
+    let c = correction.correction(ROAD).unwrap();
+    let needed = correction.needed_laboratory_time(ROAD, &RoadGoal::new(4.0)).unwrap();
+    let set = needed.calibration_s.interval().unwrap();
+    let t = StudentsT::new(0.0, 1.0, 4.0).unwrap().inverse_cdf(0.975);
+    for end in [set.lower(), set.upper()] {
+        let x = end.ln();
+        let variance = c.intercept_standard_error().powi(2)
+            + x * (2.0 * c.log_covariance() + x * c.slope_standard_error().powi(2));
+        assert_close((4_f64.ln() - c.intercept() - c.slope() * x).abs(), t * variance.sqrt(), 1e-8);
+    }
+    for goal in [
+        RoadGoal::new(0.0),
+        RoadGoal::new(f64::NAN),
+        RoadGoal::new(4.0).probability(1.0),
+        RoadGoal::new(4.0).specimens(0),
+    ] {
+        let error = correction.needed_laboratory_time(ROAD, &goal).unwrap_err();
+        assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
+    }
+    let error = correction.needed_laboratory_time("moon", &RoadGoal::new(4.0)).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::UnknownSurface { .. }), "{error}");
+}
+
+/// Materials so alike on the belt that the slope is hardly known: no laboratory time is long enough, and the calibration
+/// set has no end. It is said, not hidden in a huge number.
+#[test]
+fn a_goal_out_of_reach_is_said_to_be_so() {
+    let mut cells = Vec::new();
+    for i in 0..6 {
+        let x = 1.0 + 0.1 * LABORATORY[i];
+        cells.push((MATERIALS[i], CLASSES[i], BELT, three(x, 0.1)));
+        cells.push((MATERIALS[i], CLASSES[i], ROAD, three(x + 0.7 + DEPARTURE[i], 0.1)));
+    }
+    let correction = correction_of(&campaign(&cells), Form::PowerLaw);
+    let c = correction.correction(ROAD).unwrap();
+    assert!(
+        c.slope() > 0.0 && c.slope() < 2.5 * c.slope_standard_error(),
+        "{} {}",
+        c.slope(),
+        c.slope_standard_error()
+    );
+    let needed = correction.needed_laboratory_time(ROAD, &RoadGoal::new(50.0).probability(0.99)).unwrap();
+    let Needed::Never { highest_probability } = needed.needed else { panic!("{needed:?}") };
+    assert!(highest_probability > 0.4 && highest_probability < 0.99, "{highest_probability}");
+    assert!(!needed.calibration_s.is_bounded(), "{:?}", needed.calibration_s);
+    let low = correction.needed_laboratory_time(ROAD, &RoadGoal::new(6.0).probability(0.01)).unwrap();
+    assert!(matches!(low.needed, Needed::Always { lowest_probability } if lowest_probability > 0.01), "{low:?}");
+    // The constant ratio always has an answer.
+    let constant = correction_of(&campaign(&cells), Form::ConstantRatio);
+    let needed = constant.needed_laboratory_time(ROAD, &RoadGoal::new(50.0).probability(0.99)).unwrap();
+    assert!(matches!(needed.needed, Needed::AtLeast { validity, .. } if !validity.is_inside()));
+}
+
+// ---------------------------------------------------------------- where the belt sits
+
+#[test]
+fn the_nearest_surface_is_named_with_how_surely_it_is() {
+    let campaign = two_roads();
+    let plan = Severity::new(ROAD);
+    let replicates = Bootstrap::rescaled(400).severity(&plan, &campaign).unwrap();
+    let fit = equivalence_of(&campaign).with_nearest(&replicates).unwrap();
+    let nearest = fit.nearest().unwrap();
+    assert_eq!((nearest.replicates(), nearest.seed()), (400, 1));
+    let first = nearest.nearest().unwrap();
+    assert_eq!((first.surface(), first.frequency(), first.frequency_standard_error()), (ROAD, 1.0, 0.0));
+    assert_eq!(nearest.surfaces()[1].frequency(), 0.0);
+    // Halfway between two roads nobody can tell; whichever is the reference.
+    let mut cells = Vec::new();
+    for i in 0..6 {
+        cells.push((MATERIALS[i], CLASSES[i], BELT, three(LABORATORY[i], 0.2)));
+        cells.push((MATERIALS[i], CLASSES[i], ROAD, three(LABORATORY[i] + 0.2 - 0.2 * DEPARTURE[i], 0.2)));
+        cells.push((MATERIALS[i], CLASSES[i], "road B", three(LABORATORY[i] - 0.2 - 0.1 * DEPARTURE[5 - i], 0.2)));
+    }
+    let halfway = self::campaign(&cells);
+    let mut shares = Vec::new();
+    for reference in [ROAD, "road B", BELT] {
+        let plan = Severity::new(reference);
+        let replicates = Bootstrap::rescaled(1000).severity(&plan, &halfway).unwrap();
+        let severity = plan.fit(&halfway).unwrap();
+        let fit = Equivalence::new(BELT).fit(&halfway, &severity).unwrap().with_nearest(&replicates).unwrap();
+        let nearest = fit.nearest().unwrap();
+        assert_close(nearest.surfaces().iter().map(NearestSurface::frequency).sum(), 1.0, 1e-12);
+        for s in nearest.surfaces() {
+            assert!((0.25..0.75).contains(&s.frequency()), "{s:?}");
+        }
+        shares.push(nearest.surfaces().iter().find(|s| s.surface() == ROAD).unwrap().frequency());
+        let text = fit.document(None).to_json().unwrap();
+        let read = EquivalenceDocument::from_json(&text).unwrap();
+        assert_eq!(read.fit(), fit);
+        refuse_edits(&text, |t| EquivalenceDocument::from_json(t).map(|_| ()));
+        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let refused = |edit: &dyn Fn(&mut serde_json::Value)| {
+            let mut edited = value.clone();
+            edit(&mut edited);
+            assert!(EquivalenceDocument::from_json(&edited.to_string()).is_err());
+        };
+        refused(&|v| v["nearest"]["surfaces"][0]["frequency"] = 0.9.into());
+        refused(&|v| v["nearest"]["replicates"] = 10.into());
+        refused(&|v| v["nearest"]["surfaces"].as_array_mut().unwrap().reverse());
+        refused(&|v| v["nearest"]["surfaces"][0]["surface"] = "moon".into());
+        refused(&|v| v["surfaces"][0]["prediction_gain"]["mean_square_difference"] = 0.5.into());
+        refused(&|v| v["surfaces"][0]["rank_line"]["fitted"]["slope"]["method"] = "normal".into());
+    }
+    assert!((shares[0] - shares[1]).abs() < 0.07 && (shares[0] - shares[2]).abs() < 0.07, "{shares:?}");
+    let error = equivalence_of(&balanced(1.0)).with_nearest(&replicates).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
+}
+
+/// At the smallest bounds a surface is just shown equivalent, a little inside them it is not; simultaneous bounds are
+/// wider than those of a single test, and bounds to all are those of the farthest surface.
+#[test]
+fn the_smallest_bounds_are_where_the_decision_turns() {
+    let campaign = two_roads();
+    let severity = Severity::new(ROAD).fit(&campaign).unwrap();
+    let fit = equivalence_of(&campaign);
+    let at = |r: f64| Equivalence::new(BELT).bounds(r, 1.0 / r).fit(&campaign, &severity).unwrap();
+    let bounds = fit.smallest_simultaneous_bounds();
+    assert_eq!(bounds.iter().map(|b| b.0).collect::<Vec<_>>(), [ROAD, "road B"]);
+    for (surface, r, inverse) in &bounds {
+        assert_close(r * inverse, 1.0, 1e-12);
+        assert!(at(r * (1.0 - 1e-9)).equivalent_surfaces().contains(surface));
+        assert!(!at(r * (1.0 + 1e-9)).equivalent_surfaces().contains(surface));
+        let single = fit.surface(surface).unwrap().test().fitted().unwrap().smallest_bounds().0;
+        assert!(*r <= single * (1.0 + 1e-12));
+    }
+    let (r, _) = fit.smallest_bounds_to_all().unwrap();
+    assert_close(r, fit.surface("road B").unwrap().test().fitted().unwrap().smallest_bounds().0, 1e-12);
+    assert!(at(r * (1.0 - 1e-9)).equivalent_to_all() && !at(r * (1.0 + 1e-9)).equivalent_to_all());
+}
+
+/// The rank line stands beside the power law, and a material out of line pulls only the latter.
+#[test]
+fn the_rank_line_is_not_pulled_by_one_material() {
+    let fit = equivalence_of(&balanced(1.0));
+    let s = fit.surface(ROAD).unwrap();
+    let (power, rank) = (s.power_law().fitted().unwrap(), s.rank_line().fitted().unwrap());
+    assert_eq!(rank.usable_slopes(), 15);
+    assert!(rank.slope().contains(power.slope().estimate()));
+    let mut cells = Vec::new();
+    for k in 0..10_u32 {
+        let material = ["a", "b", "c", "d", "e", "f", "g", "h", "i", "j"][k as usize];
+        let x = -0.5 + 0.25 * f64::from(k);
+        let stray = if k == 9 { -2.5 } else { 0.02 * (f64::from(k) * 1.7).sin() };
+        cells.push((material, "x", BELT, three(x, 0.1)));
+        cells.push((material, "x", ROAD, three(x + 0.4 + stray, 0.1)));
+    }
+    let fit = equivalence_of(&campaign(&cells));
+    let s = fit.surface(ROAD).unwrap();
+    let (power, rank) = (s.power_law().fitted().unwrap(), s.rank_line().fitted().unwrap());
+    assert!((rank.slope().estimate() - 1.0).abs() < 0.1, "{}", rank.slope());
+    assert!((power.slope().estimate() - 1.0).abs() > 0.3, "{}", power.slope());
+    let gain = s.prediction_gain().unwrap();
+    assert_eq!(gain.materials(), 10);
+    let (c, p) = (s.constant_ratio().fitted().unwrap(), power);
+    let want = c.leave_one_out_log_error().unwrap().powi(2) - p.leave_one_out_log_error().unwrap().powi(2);
+    assert_close(gain.mean_square_difference(), want, 1e-9);
+    assert!(gain.standard_error() > 0.0);
+}
+
+// ---------------------------------------------------------------- coverage
+
+/// Where runs end.
+#[derive(Clone, Copy, PartialEq)]
+enum Runs {
+    /// Never before perforation.
+    Open,
+    /// On the road after 9 s: about 20 % of road trials run out, all those of the longest-lasting materials among them.
+    Lane,
+    /// On the road after a time fitted to each material that about 20 % of its trials exceed.
+    Fitted,
+}
+
+#[derive(Clone, Copy)]
+struct Design {
+    materials: usize,
+    specimens: u32,
+    tau: f64,
+    runs: Runs,
+}
+
+/// Shares of intervals that held the truth: factor, expected median, median, specimen, slope, power-law median; and the
+/// share of road trials that ran out.
+struct Coverage {
+    shares: [f64; 6],
+    run_outs: f64,
+}
+
+/// A campaign is drawn, and one material beside it that is known only by a laboratory report of 5 specimens.
+fn coverage(replicates: u32, design: Design, seed: u64) -> Coverage {
+    let (sigma, log_c) = (0.2, 0.4);
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let normal = |rng: &mut ChaCha8Rng| -> f64 { StandardNormal.sample(rng) };
-    let mut hits = [0_u32; 6];
+    let (mut hits, mut run_outs, mut trials, mut refused) = ([0_u32; 6], 0_u32, 0_u32, 0_u32);
     for _ in 0..replicates {
         let mut builder = Campaign::builder();
-        for m in 0..materials {
+        for m in 0..design.materials {
             let x: f64 = rng.random_range(-1.2..2.5);
-            let y = x + log_c + tau * normal(&mut rng);
+            let y = x + log_c + design.tau * normal(&mut rng);
             for (surface, log) in [(BELT, x), (ROAD, y)] {
-                for k in 0..specimens {
-                    let time = (log + sigma * normal(&mut rng)).exp();
-                    builder = builder.trial(Trial::perforated(
-                        format!("{surface}{m:02}{k:02}"),
-                        surface,
-                        format!("{m:02}"),
-                        time,
-                    ));
+                for k in 0..design.specimens {
+                    let (id, material) = (format!("{surface}{m:02}{k:02}"), format!("{m:02}"));
+                    let end = match design.runs {
+                        _ if surface == BELT => f64::INFINITY,
+                        Runs::Open => f64::INFINITY,
+                        Runs::Lane => 9.0_f64.ln(),
+                        // 0.8416: the normal quantile of 0.8.
+                        Runs::Fitted => y + 0.8416 * sigma,
+                    };
+                    let time = log + sigma * normal(&mut rng);
+                    trials += u32::from(surface == ROAD);
+                    run_outs += u32::from(time > end);
+                    builder = builder.trial(if time > end {
+                        Trial::run_out(id, surface, material, end.exp())
+                    } else {
+                        Trial::perforated(id, surface, material, time.exp())
+                    });
                 }
             }
         }
         let x: f64 = rng.random_range(-1.2..2.5);
-        let y = x + log_c + tau * normal(&mut rng);
+        let y = x + log_c + design.tau * normal(&mut rng);
         let further = y + sigma * normal(&mut rng);
         let times: Vec<f64> = (0..5).map(|_| (x + sigma * normal(&mut rng)).exp()).collect();
-        let fit = equivalence_of(&builder.build().unwrap());
+        let campaign = builder.build().unwrap();
+        let severity = Severity::new(BELT).fit(&campaign).unwrap();
+        let fit = Equivalence::new(BELT).fit(&campaign, &severity).unwrap();
+        if fit.surface(ROAD).unwrap().constant_ratio().fitted().is_none() {
+            // The lane left fewer than three materials with a median: no correction, and none to judge.
+            refused += 1;
+            continue;
+        }
         let apply = |form: Form| {
             let correction = Correction::derive(&fit, &CorrectionOptions::default().form(form)).unwrap();
             (correction.corrections()[0].clone(), correction.apply(&report(&times)).remove(0))
@@ -696,41 +1179,156 @@ fn coverage(replicates: u32, materials: usize, specimens: u32, tau: f64, seed: u
             *hit += u32::from(yes);
         }
     }
-    let [factor, expected, median, specimen, slope, power_median] = hits.map(|h| f64::from(h) / f64::from(replicates));
-    Coverage { factor, expected, median, specimen, slope, power_median }
+    let run_outs = f64::from(run_outs) / f64::from(trials);
+    Coverage { shares: hits.map(|h| f64::from(h) / f64::from(replicates - refused)), run_outs }
 }
 
-/// Coverage of nominal 95 % intervals, σ = 0.2, report of 5 specimens. Standard error of a figure about 0.005.
-#[test]
-#[ignore = "some minutes; run with --release -- --ignored --nocapture"]
-fn intervals_cover_what_they_say() {
-    println!("specimens materials  tau | factor expected median specimen | slope, power-law median");
-    for specimens in [3, 6] {
-        for materials in [6, 12] {
-            for tau in [0.0, 0.15, 0.3] {
-                let c = coverage(2000, materials, specimens, tau, 20_250_101);
-                println!(
-                    "{specimens:9} {materials:9} {tau:4} | {:.3} {:.3} {:.3} {:.3} | {:.3} {:.3}",
-                    c.factor, c.expected, c.median, c.specimen, c.slope, c.power_median
-                );
-                // Confidence intervals: 95 % within three standard errors. Prediction: never short; long where τ = 0,
-                // which few materials cannot tell from a small τ.
-                for value in [c.factor, c.slope] {
-                    assert!((0.935..0.968).contains(&value), "{value}");
+/// Prints a table of coverage of nominal 95 % intervals, one material left out: that of `correction/mod.rs`. σ = 0.2,
+/// 5 specimens a cell and in the report. COVERAGE_SCALE scales the number of campaigns.
+fn coverage_table(runs: Runs) {
+    let scale: f64 = std::env::var("COVERAGE_SCALE").map_or(1.0, |s| s.parse().unwrap());
+    println!("| materials | τ | run out | factor | expected median | median | specimen | slope | median, power law |");
+    for materials in [6, 8, 12, 20] {
+        for tau in [0.0, 0.1, 0.2, 0.3] {
+            let replicates = if materials > 8 { 1000.0 } else { 2000.0 } * scale;
+            let design = Design { materials, specimens: 5, tau, runs };
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            let c = coverage(replicates as u32, design, 20_250_101);
+            let shares = c.shares.map(|s| format!("{s:.3}")).join(" | ");
+            println!("| {materials} | {tau} | {:.2} | {shares} |", c.run_outs);
+            // Confidence intervals: 95 % within three standard errors. Prediction: not short beyond them; long where
+            // τ = 0, which few materials cannot tell from a small τ. A lane drops the most durable materials, and with
+            // them coverage: only reported.
+            if runs != Runs::Lane && scale >= 0.5 {
+                let [factor, expected, median, specimen, slope, power_median] = c.shares;
+                for value in [factor, slope] {
+                    assert!((0.92..0.98).contains(&value), "{value}");
                 }
-                for value in [c.expected, c.median, c.specimen, c.power_median] {
-                    assert!(value > 0.93, "{value}");
+                for value in [expected, median, specimen, power_median] {
+                    assert!(value > 0.92, "{value}");
                 }
             }
         }
     }
 }
 
+#[test]
+#[ignore = "some minutes; run with --release -- --ignored --nocapture"]
+fn intervals_cover_what_they_say() {
+    coverage_table(Runs::Open);
+}
+
+#[test]
+#[ignore = "some minutes; run with --release -- --ignored --nocapture"]
+fn intervals_cover_with_run_outs() {
+    coverage_table(Runs::Fitted);
+}
+
+#[test]
+#[ignore = "some minutes; run with --release -- --ignored --nocapture"]
+fn intervals_with_a_lane_that_ends() {
+    coverage_table(Runs::Lane);
+}
+
+/// Coverage by class: a further material of a class with materials, and of a class without.
+fn class_coverage(replicates: u32, classes: usize, each: usize, omega: f64, tau: f64, seed: u64) -> [f64; 3] {
+    let (sigma, log_c) = (0.2, 0.4);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let normal = |rng: &mut ChaCha8Rng| -> f64 { StandardNormal.sample(rng) };
+    let mut hits = [0_u32; 3];
+    for _ in 0..replicates {
+        let shifts: Vec<f64> = (0..=classes).map(|_| omega * normal(&mut rng)).collect();
+        let mut builder = Campaign::builder();
+        for m in 0..classes * each {
+            let class = m % classes;
+            let x: f64 = rng.random_range(-1.2..2.5);
+            let y = x + log_c + shifts[class] + tau * normal(&mut rng);
+            for (surface, log) in [(BELT, x), (ROAD, y)] {
+                for k in 0..5 {
+                    let (id, material) = (format!("{surface}{m:02}{k:02}"), format!("{m:02}"));
+                    let time = (log + sigma * normal(&mut rng)).exp();
+                    let trial = Trial::perforated(id, surface, material, time);
+                    builder = builder.trial(trial.material_class(format!("class {class}")));
+                }
+            }
+        }
+        let correction = by_class(&builder.build().unwrap());
+        let c = &correction.corrections()[0];
+        hits[2] += u32::from(c.factor_of(Some("class 0")).contains((log_c + shifts[0]).exp()));
+        for (k, class) in [(0, 0), (1, classes)] {
+            let x: f64 = rng.random_range(-1.2..2.5);
+            let y = x + log_c + shifts[class] + tau * normal(&mut rng);
+            let specimens: Vec<_> =
+                (0..5).map(|_| ((x + sigma * normal(&mut rng)).exp(), Outcome::Perforated)).collect();
+            let name = Some(format!("class {class}"));
+            let r = LabReport::from_specimens("R", "new", name, &specimens).unwrap();
+            let row = correction.apply_on(ROAD, &r).unwrap();
+            hits[k] += u32::from(row.road_median_s().interval().unwrap().contains(y.exp()));
+        }
+    }
+    hits.map(|h| f64::from(h) / f64::from(replicates))
+}
+
+#[test]
+#[ignore = "a minute; run with --release -- --ignored --nocapture"]
+fn intervals_by_class_cover_what_they_say() {
+    let scale: f64 = std::env::var("COVERAGE_SCALE").map_or(1.0, |s| s.parse().unwrap());
+    println!("| classes | materials each | ω | τ | factor | median, class seen | median, class not seen |");
+    for (classes, each) in [(2, 4), (3, 3), (4, 4), (6, 3)] {
+        for (omega, tau) in [(0.0, 0.15), (0.15, 0.15), (0.4, 0.1)] {
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            let [own, other, factor] = class_coverage((500.0 * scale) as u32, classes, each, omega, tau, 7);
+            println!("| {classes} | {each} | {omega} | {tau} | {factor:.3} | {own:.3} | {other:.3} |");
+            assert!(scale < 1.0 || [own, other, factor].iter().all(|v| *v > 0.92), "{own} {other} {factor}");
+        }
+    }
+}
+
+/// Three trials a cell, a fifth of the road's run out: maximum likelihood alone would give σ about 0.81 of what it is
+/// (`tests/reference/r/scatter_bias.R`).
+#[test]
+fn the_scatter_of_censored_cells_is_not_short() {
+    let mut rng = ChaCha8Rng::seed_from_u64(4);
+    let (sigma, rounds) = (0.2, 120);
+    let (mut total, mut df) = (0.0, 0.0);
+    for _ in 0..rounds {
+        let mut builder = Campaign::builder();
+        for m in 0..5_u32 {
+            for (surface, end) in [(BELT, f64::INFINITY), (ROAD, 0.8416 * sigma)] {
+                for k in 0..3 {
+                    let draw: f64 = StandardNormal.sample(&mut rng);
+                    let time = sigma * draw;
+                    let (id, material) = (format!("{surface}{m}{k}"), format!("{m}"));
+                    let location = 0.4 * f64::from(m);
+                    builder = builder.trial(if time > end {
+                        Trial::run_out(id, surface, material, (location + end).exp())
+                    } else {
+                        Trial::perforated(id, surface, material, (location + time).exp())
+                    });
+                }
+            }
+        }
+        let campaign = builder.build().unwrap();
+        let severity = Severity::new(BELT).fit(&campaign).unwrap();
+        let fit = Equivalence::new(BELT).fit(&campaign, &severity).unwrap();
+        total += fit.log_scatter() / sigma;
+        df += fit.scatter_degrees_of_freedom().unwrap();
+    }
+    // Standard error of the mean: 1/√(2 · 17 · 120) = 0.016.
+    let (mean, df) = (total / f64::from(rounds), df / f64::from(rounds));
+    assert!((mean - 0.985).abs() < 0.045, "{mean}");
+    assert!((14.0..20.0).contains(&df), "{df}");
+}
+
 /// A short version that always runs.
 #[test]
 fn intervals_cover_in_a_short_run() {
-    let c = coverage(150, 6, 3, 0.15, 1);
-    for value in [c.factor, c.expected, c.median, c.specimen, c.slope, c.power_median] {
-        assert!((0.90..=0.995).contains(&value), "{value}");
+    for runs in [Runs::Open, Runs::Fitted] {
+        let c = coverage(100, Design { materials: 6, specimens: 3, tau: 0.15, runs }, 1);
+        for value in c.shares {
+            assert!((0.87..=1.0).contains(&value), "{value}");
+        }
+        // Intervals that always cover would be no intervals.
+        assert!(c.shares.iter().sum::<f64>() < 5.97);
     }
 }

@@ -1,10 +1,11 @@
 //! Lines, means and tests of `equivalence`, against published and independently computed values.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::float_cmp)]
 
+use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 use surface_severity::ErrorKind;
 use surface_severity::equivalence::{
-    Convention, Intercept, Scatter, ScatterEstimator, deming, holm, ordinary_least_squares, random_effects, tost, york,
-    york_with_scatter,
+    ConfidenceSet, Convention, Intercept, RankForm, Scatter, ScatterEstimator, class_effects, deming, fieller, holm,
+    inverse_prediction, ordinary_least_squares, passing_bablok, random_effects, tost, york, york_with_scatter,
 };
 
 /// Asserts agreement to `digits` significant digits (absolute below 1e-300).
@@ -543,4 +544,354 @@ fn holm_steps_down() {
         assert_digits(*got, want, 14);
     }
     assert!(holm(&[]).is_empty());
+}
+
+// ---------------------------------------------------------------- Passing–Bablok
+
+/// Three published data sets (a statistics manual's 30 pairs; Bland and Altman, Lancet 1986, first readings; the ten
+/// pairs of the Deming example), 1983 form: values computed independently after the paper's algorithm.
+#[test]
+fn passing_bablok_reaches_independent_values() {
+    let line = passing_bablok(
+        &column("passing_bablok_30.csv", "x"),
+        &column("passing_bablok_30.csv", "y"),
+        RankForm::Original,
+    )
+    .unwrap();
+    assert_eq!((line.usable_slopes(), line.offset(), line.pairs()), (434, 4, 30));
+    assert_digits(line.slope(), 1.0, 12);
+    assert_digits(line.intercept(), -0.15, 10);
+    assert_eq!(line.slope_ranks(0.95).unwrap(), (162, 273));
+    let slope = line.slope_interval(0.95).unwrap();
+    assert_digits(slope.lower(), 0.987635239567, 11);
+    assert_digits(slope.upper(), 1.012315270936, 11);
+    let intercept = line.intercept_interval(0.95).unwrap();
+    assert_digits(intercept.lower(), -0.853078817734, 9);
+    assert_digits(intercept.upper(), 0.654945904173, 9);
+
+    let (wright, mini) = (column("bland_altman_pefr.csv", "wright"), column("bland_altman_pefr.csv", "mini_wright"));
+    let line = passing_bablok(&wright, &mini, RankForm::Original).unwrap();
+    assert_eq!((line.usable_slopes(), line.offset()), (135, 13));
+    assert_digits(line.slope(), 1.06481481481, 10);
+    assert_digits(line.intercept(), -24.30555556, 9);
+    let slope = line.slope_interval(0.95).unwrap();
+    assert_digits(slope.lower(), 0.837078651685, 11);
+    assert_digits(slope.upper(), 1.396825396825, 11);
+    let back = passing_bablok(&mini, &wright, RankForm::Original).unwrap();
+    assert_digits(back.slope(), 0.939130434783, 11);
+
+    let line =
+        passing_bablok(&column("deming_10.csv", "x"), &column("deming_10.csv", "y"), RankForm::Original).unwrap();
+    assert_eq!((line.usable_slopes(), line.offset()), (45, 4));
+    assert_digits(line.slope(), 1.0, 12);
+    assert_digits(line.intercept(), -0.05, 10);
+    let slope = line.slope_interval(0.95).unwrap();
+    assert_digits(slope.lower(), 0.71875, 12);
+    assert_digits(slope.upper(), 1.42105263158, 11);
+}
+
+/// Random pairs that rise together, some with ties.
+fn rising(rng: &mut ChaCha8Rng, ties: bool) -> (Vec<f64>, Vec<f64>) {
+    let n = rng.random_range(8..25);
+    let round = |v: f64| if ties { (2.0 * v).round() / 2.0 } else { v };
+    (0..n)
+        .map(|_| {
+            let t: f64 = rng.random_range(0.5..9.0);
+            (round(t + rng.random_range(-0.8..0.8)), round(0.3 + 1.1 * t + rng.random_range(-0.8..0.8)))
+        })
+        .unzip()
+}
+
+/// Swapping x and y inverts slope, limits and line, for both forms, exactly (to rounding), ties or not. A slope of −1
+/// would be passed over in either direction.
+#[test]
+fn passing_bablok_inverts_on_swapping() {
+    let mut rng = ChaCha8Rng::seed_from_u64(3);
+    for k in 0..200 {
+        let (x, y) = rising(&mut rng, k % 2 == 0);
+        for form in [RankForm::Original, RankForm::Equivariant] {
+            let (there, back) = (passing_bablok(&x, &y, form).unwrap(), passing_bablok(&y, &x, form).unwrap());
+            assert_digits(there.slope() * back.slope(), 1.0, 12);
+            let (a, b) = (there.slope_interval(0.9), back.slope_interval(0.9));
+            if let (Ok(a), Ok(b)) = (a, b) {
+                assert_digits(a.lower() * b.upper(), 1.0, 12);
+                assert_digits(a.upper() * b.lower(), 1.0, 12);
+            }
+        }
+    }
+}
+
+/// The later form follows a change of unit. It is the fixed point b of the offset with the threshold −b (Bablok et al.
+/// 1988): as many slopes lie above b or below −b as lie between them. Its limits are those of Kendall's statistic of
+/// y − βx against y + βx (Dufey 2020): just inside them |C − D| is within the quantile, just outside it is not.
+#[test]
+fn the_equivariant_form_is_equivariant_and_a_fixed_point() {
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    for _ in 0..100 {
+        let (x, y) = rising(&mut rng, false);
+        let line = passing_bablok(&x, &y, RankForm::Equivariant).unwrap();
+        let scaled: Vec<f64> = y.iter().map(|v| 37.0 * v - 5.0).collect();
+        let other = passing_bablok(&x, &scaled, RankForm::Equivariant).unwrap();
+        assert_digits(other.slope(), 37.0 * line.slope(), 11);
+        assert!((other.intercept() - (37.0 * line.intercept() - 5.0)).abs() < 1e-10);
+        let n = x.len();
+        // Kendall's C − D of y − βx and y + βx over all pairs.
+        let kendall = |beta: f64| -> i64 {
+            let mut s = 0;
+            for i in 0..n {
+                for j in 0..i {
+                    let (dx, dy) = (x[i] - x[j], y[i] - y[j]);
+                    let product: f64 = (dy - beta * dx) * (dy + beta * dx);
+                    s += i64::from(product > 0.0) - i64::from(product < 0.0);
+                }
+            }
+            s
+        };
+        assert!(kendall(line.slope()).abs() <= 1);
+        let interval = line.slope_interval(0.95).unwrap();
+        let m = f64::from(u32::try_from(n).unwrap());
+        let limit = 1.959_963_984_540_054 * (m * (m - 1.0) * (2.0 * m + 5.0) / 18.0).sqrt();
+        for (at, inwards) in [(interval.lower(), 1.0), (interval.upper(), -1.0)] {
+            let inside = kendall(at * (1.0 + 1e-9 * inwards)).abs();
+            let outside = kendall(at * (1.0 - 1e-9 * inwards)).abs();
+            // C − D is a whole number: rounding the rank moves the limit by at most one slope, two in C − D.
+            assert!((inside as f64) <= limit + 1.0 && (outside as f64) >= limit - 1.0, "{inside} {outside} {limit}");
+        }
+    }
+}
+
+#[test]
+fn passing_bablok_says_what_it_cannot_do() {
+    let x = [1.0, 2.0, 3.0, 4.0];
+    let error = passing_bablok(&x, &[4.0, 3.0, 2.0, 1.0], RankForm::Equivariant).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::NotEstimable { .. }), "{error}");
+    let error = passing_bablok(&x, &[1.0; 4], RankForm::Original).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::NotEstimable { .. }), "{error}");
+    let error = passing_bablok(&x[..2], &[1.0, 2.0], RankForm::Original).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::TooFew { needed: 3, found: 2, .. }), "{error}");
+    let error = passing_bablok(&x, &[1.0, f64::NAN, 3.0, 4.0], RankForm::Original).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
+    let error = passing_bablok(&[-1e308, 1e308, 0.0], &[-1e308, 1e308, 0.0], RankForm::Original).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::NotEstimable { .. }), "{error}");
+    // Four pairs: a line, but no limits at 95 %; x on both sides of 0: no limits of the intercept.
+    let line = passing_bablok(&x, &[1.1, 1.9, 3.2, 3.9], RankForm::Equivariant).unwrap();
+    assert!(matches!(line.slope_interval(0.95).unwrap_err().kind(), ErrorKind::NotEstimable { .. }));
+    assert!(line.slope_interval(0.5).is_ok());
+    let wide: Vec<f64> = (-5..=5).map(f64::from).collect();
+    let line =
+        passing_bablok(&wide, &wide.iter().map(|v| 2.0 * v + v.sin()).collect::<Vec<_>>(), RankForm::Equivariant);
+    assert!(matches!(line.unwrap().intercept_interval(0.95).unwrap_err().kind(), ErrorKind::NotEstimable { .. }));
+    // A stray pair hardly moves it, and drags the line of least distance.
+    let (x, mut y): (Vec<f64>, Vec<f64>) = (1..=15).map(|k| (f64::from(k), 2.0 * f64::from(k))).unzip();
+    y[14] = 0.0;
+    let robust = passing_bablok(&x, &y, RankForm::Equivariant).unwrap().slope();
+    assert!((robust - 2.0).abs() < 1e-12 && (deming(&x, &y, 1.0).unwrap().slope() - 2.0).abs() > 0.1);
+}
+
+// ---------------------------------------------------------------- Fieller, reading backwards
+
+fn paired(numerator: &[f64], denominator: &[f64], level: f64) -> surface_severity::equivalence::RatioSet {
+    let n = f64::from(u32::try_from(numerator.len()).unwrap());
+    let mean = |v: &[f64]| v.iter().sum::<f64>() / n;
+    let (a, b) = (mean(numerator), mean(denominator));
+    let cov = |u: &[f64], mu: f64, v: &[f64], mv: f64| {
+        u.iter().zip(v).map(|(u, v)| (u - mu) * (v - mv)).sum::<f64>() / (n - 1.0) / n
+    };
+    let covariance = cov(numerator, a, denominator, b);
+    fieller(
+        (a, cov(numerator, a, numerator, a)),
+        (b, cov(denominator, b, denominator, b)),
+        covariance,
+        Some(n - 1.0),
+        level,
+    )
+    .unwrap()
+}
+
+/// Ratios of paired means: populations of ten cities (Davison and Hinkley 1997) and wear of shoes (Box, Hunter and Hunter
+/// 1978), by the formula and by inverting the paired t test elsewhere.
+#[test]
+fn fieller_reaches_independent_values() {
+    let set = paired(&column("boot_city.csv", "x"), &column("boot_city.csv", "u"), 0.95);
+    let interval = set.set().interval().unwrap();
+    assert_digits(interval.lower(), 1.195956444456, 11);
+    assert_digits(interval.upper(), 2.461375154850, 11);
+    assert_digits(set.g(), 0.394823708, 8);
+    let set = paired(&column("mass_shoes.csv", "A"), &column("mass_shoes.csv", "B"), 0.95);
+    assert_digits(set.estimate(), 0.962862318841, 11);
+    let interval = set.set().interval().unwrap();
+    assert_digits(interval.lower(), 0.938255503694, 11);
+    assert_digits(interval.upper(), 0.987522844339, 11);
+    // At a level that the cities' denominator cannot bear the set has no end.
+    let set = paired(&column("boot_city.csv", "x"), &column("boot_city.csv", "u"), 0.999);
+    assert!(set.g() > 1.0 && !set.set().is_bounded(), "{set:?}");
+}
+
+/// By definition: θ belongs to the set where (n − θd)² ≤ q² Var(n − θd); of every shape.
+#[test]
+fn fieller_sets_are_what_the_test_does_not_refute() {
+    let q = 1.959_963_984_540_054;
+    let mut seen = [false; 3];
+    for (n, vn, d, vd, cov) in [
+        (2.0, 0.1, 3.0, 0.2, 0.05),
+        (2.0, 1.0, 1.0, 1.0, 0.3),
+        (-2.0, 1.0, 1.0, 1.0, -0.3),
+        (2.0, 1.0, -1.0, 1.0, 0.0),
+        (0.5, 1.0, 0.5, 1.0, 0.0),
+        (0.0, 0.1, 3.0, 0.2, 0.0),
+        (0.0, 0.1, 0.3, 0.2, 0.0),
+        (5.0, 0.0, 3.0, 0.0, 0.0),
+    ] {
+        let set = fieller((n, vn), (d, vd), cov, None, 0.95).unwrap();
+        seen[match set.set() {
+            ConfidenceSet::Between(_) => 0,
+            ConfidenceSet::Outside { .. } => 1,
+            ConfidenceSet::Everything { .. } => 2,
+            other => panic!("{other:?}"),
+        }] = true;
+        assert_eq!(set.set().is_bounded(), set.g() < 1.0);
+        assert!(set.set().contains(set.estimate()));
+        for k in -4000..=4000 {
+            let theta = 0.0137 + 0.01 * f64::from(k);
+            let (square, limit) = ((n - theta * d).powi(2), q * q * (vn - 2.0 * theta * cov + theta * theta * vd));
+            if (square - limit).abs() > 1e-9 * (square + limit) {
+                assert_eq!(set.set().contains(theta), square <= limit, "{theta} {set:?}");
+            }
+        }
+    }
+    assert_eq!(seen, [true; 3]);
+    let text = fieller((2.0, 1.0), (1.0, 1.0), 0.0, None, 0.95).unwrap().set().to_string();
+    assert!(text.starts_with("at most ") && text.contains(" or at least "), "{text}");
+    let bad = |r: surface_severity::Result<surface_severity::equivalence::RatioSet>| {
+        assert!(matches!(r.unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+    };
+    bad(fieller((f64::NAN, 1.0), (1.0, 1.0), 0.0, None, 0.95));
+    bad(fieller((1.0, -1.0), (1.0, 1.0), 0.0, None, 0.95));
+    bad(fieller((1.0, 1.0), (1.0, 1.0), 1.1, None, 0.95));
+    bad(fieller((1.0, 1.0), (1.0, 1.0), 0.0, Some(0.0), 0.95));
+    bad(fieller((1.0, 1.0), (1.0, 1.0), 0.0, None, 95.0));
+    let error = fieller((1.0, 1.0), (0.0, 1.0), 0.0, None, 0.95).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::NotEstimable { .. }), "{error}");
+}
+
+/// Miller and Miller, Statistics and Chemometrics for Analytical Chemistry, chapter 5: fluorescence of fluorescein.
+#[test]
+fn a_calibration_line_is_read_backwards() {
+    let (x, y) =
+        (column("fluorescein_calibration.csv", "concentration"), column("fluorescein_calibration.csv", "intensity"));
+    let line = ordinary_least_squares(&[&x], &y, Intercept::Fitted).unwrap();
+    for (y0, x0, se) in [
+        (2.9, 0.716003700278, 0.264569770970),
+        (13.5, 6.207215541166, 0.239754222703),
+        (23.0, 11.128584643848, 0.263193259255),
+    ] {
+        let read = inverse_prediction(&line, y0, 1, 0.95).unwrap();
+        assert_digits(read.estimate(), x0, 11);
+        assert_digits(read.standard_error(), se, 10);
+    }
+    let read = inverse_prediction(&line, 13.5, 1, 0.95).unwrap();
+    let first = read.first_order_interval().unwrap();
+    assert_digits(first.lower(), 5.590907691268, 11);
+    assert_digits(first.upper(), 6.823523391063, 11);
+    let exact = read.set().interval().unwrap();
+    assert_digits(exact.lower(), 5.590607742866, 11);
+    assert_digits(exact.upper(), 6.825056394108, 11);
+    assert_digits(read.g(), 0.00296646868, 8);
+    // More readings of the unknown narrow the interval, towards what the line leaves.
+    let four = inverse_prediction(&line, 13.5, 4, 0.95).unwrap();
+    assert!(four.standard_error() < read.standard_error());
+    assert!(matches!(inverse_prediction(&line, 13.5, 0, 0.95).unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+}
+
+/// JCGM 100:2008 (GUM), example H.3: calibration of a thermometer about 20 °C, coefficients with correlation −0.930, and
+/// the correction at 30 °C from both and their covariance.
+#[test]
+fn a_line_is_predicted_with_correlated_coefficients() {
+    let t: Vec<f64> = column("gum_h3.csv", "t_k").iter().map(|t| t - 20.0).collect();
+    let line = ordinary_least_squares(&[&t], &column("gum_h3.csv", "b_k"), Intercept::Fitted).unwrap();
+    assert_digits(line.coefficients()[0], -0.171203790131, 10);
+    assert_digits(line.coefficients()[1], 0.002182697740, 9);
+    assert_digits(line.standard_errors()[0], 0.002877597835, 9);
+    assert_digits(line.standard_errors()[1], 0.000667938773, 9);
+    assert_digits(line.residual_standard_deviation(), 0.003497563964, 9);
+    let r = line.covariance_row(0)[1] / (line.standard_errors()[0] * line.standard_errors()[1]);
+    assert_digits(r, -0.930429603093, 10);
+    let (value, error) = line.value_at(&[10.0]).unwrap();
+    assert_digits(value, -0.149376812732, 10);
+    assert_digits(error, 0.004138595753, 9);
+    for bad in [&[][..], &[1.0, 2.0], &[f64::NAN]] {
+        assert!(matches!(line.value_at(bad).unwrap_err().kind(), ErrorKind::InvalidOption { .. }));
+    }
+}
+
+// ---------------------------------------------------------------- means of classes
+
+/// Dyestuff yields (Davies and Goldsmith 1972): lme4's variances and predictors, Henderson's prediction error
+/// (`tests/reference/r/class_effects.R`).
+#[test]
+fn class_means_are_shrunk_as_lme4_does() {
+    let (_, rows) = table("lme4_dyestuff.csv");
+    let classes: Vec<Option<&str>> = rows.iter().map(|r| Some(r[0].as_str())).collect();
+    let y = column("lme4_dyestuff.csv", "Yield");
+    let fit = class_effects(&y, &[0.0; 30], &classes, ScatterEstimator::Restricted).unwrap();
+    assert_digits(fit.within_scatter().powi(2), 2451.25, 12);
+    assert_digits(fit.between_scatter().powi(2), 1764.05, 10);
+    assert_digits(fit.mean(), 1527.5, 12);
+    assert_digits(fit.standard_error(), 19.3834121523, 10);
+    assert_eq!(fit.within_degrees_of_freedom(), 24);
+    let wanted =
+        [-17.606851366879, 0.391263363708, 28.562225550712, -23.084538458797, 56.733187737718, -44.995286826467];
+    for (i, want) in wanted.iter().enumerate() {
+        let p = fit.prediction(i).unwrap();
+        assert_digits(p.mean - fit.mean(), *want, 7);
+        assert_digits(p.standard_error, 20.0350469545, 10);
+    }
+    assert!(fit.prediction(6).is_none());
+    // A further batch: the mean, with all the scatter between batches.
+    let further = fit.new_class();
+    assert_digits(further.standard_error.powi(2), 1764.05 + 19.3834121523_f64.powi(2), 10);
+    assert_eq!(further.own_weight, 0.0);
+}
+
+/// Twelve values with equal known variances in four classes: metafor's multilevel REML (same script).
+#[test]
+fn class_means_with_known_errors_agree_with_multilevel_reml() {
+    let d = [0.91, 0.62, 1.10, 0.35, 0.05, 0.44, 1.52, 0.98, 1.30, 0.70, 0.81, 0.33];
+    let classes = ["a", "a", "a", "b", "b", "b", "c", "c", "c", "d", "d", "d"].map(Some);
+    let fit = class_effects(&d, &[0.02_f64.sqrt(); 12], &classes, ScatterEstimator::Restricted).unwrap();
+    assert_digits(fit.between_scatter().powi(2), 0.1543185334484, 6);
+    assert_digits(fit.within_scatter().powi(2), 0.0392749974063, 6);
+    assert_digits(fit.mean(), 0.759166666667, 11);
+    assert_digits(fit.standard_error(), 0.208612599043, 6);
+    for (i, want) in [0.104163339480, -0.424779575895, 0.449896976904, -0.129280740490].iter().enumerate() {
+        assert_digits(fit.prediction(i).unwrap().mean - fit.mean(), *want, 6);
+    }
+    assert_digits(fit.observed_variance(), 0.059275, 5);
+    assert_digits(fit.typical_variance(), 0.02, 12);
+}
+
+#[test]
+fn class_means_at_their_limits() {
+    let classes = [Some("a"), Some("a"), Some("b"), Some("b"), None];
+    let estimator = ScatterEstimator::Restricted;
+    // Classes that agree: everything is pooled, whatever their number.
+    let same = class_effects(&[1.0, 1.3, 1.1, 1.2, 1.15], &[0.1; 5], &classes, estimator).unwrap();
+    assert_eq!((same.between(), same.between_scatter()), (Scatter::Boundary, 0.0));
+    assert_eq!(same.prediction(0).unwrap().own_weight, 0.0);
+    assert_digits(same.prediction(0).unwrap().mean, same.mean(), 13);
+    assert_eq!(same.groups().iter().map(|g| g.class.as_deref()).collect::<Vec<_>>(), [Some("a"), Some("b"), None]);
+    // Classes far apart: each keeps its own mean, nearly.
+    let apart = class_effects(&[1.0, 1.1, 9.0, 9.1, 5.0], &[0.1; 5], &classes, estimator).unwrap();
+    assert!(apart.prediction(0).unwrap().own_weight > 0.99);
+    assert!((apart.prediction(0).unwrap().mean - 1.05).abs() < 0.02);
+    let few = |r: surface_severity::Result<surface_severity::equivalence::ClassEffects>| {
+        assert!(matches!(r.unwrap_err().kind(), ErrorKind::TooFew { .. }));
+    };
+    few(class_effects(&[1.0, 2.0], &[0.1; 2], &[Some("a"); 2], estimator));
+    few(class_effects(&[1.0, 2.0], &[0.1; 2], &[Some("a"), None], estimator));
+    let error =
+        class_effects(&[1.0, 2.0, 3.0], &[0.1, 0.0, 0.1], &[Some("a"), Some("a"), None], estimator).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
+    let error = class_effects(&[1.0, 1.0, 3.0], &[0.0; 3], &[Some("a"), Some("a"), None], estimator).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::NotEstimable { .. }), "{error}");
 }

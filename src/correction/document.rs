@@ -5,9 +5,11 @@ use std::path::Path;
 use serde::Deserialize;
 
 use super::factor::{Correction, CorrectionOptions, KIND, NotCorrected, SurfaceCorrection, VERSION};
-use crate::document::{from_json, to_json};
-use crate::equivalence::record::present;
+use super::validity::Domain;
+use crate::document::{parse, present, schema, to_json, version_of};
+use crate::equivalence::Form;
 use crate::error::{ErrorKind, Result};
+use crate::estimate::Interval;
 use crate::severity::Distribution;
 
 #[derive(Deserialize)]
@@ -29,14 +31,110 @@ struct Raw {
     cautions: Vec<String>,
 }
 
+/// Version 1: no factors by class.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawV1 {
+    #[allow(dead_code)]
+    schema: String,
+    crate_version: String,
+    campaign_digest: String,
+    options: OptionsV1,
+    #[serde(deserialize_with = "present")]
+    seed: Option<u64>,
+    laboratory: String,
+    distribution: Distribution,
+    log_scatter: f64,
+    #[serde(deserialize_with = "present")]
+    scatter_degrees_of_freedom: Option<f64>,
+    corrections: Vec<SurfaceV1>,
+    not_corrected: Vec<NotCorrected>,
+    cautions: Vec<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct OptionsV1 {
+    form: Form,
+    level: f64,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SurfaceV1 {
+    surface: String,
+    factor: Interval,
+    log_factor: f64,
+    log_factor_standard_error: f64,
+    factor_at_laboratory_time_s: f64,
+    form: Form,
+    slope: f64,
+    slope_standard_error: f64,
+    intercept: f64,
+    intercept_standard_error: f64,
+    log_covariance: f64,
+    degrees_of_freedom: f64,
+    intrinsic_log_scatter: f64,
+    pair_log_variance: f64,
+    observed_log_variance: f64,
+    domain: Domain,
+}
+
+impl SurfaceV1 {
+    fn upgrade(self) -> std::result::Result<SurfaceCorrection, String> {
+        let correction = SurfaceCorrection {
+            surface: self.surface,
+            factor: self.factor,
+            log_factor: self.log_factor,
+            log_factor_standard_error: self.log_factor_standard_error,
+            factor_at_laboratory_time_s: self.factor_at_laboratory_time_s,
+            form: self.form,
+            slope: self.slope,
+            slope_standard_error: self.slope_standard_error,
+            intercept: self.intercept,
+            intercept_standard_error: self.intercept_standard_error,
+            log_covariance: self.log_covariance,
+            degrees_of_freedom: self.degrees_of_freedom,
+            intrinsic_log_scatter: self.intrinsic_log_scatter,
+            pair_log_variance: self.pair_log_variance,
+            observed_log_variance: self.observed_log_variance,
+            domain: self.domain,
+            classes: None,
+        };
+        correction.check().map(|()| correction)
+    }
+}
+
+impl RawV1 {
+    fn upgrade(self) -> std::result::Result<Raw, String> {
+        Ok(Raw {
+            schema: schema(KIND, VERSION),
+            crate_version: self.crate_version,
+            campaign_digest: self.campaign_digest,
+            options: CorrectionOptions::default().form(self.options.form).level(self.options.level),
+            seed: self.seed,
+            laboratory: self.laboratory,
+            distribution: self.distribution,
+            log_scatter: self.log_scatter,
+            scatter_degrees_of_freedom: self.scatter_degrees_of_freedom,
+            corrections: self.corrections.into_iter().map(SurfaceV1::upgrade).collect::<Result<_, _>>()?,
+            not_corrected: self.not_corrected,
+            cautions: self.cautions,
+        })
+    }
+}
+
 impl Correction {
-    /// Reads and validates correction.json.
+    /// Reads and validates correction.json, of this version of the schema or any older one.
     ///
     /// # Errors
     /// [`ErrorKind::Document`]: not JSON, another schema or version, unknown or missing fields, or numbers that
     /// contradict one another (limits in the wrong order, a factor that is not positive or not the one of its line).
     pub fn from_json(text: &str) -> Result<Self> {
-        let raw: Raw = from_json(text, KIND, VERSION)?;
+        let raw: Raw = match version_of(text, KIND, 1..=VERSION)? {
+            1 => parse::<RawV1>(text, KIND)?.upgrade().map_err(|reason| ErrorKind::document(KIND, reason))?,
+            _ => parse(text, KIND)?,
+        };
         let correction = Self {
             schema: raw.schema,
             crate_version: raw.crate_version,

@@ -2,8 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis};
 use super::predict::{Pieces, Predictive, Target};
 use super::reports::{LabReport, LogMedian};
+use super::requirement::{Reaching, Requirement, evaluate};
 use super::validity::{ClassCount, Domain, Validity};
 use crate::document::{CRATE_VERSION, schema};
 use crate::equivalence::record::{agree, all_at_least_zero, all_finite, record};
@@ -15,7 +17,7 @@ use crate::numeric::special::f_survival;
 use crate::severity::Distribution;
 
 pub(super) const KIND: &str = "correction";
-pub(super) const VERSION: u32 = 1;
+pub(super) const VERSION: u32 = 2;
 
 /// How to derive corrections: plain data, checked in [`Correction::derive`], kept in the document.
 ///
@@ -23,16 +25,20 @@ pub(super) const VERSION: u32 = 1;
 /// |---|---|---|---|
 /// | form | constant ratio | see [`Form`] | relation between laboratory and road times |
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
+/// | by_class | false | constant ratio only | a factor for each material class, shrunk towards the common one |
+/// | minimum_class_materials | 3 | 1 or more | a class with fewer materials takes the common factor, with the scatter between classes in its interval |
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CorrectionOptions {
-    form: Form,
-    level: f64,
+    pub(super) form: Form,
+    pub(super) level: f64,
+    pub(super) by_class: bool,
+    pub(super) minimum_class_materials: usize,
 }
 
 impl Default for CorrectionOptions {
     fn default() -> Self {
-        Self { form: Form::ConstantRatio, level: 0.95 }
+        Self { form: Form::ConstantRatio, level: 0.95, by_class: false, minimum_class_materials: 3 }
     }
 }
 
@@ -48,6 +54,29 @@ impl CorrectionOptions {
     pub fn level(mut self, level: f64) -> Self {
         self.level = level;
         self
+    }
+    /// Sets whether each material class has a factor of its own.
+    #[must_use]
+    pub fn by_class(mut self, by_class: bool) -> Self {
+        self.by_class = by_class;
+        self
+    }
+    /// Sets the fewest materials from which a class has a factor of its own.
+    #[must_use]
+    pub fn minimum_class_materials(mut self, materials: usize) -> Self {
+        self.minimum_class_materials = materials;
+        self
+    }
+
+    fn check(&self) -> Result<()> {
+        check_level(self.level)?;
+        if self.minimum_class_materials == 0 {
+            return Err(ErrorKind::option("minimum_class_materials", 0, "at least 1"));
+        }
+        if self.by_class && self.form == Form::PowerLaw {
+            return Err(ErrorKind::option("by_class", true, "false with the power law: classes differ in the ratio"));
+        }
+        Ok(())
     }
 }
 
@@ -89,6 +118,8 @@ record! {
         copy observed_log_variance: f64,
         /// What it was derived from.
         borrow domain: Domain => Domain,
+        /// Factors by class, where asked for and to be had; the other fields are those of the common factor.
+        maybe classes: Option<ClassCorrections> => ClassCorrections,
     }
 }
 
@@ -149,10 +180,11 @@ impl SurfaceCorrection {
                 shortest_laboratory_time_s: libm::exp(shortest),
                 longest_laboratory_time_s: libm::exp(longest),
             },
+            classes: None,
         }))
     }
 
-    fn check(&self) -> std::result::Result<(), String> {
+    pub(super) fn check(&self) -> std::result::Result<(), String> {
         let of = |reason: String| format!("the correction for {:?}: {reason}", self.surface);
         self.check_numbers().map_err(of)
     }
@@ -212,20 +244,37 @@ impl SurfaceCorrection {
         line_variance(self.intercept_standard_error, self.slope_standard_error, self.log_covariance, x)
     }
 
-    /// At a log laboratory time known exactly: the log line, the two limits of the line, and the two of the
+    /// Of the common correction, at a log laboratory time known exactly: the log line, the two limits of the line, and the two of the
     /// road median of a further material, all logs at the level of `base`.
     #[cfg(feature = "report")]
     pub(crate) fn bands(&self, base: &Correction, x: f64) -> Option<[f64; 5]> {
         let tail = 0.5 * (1.0 - base.options.level);
         let [line, material] = [Target::Line, Target::Material].map(|target| {
-            let predictive = self.predictive(x, 0.0, target, base);
+            let predictive = self.common_at(x, 0.0, target, base);
             predictive.quantile(tail).zip(predictive.quantile(1.0 - tail))
         });
         let ((lower, upper), (material_lower, material_upper)) = (line?, material?);
         Some([self.intercept + self.slope * x, lower, upper, material_lower, material_upper])
     }
 
-    fn predictive(&self, x: f64, report: f64, target: Target, base: &Correction) -> Predictive {
+    /// Distribution of a log road time for a material of `class` with log median `x` on the belt, known from a report
+    /// with variance `report`.
+    pub(super) fn distribution_at(
+        &self,
+        x: f64,
+        report: f64,
+        target: Target,
+        class: Option<&str>,
+        base: &Correction,
+    ) -> Predictive {
+        if let Some(classes) = &self.classes {
+            let sigma = (report, base.log_scatter, base.scatter_degrees_of_freedom);
+            return classes.apply(class, x, target, sigma, base.distribution);
+        }
+        self.common_at(x, report, target, base)
+    }
+
+    fn common_at(&self, x: f64, report: f64, target: Target, base: &Correction) -> Predictive {
         let pieces = Pieces {
             line: self.variance_at(x),
             observed: self.observed_log_variance,
@@ -236,6 +285,14 @@ impl SurfaceCorrection {
             sigma_df: base.scatter_degrees_of_freedom,
         };
         Predictive::new(self.intercept + self.slope * x, pieces, target, base.distribution)
+    }
+
+    /// The factor for a material of `class`: that of its class, where there are factors by class and it has one.
+    #[must_use]
+    pub fn factor_of(&self, class: Option<&str>) -> &Interval {
+        let Some(classes) = &self.classes else { return &self.factor };
+        let own = classes.classes().iter().find(|c| Some(c.class()) == class);
+        own.map_or(classes.other_factor(), ClassCorrection::factor)
     }
 
     fn apply(&self, report: &LabReport, base: &Correction) -> CorrectedTime {
@@ -260,15 +317,16 @@ impl SurfaceCorrection {
                 road_specimen_s,
                 validity: self.domain.validity(known, class),
                 scatter_p_value: scatter_p_value(report, base),
+                basis: self.classes.as_ref().map_or(CorrectionBasis::Common, |c| c.basis(class).0),
                 predictives,
             }
         };
         match lab {
             LogMedian::Known { value: x, variance } => {
                 let [line, material, specimen] = [Target::Line, Target::Material, Target::Specimen]
-                    .map(|target| self.predictive(x, variance, target, base));
+                    .map(|target| self.distribution_at(x, variance, target, class, base));
                 let estimate = |p: &Predictive, method| -> Estimate {
-                    let limits = p.quantile(tail).zip(p.quantile(1.0 - tail)).zip(p.quantile(0.5));
+                    let limits = p.quantile(tail).zip(p.quantile(1.0 - tail)).zip(p.middle());
                     limits
                         .and_then(|((lower, upper), middle)| {
                             let (l, m, u) = (libm::exp(lower), libm::exp(middle), libm::exp(upper));
@@ -277,7 +335,10 @@ impl SurfaceCorrection {
                         .map_or_else(|| Estimate::not_estimable("its limits leave the range of numbers"), Into::into)
                 };
                 let values = [
-                    estimate(&line, IntervalMethod::StudentT),
+                    estimate(
+                        &line,
+                        if self.classes.is_some() { IntervalMethod::Prediction } else { IntervalMethod::StudentT },
+                    ),
                     estimate(&material, IntervalMethod::Prediction),
                     estimate(&specimen, IntervalMethod::Prediction),
                 ];
@@ -285,7 +346,7 @@ impl SurfaceCorrection {
             }
             LogMedian::Bound { side, value } => {
                 let values = [Target::Line, Target::Material, Target::Specimen]
-                    .map(|target| self.bound(value, side, target, tail, base));
+                    .map(|target| self.bound(value, side, target, tail, (class, base)));
                 result(values, None, None)
             }
             LogMedian::Nothing => {
@@ -295,7 +356,14 @@ impl SurfaceCorrection {
         }
     }
 
-    fn bound(&self, x: f64, side: BoundSide, target: Target, tail: f64, base: &Correction) -> Estimate {
+    fn bound(
+        &self,
+        x: f64,
+        side: BoundSide,
+        target: Target,
+        tail: f64,
+        (class, base): (Option<&str>, &Correction),
+    ) -> Estimate {
         if self.slope <= 0.0 {
             return Estimate::not_estimable(
                 "only a bound of the laboratory time is known, and the power law does not rise with it",
@@ -306,7 +374,7 @@ impl SurfaceCorrection {
             BoundSide::AtLeast => "every specimen of the report ran out",
             BoundSide::AtMost => "every specimen of the report opened at contact",
         };
-        self.predictive(x, 0.0, target, base)
+        self.distribution_at(x, 0.0, target, class, base)
             .quantile(p)
             .and_then(|log| Bound::new(side, libm::exp(log), base.options.level, reason).ok())
             .map_or_else(|| Estimate::not_estimable("its bound leaves the range of numbers"), Into::into)
@@ -352,7 +420,7 @@ fn scatter_p_value(report: &LabReport, base: &Correction) -> Option<f64> {
     }
     let sd = report.log_sd()?;
     let ratio = (sd / base.log_scatter) * (sd / base.log_scatter);
-    // Under censoring σ has no exact degrees of freedom; it comes from a whole campaign and is taken as known.
+    // Version 1 gave σ no degrees of freedom under censoring; it comes from a whole campaign and is taken as known.
     let df = base.scatter_degrees_of_freedom.unwrap_or(1e6);
     let above = f_survival(ratio, count(report.counted()) - 1.0, df);
     let p = 2.0 * above.min(1.0 - above);
@@ -402,11 +470,19 @@ impl Correction {
     /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); [`ErrorKind::NothingToFit`] if no surface can be
     /// corrected, with the reason of the first.
     pub fn derive(fit: &EquivalenceFit, options: &CorrectionOptions) -> Result<Self> {
-        check_level(options.level)?;
-        let (mut corrections, mut not_corrected) = (Vec::new(), Vec::new());
+        options.check()?;
+        let (mut corrections, mut not_corrected, mut without_classes) = (Vec::new(), Vec::new(), Vec::new());
         for surface in fit.surfaces() {
             match SurfaceCorrection::derive(surface, options) {
-                Ok(Some(correction)) => corrections.push(correction),
+                Ok(Some(mut correction)) => {
+                    if options.by_class {
+                        match ClassCorrections::derive(surface.pairs(), fit.options().estimator(), options) {
+                            Ok(classes) => correction.classes = Some(classes),
+                            Err(error) => without_classes.push((surface.surface().to_owned(), error.to_string())),
+                        }
+                    }
+                    corrections.push(correction);
+                }
                 Ok(None) => {
                     let why = match options.form {
                         Form::ConstantRatio => surface.constant_ratio().unavailable(),
@@ -423,7 +499,7 @@ impl Correction {
             let first = not_corrected.first().map_or("no road surface", |n| n.reason.as_str());
             return Err(ErrorKind::NothingToFit { reason: format!("no surface can be corrected: {first}") }.into());
         }
-        let cautions = cautions(fit, options, &corrections, &not_corrected);
+        let cautions = cautions(fit, options, &corrections, &not_corrected, &without_classes);
         Ok(Self {
             schema: schema(KIND, VERSION),
             crate_version: CRATE_VERSION.into(),
@@ -471,6 +547,11 @@ impl Correction {
     pub fn level(&self) -> f64 {
         self.options.level
     }
+    /// Whether factors by class were asked for.
+    #[must_use]
+    pub fn by_class(&self) -> bool {
+        self.options.by_class
+    }
     /// Form that was asked for.
     #[must_use]
     pub fn form(&self) -> Form {
@@ -486,7 +567,7 @@ impl Correction {
     pub fn log_scatter(&self) -> f64 {
         self.log_scatter
     }
-    /// Degrees of freedom of σ; `None` under censoring.
+    /// Degrees of freedom of σ; `None` in a document of version 1 under censoring.
     #[must_use]
     pub fn scatter_degrees_of_freedom(&self) -> Option<f64> {
         self.scatter_degrees_of_freedom
@@ -520,6 +601,14 @@ impl Correction {
         })
     }
 
+    /// Reads a report as a time on one road surface; see [`apply`](Self::apply).
+    ///
+    /// # Errors
+    /// [`ErrorKind::UnknownSurface`] with the surfaces that have a correction.
+    pub fn apply_on(&self, surface: &str, report: &LabReport) -> Result<CorrectedTime> {
+        Ok(self.correction(surface)?.apply(report, self))
+    }
+
     /// Reads a report as times on every road surface that has a correction, sorted by surface.
     ///
     /// The replicate scatter is σ of the campaign; the report's own is only compared with it
@@ -532,7 +621,7 @@ impl Correction {
     }
 
     pub(super) fn check(&self) -> std::result::Result<(), String> {
-        check_level(self.options.level).map_err(|e| e.to_string())?;
+        self.options.check().map_err(|e| e.to_string())?;
         if !(self.log_scatter > 0.0 && self.log_scatter.is_finite()) {
             return Err(format!("log_scatter = {} is not positive", self.log_scatter));
         }
@@ -552,6 +641,12 @@ impl Correction {
                 return Err(format!("the correction for {:?} has another form than the options", c.surface));
             }
             agree("the level of a factor and of the options", c.factor.level(), self.options.level)?;
+            if let Some(classes) = &c.classes {
+                if !self.options.by_class {
+                    return Err(format!("{:?} has factors by class that the options do not ask for", c.surface));
+                }
+                classes.check_derived(c, &self.options)?;
+            }
             if c.surface == self.laboratory {
                 return Err(format!("the laboratory surface {:?} is corrected to itself", c.surface));
             }
@@ -565,6 +660,7 @@ fn cautions(
     options: &CorrectionOptions,
     corrections: &[SurfaceCorrection],
     not_corrected: &[NotCorrected],
+    without_classes: &[(String, String)],
 ) -> Vec<String> {
     let mut list = vec![
         format!(
@@ -592,6 +688,22 @@ fn cautions(
     for c in corrections.iter().filter(|c| c.domain.materials() < 6) {
         list.push(format!("The correction for {:?} rests on {} materials only.", c.surface, c.domain.materials()));
     }
+    for (surface, reason) in without_classes {
+        list.push(format!("There are no factors by class for {surface:?}: {reason}; the common one is used."));
+    }
+    for c in corrections {
+        for class in c.classes.as_ref().map_or(&[][..], ClassCorrections::classes) {
+            if class.basis() == ClassBasis::TooFewMaterials {
+                list.push(format!(
+                    "On {:?} the class {:?} rests on {} material(s) and takes the common factor, with the scatter \
+                     between classes in its interval.",
+                    c.surface,
+                    class.class(),
+                    class.materials()
+                ));
+            }
+        }
+    }
     for n in not_corrected {
         list.push(format!("There is no correction for {:?}: {}.", n.surface, n.reason));
     }
@@ -613,6 +725,7 @@ pub struct CorrectedTime {
     road_specimen_s: Estimate,
     validity: Validity,
     scatter_p_value: Option<f64>,
+    basis: CorrectionBasis,
     /// Of the road median of the material, and of one further specimen.
     #[serde(skip)]
     predictives: Option<[Predictive; 2]>,
@@ -683,6 +796,26 @@ impl CorrectedTime {
         self.scatter_p_value
     }
 
+    /// What it rests on: the common correction, that of the report's class, or the common one for want of the other.
+    #[must_use]
+    pub fn basis(&self) -> CorrectionBasis {
+        self.basis
+    }
+
+    /// The distribution behind the road median (0) or one further specimen (1).
+    pub(super) fn predictive(&self, which: usize) -> Option<&Predictive> {
+        self.predictives.as_ref().and_then(|p| p.get(which))
+    }
+
+    /// Both probabilities for each of the requirements.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for two requirements of one name; [`ErrorKind::NotEstimable`] where only a bound of
+    /// the laboratory time is known.
+    pub fn reaching(&self, requirements: &[Requirement]) -> Result<Vec<Reaching>> {
+        evaluate(requirements, |t| self.probability_of_reaching(t), |t| self.probability_of_specimen_reaching(t))
+    }
+
     /// Probability that the median of this material on the road is at least `required_s`, from the distribution behind
     /// [`road_median_s`](Self::road_median_s).
     ///
@@ -732,6 +865,7 @@ impl CorrectedTime {
 /// | time_validity, extrapolation_ratio | inside, below, above or unknown; how many times beyond the domain |
 /// | class_validity | represented, not_represented or not_stated |
 /// | scatter_p_value | see [`CorrectedTime::scatter_p_value`] |
+/// | basis | common, class, or why the common factor stands in for that of the class ([`CorrectionBasis`]) |
 ///
 /// # Errors
 /// [`ErrorKind::Io`] should writing to memory fail.
@@ -745,7 +879,7 @@ pub fn corrected_reports(rows: &[CorrectedTime]) -> Result<String> {
     for name in ["laboratory_median", "expected_road_median", "road_median", "road_specimen"] {
         header.extend([format!("{name}_s"), format!("{name}_lower_s"), format!("{name}_upper_s")]);
     }
-    let rest = ["level", "bound", "time_validity", "extrapolation_ratio", "class_validity", "scatter_p_value"];
+    let rest = ["level", "bound", "time_validity", "extrapolation_ratio", "class_validity", "scatter_p_value", "basis"];
     header.extend(rest.map(str::to_owned));
     writer.write_record(&header).map_err(|e| failed(&e))?;
     for row in rows {
@@ -806,6 +940,6 @@ fn csv_row(row: &CorrectedTime) -> Vec<String> {
         ClassValidity::NotStated => "not_stated",
     };
     let p = row.scatter_p_value.map(|p| p.to_string()).unwrap_or_default();
-    fields.extend([level, bound.to_owned(), time.to_owned(), ratio, class.to_owned(), p]);
+    fields.extend([level, bound.to_owned(), time.to_owned(), ratio, class.to_owned(), p, row.basis.to_string()]);
     fields
 }

@@ -15,33 +15,78 @@
 //! | [`road_median_s`](CorrectedTime::road_median_s) | this material | report, line, τ |
 //! | [`road_specimen_s`](CorrectedTime::road_specimen_s) | one more specimen of this material | report, line, τ, σ |
 //!
+//! By class ([`CorrectionOptions::by_class`]): log c_class = μ + γ_class, γ with standard deviation ω over classes, shrunk
+//! towards the common factor by as much as the class means and their errors bear out. A class with too few materials, one
+//! that was not tested and one that is not stated take the common factor, with ω in the interval, and say so
+//! ([`CorrectionBasis`]).
+//!
+//! # Questions it answers
+//! | question | by |
+//! |---|---|
+//! | road times of a report, on each surface | [`Correction::apply`] |
+//! | on the roads of one rider, by share of exposure | [`Correction::apply_exposure`]: the mixture of the distributions, no mean of times |
+//! | probability of reaching the caller's minimum times | [`CorrectedTime::reaching`], [`Requirement`]; the crate ships no minimum times |
+//! | laboratory time that a road time calls for | [`Correction::needed_laboratory_time`], with a calibration set that may have no end |
+//!
 //! # Degrees of freedom
 //! The factor and τ rest on the materials: n − 1 of them (power law: n − 2), however many specimens there were. τ̂ is
 //! not taken as known: the intervals are quantiles of the mixture over its confidence distribution (`predict.rs`),
 //! which is Student t where replicate scatter plays no part. The report's mean and a further specimen rest on σ and its
-//! degrees of freedom; the two combine by Welch–Satterthwaite inside the mixture.
+//! degrees of freedom; the two combine by Welch–Satterthwaite inside the mixture. By class τ rests on materials − classes,
+//! and ω on classes − 1: with two or three classes hardly anything is known of a further one, and its interval is that wide.
 //!
 //! # Accuracy of the intervals
-//! Share of nominal 95 % intervals that held the truth, in 2000 simulated campaigns each (σ = 0.2, a report of 5
-//! specimens; `intervals_cover_what_they_say` in `tests/correction.rs`; standard error of a figure about 0.005):
+//! Share of nominal 95 % intervals that held the truth for a material that was left out, in simulated campaigns (σ = 0.2, 5
+//! specimens a cell and in the report, laboratory times 0.3 to 12 s; `intervals_cover_what_they_say` and
+//! `intervals_cover_with_run_outs` in `tests/correction.rs`). First figure: nothing censored, 1000 campaigns (12 and 20
+//! materials: 500), Monte Carlo standard error 0.007 (0.010). Second: a fifth of the road trials run out, 800 (400)
+//! campaigns, 0.008 (0.011). Rows with the same number of materials share their random numbers, and lie high or low together.
 //!
-//! | specimens a cell | materials | τ | factor | expected median | median | specimen | median, power law |
+//! | materials | τ | factor | expected median | median | specimen | slope | median, power law |
 //! |---|---|---|---|---|---|---|---|
-//! | 3 | 6 | 0 | 0.951 | 0.959 | 0.985 | 0.974 | 0.979 |
-//! | 3 | 6 | 0.15 | 0.949 | 0.967 | 0.959 | 0.966 | 0.962 |
-//! | 3 | 6 | 0.3 | 0.941 | 0.963 | 0.950 | 0.963 | 0.949 |
-//! | 3 | 12 | 0 | 0.953 | 0.950 | 0.985 | 0.964 | 0.983 |
-//! | 3 | 12 | 0.15 | 0.952 | 0.952 | 0.950 | 0.960 | 0.952 |
-//! | 3 | 12 | 0.3 | 0.958 | 0.958 | 0.953 | 0.962 | 0.953 |
-//! | 6 | 6 | 0 | 0.953 | 0.952 | 0.979 | 0.964 | 0.979 |
-//! | 6 | 6 | 0.15 | 0.945 | 0.968 | 0.959 | 0.960 | 0.952 |
-//! | 6 | 6 | 0.3 | 0.954 | 0.959 | 0.951 | 0.959 | 0.943 |
-//! | 6 | 12 | 0 | 0.953 | 0.954 | 0.976 | 0.963 | 0.976 |
-//! | 6 | 12 | 0.15 | 0.946 | 0.947 | 0.948 | 0.957 | 0.949 |
-//! | 6 | 12 | 0.3 | 0.943 | 0.947 | 0.947 | 0.960 | 0.950 |
+//! | 6 | 0 | 0.950, 0.953 | 0.958, 0.960 | 0.988, 0.991 | 0.970, 0.971 | 0.950, 0.956 | 0.986, 0.985 |
+//! | 6 | 0.1 | 0.949, 0.946 | 0.957, 0.963 | 0.959, 0.956 | 0.966, 0.964 | 0.950, 0.955 | 0.965, 0.966 |
+//! | 6 | 0.2 | 0.937, 0.931 | 0.961, 0.959 | 0.937, 0.936 | 0.953, 0.948 | 0.941, 0.943 | 0.931, 0.929 |
+//! | 6 | 0.3 | 0.932, 0.931 | 0.952, 0.951 | 0.941, 0.934 | 0.946, 0.940 | 0.940, 0.943 | 0.935, 0.929 |
+//! | 8 | 0 | 0.947, 0.954 | 0.951, 0.946 | 0.982, 0.980 | 0.966, 0.969 | 0.952, 0.950 | 0.983, 0.976 |
+//! | 8 | 0.1 | 0.953, 0.959 | 0.957, 0.956 | 0.971, 0.964 | 0.962, 0.969 | 0.948, 0.950 | 0.971, 0.973 |
+//! | 8 | 0.2 | 0.950, 0.949 | 0.957, 0.959 | 0.956, 0.954 | 0.962, 0.963 | 0.951, 0.950 | 0.955, 0.956 |
+//! | 8 | 0.3 | 0.950, 0.954 | 0.955, 0.954 | 0.957, 0.958 | 0.956, 0.956 | 0.946, 0.948 | 0.954, 0.954 |
+//! | 12 | 0 | 0.964, 0.975 | 0.964, 0.963 | 0.986, 0.983 | 0.964, 0.965 | 0.950, 0.953 | 0.982, 0.983 |
+//! | 12 | 0.1 | 0.956, 0.963 | 0.964, 0.965 | 0.948, 0.955 | 0.964, 0.963 | 0.960, 0.968 | 0.958, 0.958 |
+//! | 12 | 0.2 | 0.962, 0.960 | 0.972, 0.970 | 0.934, 0.938 | 0.950, 0.963 | 0.962, 0.960 | 0.938, 0.948 |
+//! | 12 | 0.3 | 0.966, 0.960 | 0.974, 0.970 | 0.932, 0.932 | 0.938, 0.948 | 0.960, 0.958 | 0.934, 0.943 |
+//! | 20 | 0 | 0.960, 0.958 | 0.956, 0.958 | 0.984, 0.988 | 0.952, 0.948 | 0.946, 0.963 | 0.980, 0.980 |
+//! | 20 | 0.1 | 0.948, 0.958 | 0.958, 0.953 | 0.956, 0.955 | 0.948, 0.948 | 0.936, 0.948 | 0.968, 0.958 |
+//! | 20 | 0.2 | 0.942, 0.960 | 0.960, 0.958 | 0.954, 0.948 | 0.960, 0.960 | 0.946, 0.950 | 0.956, 0.958 |
+//! | 20 | 0.3 | 0.946, 0.958 | 0.962, 0.960 | 0.958, 0.958 | 0.964, 0.965 | 0.946, 0.943 | 0.962, 0.963 |
 //!
 //! Where materials do not differ (τ = 0) the prediction intervals are longer than they need be: a few materials cannot
-//! tell τ = 0 from a small τ.
+//! tell τ = 0 from a small τ. Otherwise the figures lie between 0.929 and 0.975.
+//!
+//! A run that ends at a fixed time takes the most durable materials out of the pairs altogether (a road that ends after 9 s,
+//! a fifth of the road trials run out, 500 and 250 campaigns): factor 0.94 to 0.97, median 0.94 to 0.99, specimen 0.94 to
+//! 0.98; but the slope of the power law, 0.93 to 0.97 otherwise, falls to 0.896 with 20 materials and τ = 0.3, since among
+//! durable materials only those that the road treats badly remain. Run longer where the slope matters.
+//!
+//! By class (300 campaigns, 0.013; `intervals_by_class_cover_what_they_say`):
+//!
+//! | classes | materials each | ω | τ | factor of a class | median, class seen | median, class not seen |
+//! |---|---|---|---|---|---|---|
+//! | 2 | 4 | 0 | 0.15 | 0.937 | 0.920 | 0.997 |
+//! | 2 | 4 | 0.15 | 0.15 | 0.940 | 0.917 | 0.990 |
+//! | 2 | 4 | 0.4 | 0.1 | 0.953 | 0.940 | 0.977 |
+//! | 3 | 3 | 0 | 0.15 | 0.963 | 0.947 | 1.000 |
+//! | 3 | 3 | 0.15 | 0.15 | 0.957 | 0.947 | 0.993 |
+//! | 3 | 3 | 0.4 | 0.1 | 0.943 | 0.960 | 0.940 |
+//! | 4 | 4 | 0 | 0.15 | 0.967 | 0.953 | 0.970 |
+//! | 4 | 4 | 0.15 | 0.15 | 0.940 | 0.953 | 0.970 |
+//! | 4 | 4 | 0.4 | 0.1 | 0.953 | 0.957 | 0.937 |
+//! | 6 | 3 | 0 | 0.15 | 0.983 | 0.957 | 0.977 |
+//! | 6 | 3 | 0.15 | 0.15 | 0.940 | 0.957 | 0.970 |
+//! | 6 | 3 | 0.4 | 0.1 | 0.950 | 0.950 | 0.947 |
+//!
+//! Two classes of four materials are short by three points for a further material of theirs; three classes or more are not.
 //!
 //! # Outside the domain
 //! A correction is given there too, unchanged and with its [`Validity`]: it is never adjusted by a factor that nothing
@@ -50,13 +95,24 @@
 //! # What can go wrong
 //! A surface without the form asked for is listed in [`Correction::not_corrected`]. A report whose every specimen ran
 //! out gives a bound "at least". Reports and documents are refused with every problem named.
+//!
+//! # Documents
+//! `surface-severity/correction/2`. Those of version 1 read for ever, and answer as they did.
 
+mod classes;
 mod document;
+mod exposure;
 mod factor;
+mod inverse;
 mod predict;
 mod reports;
+mod requirement;
 mod validity;
 
+pub use classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis};
+pub use exposure::{ExposedTime, Exposure};
 pub use factor::{CorrectedTime, Correction, CorrectionOptions, NotCorrected, SurfaceCorrection, corrected_reports};
+pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
 pub use reports::{LabReport, LabReports, Specimen};
+pub use requirement::{Reaching, Requirement};
 pub use validity::{ClassCount, ClassValidity, Domain, Side, TimeValidity, Validity};

@@ -12,8 +12,15 @@
 //! (V_u + V_σ)² ν_σ / V_σ². With τ left out and no σ-part this is exactly the t interval of the line. The construction
 //! is that of a prediction interval of random-effects meta-analysis from the confidence distribution of τ² (Nagashima,
 //! Noma and Furukawa 2019), with the chi-squared approximation to Q in place of its exact distribution.
+//!
+//! By class the centre is a predictor that depends on ω², the variance between classes. ω² is given its confidence
+//! distribution likewise: Q(ω²) = W′, Q the weighted sum of squares of the class means about their common mean, W′
+//! chi-squared with classes − 1 degrees of freedom, ω² = 0 where Q(0) < W′. The mixture is then over W and W′. Two or
+//! three classes say little of ω², and the mixture says so.
 
-use crate::equivalence::{count, root};
+use std::collections::BTreeMap;
+
+use crate::equivalence::{ClassPrediction, count, predict_class, root};
 use crate::numeric::special::{normal_cdf, t_survival};
 use crate::severity::Distribution;
 
@@ -53,12 +60,30 @@ pub(crate) enum Target {
     Specimen,
 }
 
+/// One normal part of a mixture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Node {
+    weight: f64,
+    /// Its mean, relative to the centre.
+    offset: f64,
+    variance: f64,
+}
+
+/// What a correction by class adds to the pieces.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct ClassPieces<'a> {
+    /// (mean log ratio, its variance) of each class.
+    pub(crate) points: &'a [(f64, f64)],
+    /// Which of them; `None`: a class that is not among them.
+    pub(crate) of: Option<usize>,
+}
+
 /// A predictive distribution of a log time.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Predictive {
     centre: f64,
-    /// (weight, variance of the normal part), weights summing to 1.
-    mixture: Vec<(f64, f64)>,
+    /// Weights summing to 1.
+    mixture: Vec<Node>,
     /// Variance and degrees of freedom of the σ-part.
     sigma_variance: f64,
     sigma_df: Option<f64>,
@@ -73,10 +98,68 @@ impl Predictive {
             .into_iter()
             .map(|(weight, w)| {
                 let inflation = pieces.df / w;
-                let tau2 = if with_tau { (pieces.observed * inflation - pieces.pair).max(0.0) } else { 0.0 };
-                (weight, pieces.line * inflation + tau2)
+                Node { weight, offset: 0.0, variance: pieces.line * inflation + tau2(&pieces, with_tau, inflation) }
             })
             .collect();
+        Self::with(centre, mixture, pieces, target, distribution)
+    }
+
+    /// By class: the log time is `x` plus the log ratio of the class; `pieces.line` is not used.
+    pub(crate) fn by_class(
+        x: f64,
+        class: ClassPieces<'_>,
+        pieces: Pieces,
+        target: Target,
+        distribution: Distribution,
+        between: f64,
+    ) -> Self {
+        let with_tau = target != Target::Line;
+        let centre = predict_class(class.points, class.of, between).mean;
+        let kink = with_tau.then(|| pieces.observed / pieces.pair * pieces.df);
+        let within = chi_squared_mixture(pieces.df, kink);
+        let mut bins: BTreeMap<(i64, i64), Node> = BTreeMap::new();
+        let omegas = between_mixture(class.points);
+        // Parts that differ by less than a seventh of their width are brought together, mean and variance kept: some
+        // hundred are left of tens of thousands.
+        let width = class.points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min) + pieces.report;
+        let grain = (0.15 * libm::sqrt(width)).max(f64::MIN_POSITIVE);
+        let mut points = class.points.to_vec();
+        for (weight, w) in within {
+            let inflation = pieces.df / w;
+            let tau2 = tau2(&pieces, with_tau, inflation);
+            for (scaled, point) in points.iter_mut().zip(class.points) {
+                scaled.1 = point.1 * inflation;
+            }
+            for &(share, omega2) in &omegas {
+                // The far corners of both tails: in sum less than a millionth.
+                if weight * share < 1e-11 {
+                    continue;
+                }
+                let ClassPrediction { mean, standard_error, .. } = predict_class(&points, class.of, omega2);
+                let node = Node {
+                    weight: weight * share,
+                    offset: mean - centre,
+                    variance: standard_error * standard_error + tau2,
+                };
+                let key = (whole(node.offset / grain), whole(libm::log(node.variance.max(1e-300)) / 0.15));
+                let bin = bins.entry(key).or_insert(Node { weight: 0.0, offset: 0.0, variance: 0.0 });
+                bin.weight += node.weight;
+                bin.offset += node.weight * node.offset;
+                bin.variance += node.weight * (node.variance + node.offset * node.offset);
+            }
+        }
+        let total: f64 = bins.values().map(|b| b.weight).sum();
+        let mixture = bins
+            .into_values()
+            .map(|b| {
+                let offset = b.offset / b.weight;
+                Node { weight: b.weight / total, offset, variance: (b.variance / b.weight - offset * offset).max(0.0) }
+            })
+            .collect();
+        Self::with(x + centre, mixture, pieces, target, distribution)
+    }
+
+    fn with(centre: f64, mixture: Vec<Node>, pieces: Pieces, target: Target, distribution: Distribution) -> Self {
         let log_normal = distribution == Distribution::LogNormal;
         let of_specimen = target == Target::Specimen;
         Self {
@@ -107,8 +190,9 @@ impl Predictive {
     fn location_survival(&self, distance: f64) -> f64 {
         self.mixture
             .iter()
-            .map(|&(weight, variance)| {
+            .map(|&Node { weight, offset, variance }| {
                 let total = variance + self.sigma_variance;
+                let distance = distance - offset;
                 if total <= 0.0 {
                     // Nothing is uncertain: a point.
                     return if distance <= 0.0 { weight } else { 0.0 };
@@ -123,14 +207,25 @@ impl Predictive {
             .sum()
     }
 
+    /// The point estimate: the centre, or the median where a further specimen's distribution is not symmetric. By class
+    /// the centre is the best linear unbiased predictor, which need not be the median of the mixture.
+    pub(crate) fn middle(&self) -> Option<f64> {
+        if self.specimen.is_none() { Some(self.centre) } else { self.quantile(0.5) }
+    }
+
     /// The log time that is exceeded with probability `1 - p`; `None` where that leaves the range of numbers.
     pub(crate) fn quantile(&self, p: f64) -> Option<f64> {
-        if (p - 0.5).abs() < f64::EPSILON && self.specimen.is_none() {
+        let symmetric = self.specimen.is_none() && self.mixture.iter().all(|n| n.offset == 0.0);
+        if (p - 0.5).abs() < f64::EPSILON && symmetric {
             // Every part is symmetric.
             return Some(self.centre);
         }
         let target = 1.0 - p;
-        let spread: f64 = self.mixture.iter().map(|m| m.0 * libm::sqrt(m.1 + self.sigma_variance)).sum::<f64>()
+        let spread: f64 = self
+            .mixture
+            .iter()
+            .map(|m| m.weight * (libm::sqrt(m.variance + self.sigma_variance) + m.offset.abs()))
+            .sum::<f64>()
             + self.specimen.map_or(0.0, |s| s.1);
         if spread <= 0.0 {
             return Some(self.centre);
@@ -156,6 +251,53 @@ impl Predictive {
         }
         Some(root(excess, low, at_low, high, at_high))
     }
+}
+
+/// τ² at an inflation ν/W.
+fn tau2(pieces: &Pieces, with_tau: bool, inflation: f64) -> f64 {
+    if with_tau { (pieces.observed * inflation - pieces.pair).max(0.0) } else { 0.0 }
+}
+
+#[allow(clippy::cast_possible_truncation)]
+fn whole(value: f64) -> i64 {
+    // A bin number; beyond the range of i64 the cast saturates, which is a bin too.
+    libm::floor(value) as i64
+}
+
+/// Weights and values of ω² by its confidence distribution.
+fn between_mixture(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let q = |omega2: f64| {
+        let (mut sw, mut swm) = (0.0, 0.0);
+        for (m, v) in points {
+            sw += 1.0 / (v + omega2);
+            swm += m / (v + omega2);
+        }
+        points.iter().map(|(m, v)| (m - swm / sw) * (m - swm / sw) / (v + omega2)).sum::<f64>()
+    };
+    let at_zero = q(0.0);
+    let mut zero = 0.0;
+    let mut nodes = Vec::new();
+    let largest = points.iter().map(|p| p.1).fold(0.0, f64::max);
+    for (weight, w) in chi_squared_mixture(count(points.len() - 1), Some(at_zero)) {
+        if w >= at_zero {
+            zero += weight;
+            continue;
+        }
+        let (mut high, mut excess) = (largest, q(largest) - w);
+        // Q falls as 1/ω²: the bracket is found in as many doublings as W has binary places.
+        for _ in 0..1000 {
+            if excess <= 0.0 {
+                break;
+            }
+            high *= 4.0;
+            excess = q(high) - w;
+        }
+        nodes.push((weight, root(|t| q(t) - w, 0.0, at_zero - w, high, excess)));
+    }
+    if zero > 0.0 {
+        nodes.push((zero, 0.0));
+    }
+    nodes
 }
 
 /// Nodes and weights for expectations over W, chi-squared with `df`: Gauss–Legendre panels in log W, with a panel

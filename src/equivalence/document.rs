@@ -4,13 +4,18 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::fit::{Equivalence, EquivalenceFit, ScalePosition, SurfaceEquivalence};
+use super::fit::{
+    Attempt, ConstantRatio, Equivalence, EquivalenceFit, Form, LeftOut, MaterialPair, PowerLaw, ScalePosition,
+    SeverityRatio, SurfaceEquivalence,
+};
+use super::nearest::NearestSurfaces;
 use super::record::present;
-use crate::document::{CRATE_VERSION, from_json, schema, to_json};
+use super::tost::Tost;
+use crate::document::{CRATE_VERSION, parse, schema, to_json, version_of};
 use crate::error::{ErrorKind, Result};
 
 const KIND: &str = "equivalence";
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
 
 /// The saved form of an equivalence fit. Reading validates as strictly as building: unknown and missing fields, another
 /// schema, and numbers that contradict one another are refused.
@@ -25,6 +30,7 @@ pub struct EquivalenceDocument {
     scatter_degrees_of_freedom: Option<f64>,
     scale: Vec<ScalePosition>,
     surfaces: Vec<SurfaceEquivalence>,
+    nearest: Option<NearestSurfaces>,
 }
 
 #[derive(Deserialize)]
@@ -41,10 +47,89 @@ struct Raw {
     scatter_degrees_of_freedom: Option<f64>,
     scale: Vec<ScalePosition>,
     surfaces: Vec<SurfaceEquivalence>,
+    #[serde(deserialize_with = "present")]
+    nearest: Option<NearestSurfaces>,
+}
+
+/// Version 1: without `nearest`, and with surfaces of version 1.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawV1 {
+    #[allow(dead_code)]
+    schema: String,
+    crate_version: String,
+    campaign_digest: String,
+    options: Equivalence,
+    #[serde(deserialize_with = "present")]
+    seed: Option<u64>,
+    log_scatter: f64,
+    #[serde(deserialize_with = "present")]
+    scatter_degrees_of_freedom: Option<f64>,
+    scale: Vec<ScalePosition>,
+    surfaces: Vec<SurfaceV1>,
+}
+
+/// A surface of version 1: without `prediction_gain` and `rank_line`.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SurfaceV1 {
+    surface: String,
+    pairs: Vec<MaterialPair>,
+    left_out: Vec<LeftOut>,
+    constant_ratio: Attempt<ConstantRatio>,
+    power_law: Attempt<PowerLaw>,
+    #[serde(deserialize_with = "present")]
+    better_predicting: Option<Form>,
+    severity_ratio: Attempt<SeverityRatio>,
+    test: Attempt<Tost>,
+    #[serde(deserialize_with = "present")]
+    adjusted_p_value: Option<f64>,
+    test_for_new_materials: Attempt<Tost>,
+}
+
+impl RawV1 {
+    /// The pairs of a surface determine what version 2 adds to it; nobody drew replicates for `nearest`.
+    fn upgrade(self) -> std::result::Result<Raw, String> {
+        let old = self;
+        let surfaces = old
+            .surfaces
+            .into_iter()
+            .map(|s| {
+                let (prediction_gain, rank_line) = old.options.upgrade_pairs(&s.pairs);
+                let surface = SurfaceEquivalence {
+                    surface: s.surface,
+                    pairs: s.pairs,
+                    left_out: s.left_out,
+                    constant_ratio: s.constant_ratio,
+                    power_law: s.power_law,
+                    better_predicting: s.better_predicting,
+                    prediction_gain,
+                    rank_line,
+                    severity_ratio: s.severity_ratio,
+                    test: s.test,
+                    adjusted_p_value: s.adjusted_p_value,
+                    test_for_new_materials: s.test_for_new_materials,
+                };
+                surface.check().map(|()| surface)
+            })
+            .collect::<std::result::Result<_, _>>()?;
+        Ok(Raw {
+            schema: schema(KIND, VERSION),
+            crate_version: old.crate_version,
+            campaign_digest: old.campaign_digest,
+            options: old.options,
+            seed: old.seed,
+            log_scatter: old.log_scatter,
+            scatter_degrees_of_freedom: old.scatter_degrees_of_freedom,
+            scale: old.scale,
+            surfaces,
+            nearest: None,
+        })
+    }
 }
 
 impl EquivalenceDocument {
-    /// `surface-severity/equivalence/1`.
+    /// `surface-severity/equivalence/2`, whichever version was read.
     #[must_use]
     pub fn schema(&self) -> &str {
         &self.schema
@@ -70,16 +155,20 @@ impl EquivalenceDocument {
             scatter_degrees_of_freedom: self.scatter_degrees_of_freedom,
             scale: self.scale.clone(),
             surfaces: self.surfaces.clone(),
+            nearest: self.nearest.clone(),
         }
     }
 
-    /// Reads and validates equivalence.json.
+    /// Reads and validates equivalence.json, of this version of the schema or any older one.
     ///
     /// # Errors
     /// [`ErrorKind::Document`]: not JSON, another schema or version, unknown or missing fields, numbers that contradict
     /// one another.
     pub fn from_json(text: &str) -> Result<Self> {
-        let raw: Raw = from_json(text, KIND, VERSION)?;
+        let raw: Raw = match version_of(text, KIND, 1..=VERSION)? {
+            1 => parse::<RawV1>(text, KIND)?.upgrade().map_err(|reason| ErrorKind::document(KIND, reason))?,
+            _ => parse(text, KIND)?,
+        };
         let document = Self {
             schema: raw.schema,
             crate_version: raw.crate_version,
@@ -90,6 +179,7 @@ impl EquivalenceDocument {
             scatter_degrees_of_freedom: raw.scatter_degrees_of_freedom,
             scale: raw.scale,
             surfaces: raw.surfaces,
+            nearest: raw.nearest,
         };
         document.fit().check().map_err(|reason| ErrorKind::document(KIND, reason))?;
         Ok(document)
@@ -136,6 +226,7 @@ impl EquivalenceFit {
             scatter_degrees_of_freedom: self.scatter_degrees_of_freedom,
             scale: self.scale.clone(),
             surfaces: self.surfaces.clone(),
+            nearest: self.nearest.clone(),
         }
     }
 }

@@ -34,11 +34,11 @@ pub(crate) fn count(n: usize) -> f64 {
     u32::try_from(n).map_or(f64::MAX, f64::from)
 }
 
-fn not_estimable(quantity: &str, reason: impl Into<String>) -> crate::Error {
+pub(super) fn not_estimable(quantity: &str, reason: impl Into<String>) -> crate::Error {
     ErrorKind::NotEstimable { quantity: quantity.into(), reason: reason.into() }.into()
 }
 
-fn finite(quantity: &str, values: &[f64]) -> Result<()> {
+pub(super) fn finite(quantity: &str, values: &[f64]) -> Result<()> {
     if values.iter().all(|v| v.is_finite()) {
         Ok(())
     } else {
@@ -46,7 +46,7 @@ fn finite(quantity: &str, values: &[f64]) -> Result<()> {
     }
 }
 
-fn check_columns(method: &str, needed: usize, columns: &[(&str, &[f64])]) -> Result<usize> {
+pub(super) fn check_columns(method: &str, needed: usize, columns: &[(&str, &[f64])]) -> Result<usize> {
     let n = columns.first().map_or(0, |c| c.1.len());
     for (name, values) in columns {
         if values.len() != n {
@@ -62,7 +62,7 @@ fn check_columns(method: &str, needed: usize, columns: &[(&str, &[f64])]) -> Res
     Ok(n)
 }
 
-fn mean(values: &[f64]) -> f64 {
+pub(super) fn mean(values: &[f64]) -> f64 {
     // Shifted by the first value, then corrected: the second pass removes the rounding of the first.
     let Some(&shift) = values.first() else { return 0.0 };
     let n = count(values.len());
@@ -139,6 +139,7 @@ pub struct LinearFit {
     residual_sum_of_squares: f64,
     r_squared: f64,
     degrees_of_freedom: usize,
+    has_intercept: bool,
 }
 
 impl LinearFit {
@@ -176,6 +177,28 @@ impl LinearFit {
     #[must_use]
     pub fn degrees_of_freedom(&self) -> usize {
         self.degrees_of_freedom
+    }
+    /// The fitted value and its standard error at a row of columns, from the whole covariance matrix; the intercept, where
+    /// one was fitted, is added.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for another number of columns than were fitted, or values that are not finite.
+    pub fn value_at(&self, row: &[f64]) -> Result<(f64, f64)> {
+        let p = self.coefficients.len();
+        let full: Vec<f64> = self.has_intercept.then_some(1.0).into_iter().chain(row.iter().copied()).collect();
+        if full.len() != p {
+            let wanted = p - usize::from(self.has_intercept);
+            return Err(ErrorKind::option("row", row.len(), &format!("{wanted} values, one a fitted column")));
+        }
+        if let Some(bad) = full.iter().find(|v| !v.is_finite()) {
+            return Err(ErrorKind::option("row", bad, "finite numbers"));
+        }
+        let value = full.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum::<f64>();
+        let variance: f64 =
+            (0..p).map(|i| (0..p).map(|j| full[i] * full[j] * self.covariance[i][j]).sum::<f64>()).sum();
+        let standard_error = libm::sqrt(variance.max(0.0));
+        finite("the fitted value", &[value, standard_error])?;
+        Ok((value, standard_error))
     }
     /// Student t interval of coefficient `i`.
     ///
@@ -270,6 +293,7 @@ pub fn ordinary_least_squares(columns: &[&[f64]], y: &[f64], intercept: Intercep
         // All y equal and fitted exactly: everything there was to explain is explained.
         r_squared: if total > 0.0 { 1.0 - rss / total } else { 1.0 },
         degrees_of_freedom: df,
+        has_intercept: centred,
     })
 }
 
@@ -945,7 +969,7 @@ pub enum Scatter {
 
 /// The τ² ≥ 0 that solves a likelihood equation, with the lowest objective among all solutions.
 /// `equation(τ²)` = (derivative sign: positive below a maximum of the likelihood, objective).
-fn solve_scatter(
+pub(super) fn solve_scatter(
     start: f64,
     finest: f64,
     mut equation: impl FnMut(f64) -> Result<(f64, f64)>,
@@ -1012,7 +1036,7 @@ fn profile_scatter(df: f64, level: f64, q: impl Fn(f64) -> Result<f64>) -> Resul
     Ok((limit(0.5 + level / 2.0)?, limit(0.5 - level / 2.0)?))
 }
 
-fn least(values: &[f64]) -> f64 {
+pub(super) fn least(values: &[f64]) -> f64 {
     values.iter().copied().fold(f64::INFINITY, f64::min)
 }
 
@@ -1109,7 +1133,7 @@ impl ScatterLine {
 }
 
 /// The reduced chi-squared that agreement by luck undercuts once in twenty times.
-fn least_plausible(df: usize) -> f64 {
+pub(super) fn least_plausible(df: usize) -> f64 {
     chi_squared_quantile(0.05, count(df)).map_or(0.0, |q| q / count(df))
 }
 

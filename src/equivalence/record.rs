@@ -1,16 +1,12 @@
 //! One macro for result types: private fields, a getter for each, and reading that is as strict as building.
 
-use serde::{Deserialize, Deserializer};
-
-/// Reads a field that must be there, even where `null` is a value of it.
-pub(crate) fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(deserializer: D) -> Result<T, D::Error> {
-    T::deserialize(deserializer)
-}
+pub(crate) use crate::document::present;
 
 /// Declares a result type with private fields, one documented getter a field, and `Deserialize` through a mirror that
 /// refuses unknown and missing fields and then calls `check(&self) -> Result<(), String>` of the type.
 ///
-/// `copy field: T` returns `T`; `borrow field: T => U` returns `&U`; `text field: Option<String>` returns `Option<&str>`.
+/// `copy field: T` returns `T`; `borrow field: T => U` returns `&U`; `text field: Option<String>` returns `Option<&str>`,
+/// `maybe field: Option<T> => T` returns `Option<&T>`.
 macro_rules! record {
     (
         $(#[$meta:meta])*
@@ -48,6 +44,11 @@ macro_rules! record {
         $(#[$meta])*
         #[must_use]
         pub fn $field(&self) -> Option<&str> { self.$field.as_deref() }
+    };
+    (@getter maybe [$(#[$meta:meta])*] $field:ident $ty:ty, $target:ty) => {
+        $(#[$meta])*
+        #[must_use]
+        pub fn $field(&self) -> Option<&$target> { self.$field.as_ref() }
     };
     (@getter borrow [$(#[$meta:meta])*] $field:ident $ty:ty, $target:ty) => {
         $(#[$meta])*

@@ -106,7 +106,14 @@ pub(crate) fn t_survival(t: f64, df: f64) -> f64 {
     if df.is_infinite() || df > 1e8 {
         return normal_cdf(-t);
     }
-    let x = df / (df + t * t);
+    let square = t * t;
+    // Near 0, from the centre: df / (df + t²) would round to 1 and lose t.
+    if square < df.min(1.0) {
+        let y = square / (df + square);
+        let centre = 0.5 * statrs::function::beta::checked_beta_reg(0.5, 0.5 * df, y).unwrap_or(f64::NAN);
+        return if t >= 0.0 { 0.5 - centre } else { 0.5 + centre };
+    }
+    let x = df / (df + square);
     let half = 0.5 * statrs::function::beta::checked_beta_reg(0.5 * df, 0.5, x).unwrap_or(f64::NAN);
     if t >= 0.0 { half } else { 1.0 - half }
 }
@@ -163,5 +170,22 @@ mod tests {
         close(f_survival(1.219_86, 6.0, 36.0), 0.318_938_298_876_510, 1e-11);
         close(chi_squared_survival(11.866_353_194_061, 8.0), 0.157_267_228_691_279, 1e-13);
         assert!(normal_quantile(1.5).is_nan() && t_quantile(f64::NAN, 3.0).is_nan());
+    }
+
+    /// With one degree of freedom in closed form; elsewhere near 0 by the density there, Γ((ν+1)/2)/(Γ(ν/2)√(νπ)).
+    #[test]
+    fn the_t_tail_is_not_flat_at_the_centre() {
+        for t in [1e-12_f64, 1e-9, 1e-7, 1e-3, 0.3, 0.999, 1.001, 40.0] {
+            let want = libm::atan(t) / std::f64::consts::PI;
+            assert!((0.5 - t_survival(t, 1.0) - want).abs() < 1e-15, "{t}");
+            assert!((t_survival(-t, 1.0) - 0.5 - want).abs() < 1e-15, "{t}");
+        }
+        for (df, density) in [(5.0, 0.379_606_689_822_494_4), (0.5, 0.269_676_300_594_190_1)] {
+            for t in [1e-9, 1e-6] {
+                close((0.5 - t_survival(t, df)) / t, density, 1e-6);
+            }
+        }
+        assert_eq!(t_survival(0.0, 7.0).to_bits(), 0.5_f64.to_bits());
+        assert!(t_survival(1e-5, 7.0) < t_survival(1e-6, 7.0));
     }
 }

@@ -5,6 +5,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::Campaign;
+use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
 use crate::numeric::special::two_sided_quantile;
@@ -22,14 +23,17 @@ pub struct CellEstimate {
     /// Material.
     pub material: String,
     /// Its class, where known.
+    #[serde(deserialize_with = "present")]
     pub class: Option<String>,
     /// Surface.
     pub surface: String,
     /// Median abrasion time, s; a bound where every trial is censored on one side.
     pub median_s: Estimate,
     /// Log of the median, where finite.
+    #[serde(deserialize_with = "present")]
     pub log_median: Option<f64>,
     /// Its standard error, where finite.
+    #[serde(deserialize_with = "present")]
     pub log_standard_error: Option<f64>,
     /// Trials, voids not counted.
     pub trials: usize,
@@ -37,10 +41,42 @@ pub struct CellEstimate {
     pub perforated: usize,
 }
 
+/// What makes a maximum-likelihood σ̂ and its standard errors fit for few trials a cell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct SmallSample {
+    /// σ̂ and every standard error are to be multiplied by this.
+    pub(crate) factor: f64,
+    /// Degrees of freedom for t quantiles.
+    pub(crate) degrees_of_freedom: f64,
+}
+
+impl SmallSample {
+    /// Least squares needs nothing. Maximum likelihood divides by N trials where p cells have used up p of them: √(N/(N −
+    /// p)); and of the 1/(2 Var(log σ̂)) trials that its information on σ is worth, p are used up as well. With 3 to 8
+    /// log-normal trials a cell and up to 70 % run out in every other cell, simulated in R survival, the corrected σ̂ is
+    /// on average 0.98 to 1.00 σ where σ̂ itself is 0.80 to 0.93 σ, and log σ̂ varies as those degrees of freedom say.
+    fn new(scale: &Scale, trials: f64, cells: f64) -> Self {
+        match scale.degrees_of_freedom {
+            Some(degrees_of_freedom) => Self { factor: 1.0, degrees_of_freedom },
+            None => {
+                let worth = 0.5 / scale.corner[0];
+                Self {
+                    factor: libm::sqrt(trials / (trials - cells).max(1.0)),
+                    degrees_of_freedom: (worth - cells).max(1.0),
+                }
+            }
+        }
+    }
+}
+
 /// All cells of a campaign that have a trial that counts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CellMeans {
     cells: Vec<CellEstimate>,
+    /// Per cell, aligned with `cells`: derivative of its log median by log σ, times the standard error of log σ.
+    /// The product of two entries is the covariance of the two log medians.
+    shared: Vec<f64>,
+    small_sample: SmallSample,
     log_scatter: f64,
     degrees_of_freedom: Option<f64>,
     log_likelihood: f64,
@@ -86,6 +122,7 @@ impl CellMeans {
         let method = if scale.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
         let spread = scale.sigma * distribution.median();
         let mut rows = Vec::with_capacity(cells.cells.len());
+        let mut shared = Vec::with_capacity(cells.cells.len());
         for (cell, standing) in cells.cells.iter().zip(standing) {
             let of = cells.of(cell);
             let (median_s, log) = match standing {
@@ -93,9 +130,11 @@ impl CellMeans {
                     let log = scale.location[group] + spread;
                     let combination = Combination { locations: vec![(group, 1.0)], border: vec![(0, spread)] };
                     let se = scale.variance(&combination).sqrt();
+                    shared.push((spread + scale.loadings[group]) * scale.corner[0].sqrt());
                     (Interval::from_log(log, se, quantile, level, method)?.into(), Some((log, se)))
                 }
                 Err(side) => {
+                    shared.push(0.0);
                     let kind = if side == BoundSide::AtLeast { "ran out" } else { "opened at contact" };
                     let reason = format!("all {} trial(s) of the cell {kind}", of.len());
                     let estimate = log_median_bound(distribution, scale.sigma, of, level)
@@ -118,6 +157,9 @@ impl CellMeans {
         }
         Ok(Self {
             cells: rows,
+            shared,
+            #[allow(clippy::cast_precision_loss)]
+            small_sample: SmallSample::new(&scale, design.total_weight(), design.groups as f64),
             log_scatter: scale.sigma,
             degrees_of_freedom: scale.degrees_of_freedom,
             log_likelihood: scale.log_likelihood,
@@ -139,6 +181,17 @@ impl CellMeans {
             .binary_search_by(|c| (c.material.as_str(), c.surface.as_str()).cmp(&(material, surface)))
             .ok()
             .map(|i| &self.cells[i])
+    }
+    /// Part of a cell's log median that moves with the common σ̂, as a standard error with sign: the covariance of two
+    /// log medians is the product of theirs. 0 for exact log-normal times, whose mean does not depend on σ̂.
+    pub(crate) fn shared(&self, material: &str, surface: &str) -> f64 {
+        self.cells
+            .binary_search_by(|c| (c.material.as_str(), c.surface.as_str()).cmp(&(material, surface)))
+            .map_or(0.0, |i| self.shared[i])
+    }
+    /// Small-sample correction of σ and the standard errors.
+    pub(crate) fn small_sample(&self) -> SmallSample {
+        self.small_sample
     }
     /// Common replicate scatter σ of log time.
     #[must_use]
@@ -170,5 +223,43 @@ impl CellMeans {
     #[must_use]
     pub fn distribution(&self) -> Distribution {
         self.distribution
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::campaign::Trial;
+
+    /// Covariances of the cell medians of the censored poisons through the common σ̂: R survival 3.5-3
+    /// (`tests/reference/r/cell_covariance.R`). Cells without a censored time have none.
+    #[test]
+    fn cells_are_correlated_through_the_common_scatter() {
+        let text = include_str!("../../tests/data/poisons_censored.csv");
+        let mut trials = Vec::new();
+        for (i, row) in text.lines().skip(2).enumerate() {
+            let f: Vec<&str> = row.split(',').collect();
+            let (id, time) = (i.to_string(), f[2].parse().unwrap());
+            trials.push(match f[3] {
+                "run_out" => Trial::run_out(id, f[0], f[1], time),
+                "opened_at_contact" => Trial::opened_at_contact(id, f[0], f[1], time),
+                _ => Trial::perforated(id, f[0], f[1], time),
+            });
+        }
+        let means = CellMeans::fit(&Campaign::from_trials(trials).unwrap(), Distribution::LogNormal, 0.95).unwrap();
+        let c1 = means.cell("C", "1").unwrap();
+        assert!((c1.log_median.unwrap() + 0.606_179_810_877_0).abs() < 1e-9);
+        assert!((c1.log_standard_error.unwrap().powi(2) / 1.029_373_364_218e-2 - 1.0).abs() < 1e-7);
+        for (material, surface, want) in [
+            ("A", "2", -6.558_166_487_016e-5),
+            ("B", "2", 3.220_672_226_991e-4),
+            ("D", "1", 3.129_490_827_795e-4),
+            ("D", "2", 1.642_813_284_966e-4),
+            ("B", "3", 0.0),
+            ("C", "2", 0.0),
+        ] {
+            let got = means.shared("C", "1") * means.shared(material, surface);
+            assert!((got - want).abs() < 1e-6 * want.abs() + 1e-15, "{material} {surface}: {got} {want}");
+        }
     }
 }

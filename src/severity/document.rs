@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::bootstrap::{Bootstrap, BootstrapInterval, GENERATOR, SeverityBootstrap};
-use crate::document::{CRATE_VERSION, from_json, schema, to_json};
+use crate::document::{CRATE_VERSION, from_json, present, schema, to_json};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::IntervalMethod;
 
@@ -64,6 +64,7 @@ pub struct SeverityDocument {
     /// The plan that was fitted.
     pub options: Severity,
     /// Seed of whatever was drawn at random; none was for the fit itself.
+    #[serde(deserialize_with = "present")]
     pub seed: Option<u64>,
     /// One row per surface.
     pub factors: Vec<SurfaceFactor>,
@@ -72,6 +73,7 @@ pub struct SeverityDocument {
     /// Replicate scatter σ of log time.
     pub log_scatter: f64,
     /// Residual degrees of freedom of σ; null where intervals are asymptotic.
+    #[serde(deserialize_with = "present")]
     pub degrees_of_freedom: Option<f64>,
     /// Log-likelihood on the time scale.
     pub log_likelihood: f64,
@@ -195,5 +197,45 @@ impl SeverityDocument {
             return bad(format!("the reference {:?} is not among the factors", self.options.reference()));
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::campaign::{Campaign, Trial};
+
+    /// No member may be missing, not even one that may be null.
+    #[test]
+    fn a_document_without_one_of_its_members_is_refused() {
+        let mut trials = Vec::new();
+        for (surface, material, times) in
+            [("road", "a", [2.0, 2.5]), ("road", "b", [7.0, 8.0]), ("belt", "a", [1.0, 1.3]), ("belt", "b", [3.0, 3.1])]
+        {
+            for (i, t) in times.into_iter().enumerate() {
+                trials.push(Trial::perforated(format!("{surface}{material}{i}"), surface, material, t));
+            }
+        }
+        let fit = Severity::new("road").fit(&Campaign::from_trials(trials).unwrap()).unwrap();
+        let document = fit.document(None);
+        let text = document.to_json().unwrap();
+        assert_eq!(SeverityDocument::from_json(&text).unwrap(), document);
+        let whole: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let refused = |at: &[&str]| {
+            let keys = at.iter().fold(&whole, |v, k| &v[*k]);
+            let keys = keys.get(0).unwrap_or(keys).as_object().unwrap().keys().cloned().collect::<Vec<_>>();
+            for key in keys {
+                let mut edited = whole.clone();
+                let place = at.iter().fold(&mut edited, |v, k| &mut v[*k]);
+                let place = if place.is_array() { &mut place[0] } else { place };
+                place.as_object_mut().unwrap().remove(&key);
+                let error = SeverityDocument::from_json(&edited.to_string()).expect_err(&key);
+                assert!(error.to_string().contains(&key), "{key}: {error}");
+            }
+        };
+        refused(&[]);
+        for part in ["factors", "materials", "log_covariance", "convergence"] {
+            refused(&[part]);
+        }
     }
 }

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, Outcome, SurfaceRole};
+use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
 use crate::numeric::root::root;
@@ -366,12 +367,15 @@ pub struct SurfaceFactor {
     /// Name.
     pub surface: String,
     /// Role, where known.
+    #[serde(deserialize_with = "present")]
     pub role: Option<SurfaceRole>,
     /// Abrasiveness factor k relative to the reference, dimensionless; larger wears faster.
     pub factor: Estimate,
     /// Log k, where finite.
+    #[serde(deserialize_with = "present")]
     pub log_factor: Option<f64>,
     /// Standard error of log k, where finite.
+    #[serde(deserialize_with = "present")]
     pub log_standard_error: Option<f64>,
     /// Trials on the surface, voids not counted.
     pub trials: usize,
@@ -387,12 +391,15 @@ pub struct MaterialDurability {
     /// Name.
     pub material: String,
     /// Class, where known.
+    #[serde(deserialize_with = "present")]
     pub class: Option<String>,
     /// Median abrasion time on the reference surface, s.
     pub durability_s: Estimate,
     /// Log of the median, where finite.
+    #[serde(deserialize_with = "present")]
     pub log_durability: Option<f64>,
     /// Its standard error, where finite.
+    #[serde(deserialize_with = "present")]
     pub log_standard_error: Option<f64>,
     /// Trials of the material, voids not counted.
     pub trials: usize,
@@ -402,6 +409,7 @@ pub struct MaterialDurability {
 
 /// How the maximum was reached.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct Convergence {
     /// Newton steps; 1 for a direct solve.

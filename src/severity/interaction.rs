@@ -16,6 +16,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::Campaign;
+use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
 use crate::numeric::special::{chi_squared_survival, f_survival, t_survival, two_sided_quantile};
@@ -49,6 +50,7 @@ pub struct Comparison {
     /// Parameters that the larger model adds, those with unlimited estimates included.
     pub degrees_of_freedom: f64,
     /// Residual degrees of freedom of the larger model; F only.
+    #[serde(deserialize_with = "present")]
     pub residual_degrees_of_freedom: Option<f64>,
     /// Upper tail probability.
     pub p_value: f64,
@@ -159,8 +161,10 @@ pub struct ClassFactor {
     /// k(common)/k(class): how many times longer than the common factor says.
     pub ratio_to_common: Estimate,
     /// Two-sided p-value of "the ratio is 1".
+    #[serde(deserialize_with = "present")]
     pub p_value: Option<f64>,
     /// The same, adjusted over all classes and surfaces (Holm).
+    #[serde(deserialize_with = "present")]
     pub adjusted_p_value: Option<f64>,
     /// Trials of the class on the surface.
     pub trials: usize,

@@ -39,6 +39,7 @@ pub(crate) fn interval_method(method: IntervalMethod) -> &'static str {
         IntervalMethod::BootstrapNormal => "bootstrap standard error and bias, normal quantile",
         IntervalMethod::Profile => "profile likelihood",
         IntervalMethod::Fieller => "Fieller's ratio",
+        IntervalMethod::Rank => "ranks of the slopes between pairs",
         IntervalMethod::Prediction => "prediction",
         IntervalMethod::ByDefinition => "definition",
     }

@@ -1,0 +1,317 @@
+//! Corrections by material class, shrunk towards the common one.
+
+use serde::{Deserialize, Serialize};
+
+use super::factor::{CorrectionOptions, SurfaceCorrection};
+use super::predict::{ClassPieces, Pieces, Predictive, Target};
+use crate::equivalence::record::{agree, all_at_least_zero, all_finite, record};
+use crate::equivalence::{
+    ClassMean, MaterialPair, Scatter, ScatterEstimator, class_effects, class_points, count, predict_class,
+};
+use crate::error::{ErrorKind, Result};
+use crate::estimate::{Interval, IntervalMethod};
+use crate::severity::Distribution;
+
+/// What the correction of one class rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ClassBasis {
+    /// Its own materials and, by shrinkage, all others.
+    Own,
+    /// The common correction with the scatter between classes in its interval: the class has too few materials.
+    TooFewMaterials,
+}
+
+record! {
+    /// The correction of one class.
+    pub struct ClassCorrection as RawClassCorrection {
+        /// The class.
+        borrow class: String => str,
+        /// Its materials.
+        copy materials: usize,
+        /// What it rests on.
+        copy basis: ClassBasis,
+        /// Weight of the class's own mean against the common one, 0 to 1.
+        copy own_weight: f64,
+        /// Log of the factor: the best linear unbiased predictor.
+        copy log_factor: f64,
+        /// The factor with its prediction interval, in which neither τ nor ω is taken as known.
+        borrow factor: Interval => Interval,
+    }
+}
+
+impl ClassCorrection {
+    fn check(&self) -> std::result::Result<(), String> {
+        all_finite(&[("log_factor", self.log_factor)])?;
+        if !(0.0..=1.0).contains(&self.own_weight) {
+            return Err(format!("own_weight = {} is not between 0 and 1", self.own_weight));
+        }
+        Ok(())
+    }
+}
+
+record! {
+    /// Constant ratios by material class: log c_class = μ + γ_class, γ with standard deviation ω over classes.
+    ///
+    /// See [`class_effects`] for the estimates.
+    pub struct ClassCorrections as RawClassCorrections {
+        /// ω: scatter of log ratios between classes.
+        copy between_log_scatter: f64,
+        /// Whether ω is positive or at its boundary 0.
+        copy between: Scatter,
+        /// τ within classes.
+        copy intrinsic_log_scatter: f64,
+        /// v: variance of a material's log ratio that replicates explain.
+        copy pair_log_variance: f64,
+        /// s²: variance of the materials about their class that was observed.
+        copy observed_log_variance: f64,
+        /// Degrees of freedom within classes: materials − classes.
+        copy degrees_of_freedom: f64,
+        /// The classes by themselves, sorted by name; materials without a class last, each by itself.
+        borrow groups: Vec<ClassMean> => [ClassMean],
+        /// The corrections of the named classes, sorted by name.
+        borrow classes: Vec<ClassCorrection> => [ClassCorrection],
+        /// Log of the common factor, the mean over classes.
+        copy other_log_factor: f64,
+        /// The common factor for a class that is not among them, or not stated: its interval holds ω.
+        borrow other_factor: Interval => Interval,
+    }
+}
+
+/// What a corrected time rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum CorrectionBasis {
+    /// One correction for all materials.
+    Common,
+    /// The correction of the report's class.
+    Class {
+        /// Materials of that class.
+        materials: usize,
+        /// Weight of their own mean against the common one.
+        own_weight: f64,
+    },
+    /// The common correction with the scatter between classes, since the report's class has too few materials.
+    CommonTooFewMaterials {
+        /// Materials of that class.
+        materials: usize,
+    },
+    /// The same, since no material of the report's class was tested.
+    CommonNotRepresented,
+    /// The same, since the report states no class.
+    CommonNotStated,
+}
+
+impl std::fmt::Display for CorrectionBasis {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Common => "common",
+            Self::Class { .. } => "class",
+            Self::CommonTooFewMaterials { .. } => "common_too_few_materials",
+            Self::CommonNotRepresented => "common_class_not_represented",
+            Self::CommonNotStated => "common_class_not_stated",
+        })
+    }
+}
+
+impl ClassCorrections {
+    pub(super) fn derive(
+        pairs: &[MaterialPair],
+        estimator: ScatterEstimator,
+        options: &CorrectionOptions,
+    ) -> Result<Self> {
+        let log_ratios: Vec<f64> = pairs.iter().map(|p| p.road_log_median() - p.laboratory_log_median()).collect();
+        let errors: Vec<f64> =
+            pairs.iter().map(|p| libm::hypot(p.road_log_standard_error(), p.laboratory_log_standard_error())).collect();
+        let classes: Vec<Option<&str>> = pairs.iter().map(MaterialPair::class).collect();
+        let fit = class_effects(&log_ratios, &errors, &classes, estimator)?;
+        let mut result = Self {
+            between_log_scatter: fit.between_scatter(),
+            between: fit.between(),
+            intrinsic_log_scatter: fit.within_scatter(),
+            pair_log_variance: fit.typical_variance(),
+            observed_log_variance: fit.observed_variance(),
+            degrees_of_freedom: count(fit.within_degrees_of_freedom()),
+            groups: fit.groups().to_vec(),
+            classes: Vec::new(),
+            other_log_factor: fit.mean(),
+            other_factor: Interval::new(1.0, 1.0, 1.0, options.level, IntervalMethod::ByDefinition)?,
+        };
+        result.other_factor = result.interval(None, options.level)?;
+        result.classes = result.corrections(options)?;
+        Ok(result)
+    }
+
+    fn corrections(&self, options: &CorrectionOptions) -> Result<Vec<ClassCorrection>> {
+        let points = class_points(&self.groups);
+        let omega2 = self.between_log_scatter * self.between_log_scatter;
+        let named = self.groups.iter().enumerate().filter_map(|(i, g)| g.class.as_ref().map(|c| (i, c, g.values)));
+        named
+            .map(|(i, class, materials)| {
+                let enough = materials >= options.minimum_class_materials;
+                let (basis, of) = if enough { (ClassBasis::Own, Some(i)) } else { (ClassBasis::TooFewMaterials, None) };
+                let prediction = predict_class(&points, of, omega2);
+                Ok(ClassCorrection {
+                    class: class.clone(),
+                    materials,
+                    basis,
+                    own_weight: prediction.own_weight,
+                    log_factor: prediction.mean,
+                    factor: self.interval(of, options.level)?,
+                })
+            })
+            .collect()
+    }
+
+    fn interval(&self, of: Option<usize>, level: f64) -> Result<Interval> {
+        let tail = 0.5 * (1.0 - level);
+        let line = self.predictive(of, 0.0, Target::Line, self.pieces(0.0, 0.0, None), Distribution::LogNormal);
+        let limits = line.quantile(tail).zip(line.quantile(1.0 - tail));
+        let (lower, upper) = limits.ok_or_else(|| ErrorKind::NotEstimable {
+            quantity: "the correction of a class".into(),
+            reason: "its limits leave the range of numbers".into(),
+        })?;
+        let middle = libm::exp(predict_class(&class_points(&self.groups), of, self.between_log_scatter.powi(2)).mean);
+        let (lower, upper) = (libm::exp(lower).min(middle), libm::exp(upper).max(middle));
+        Interval::new(middle, lower, upper, level, IntervalMethod::Prediction)
+    }
+
+    fn pieces(&self, report: f64, sigma: f64, sigma_df: Option<f64>) -> Pieces {
+        Pieces {
+            line: 0.0,
+            observed: self.observed_log_variance,
+            pair: self.pair_log_variance,
+            df: self.degrees_of_freedom,
+            report,
+            sigma,
+            sigma_df,
+        }
+    }
+
+    fn predictive(
+        &self,
+        of: Option<usize>,
+        x: f64,
+        target: Target,
+        pieces: Pieces,
+        distribution: Distribution,
+    ) -> Predictive {
+        let points = class_points(&self.groups);
+        let class = ClassPieces { points: &points, of };
+        Predictive::by_class(x, class, pieces, target, distribution, self.between_log_scatter.powi(2))
+    }
+
+    /// The distribution of a road time for a material of `class` with log median `x` on the belt, and what it rests on.
+    pub(super) fn apply(
+        &self,
+        class: Option<&str>,
+        x: f64,
+        target: Target,
+        sigma: (f64, f64, Option<f64>),
+        distribution: Distribution,
+    ) -> Predictive {
+        let (_, of) = self.basis(class);
+        self.predictive(of, x, target, self.pieces(sigma.0, sigma.1, sigma.2), distribution)
+    }
+
+    pub(super) fn basis(&self, class: Option<&str>) -> (CorrectionBasis, Option<usize>) {
+        let Some(class) = class else { return (CorrectionBasis::CommonNotStated, None) };
+        match self.classes.iter().find(|c| c.class == class) {
+            None => (CorrectionBasis::CommonNotRepresented, None),
+            Some(c) => match c.basis {
+                ClassBasis::TooFewMaterials => {
+                    (CorrectionBasis::CommonTooFewMaterials { materials: c.materials }, None)
+                }
+                ClassBasis::Own => {
+                    let basis = CorrectionBasis::Class { materials: c.materials, own_weight: c.own_weight };
+                    (basis, self.groups.iter().position(|g| g.class.as_deref() == Some(class)))
+                }
+            },
+        }
+    }
+
+    fn check(&self) -> std::result::Result<(), String> {
+        all_finite(&[("other_log_factor", self.other_log_factor)])?;
+        all_at_least_zero(&[
+            ("between_log_scatter", self.between_log_scatter),
+            ("intrinsic_log_scatter", self.intrinsic_log_scatter),
+            ("pair_log_variance", self.pair_log_variance),
+            ("observed_log_variance", self.observed_log_variance),
+        ])?;
+        if (self.between_log_scatter > 0.0) != (self.between == Scatter::Interior) {
+            return Err("between_log_scatter and between contradict each other".into());
+        }
+        let tau2 = (self.observed_log_variance - self.pair_log_variance).max(0.0);
+        agree("intrinsic_log_scatter² of classes and the variances", self.intrinsic_log_scatter.powi(2), tau2)?;
+        if self.observed_log_variance <= 0.0 || self.groups.len() < 2 {
+            return Err("corrections by class need two classes and a scatter within them".into());
+        }
+        for g in &self.groups {
+            if g.values == 0 || !g.mean.is_finite() || !(g.standard_error > 0.0 && g.standard_error.is_finite()) {
+                return Err(format!("the mean of class {:?} is not a number with a standard error", g.class));
+            }
+            if g.class.is_none() && g.values != 1 {
+                return Err("a material without a class stands by itself".into());
+            }
+        }
+        let unnamed_last = self.groups.windows(2).all(|w| match (&w[0].class, &w[1].class) {
+            (Some(a), Some(b)) => a < b,
+            (Some(_) | None, None) => true,
+            (None, Some(_)) => false,
+        });
+        if !unnamed_last {
+            return Err("the classes are not sorted by name, or one is there twice".into());
+        }
+        let values: usize = self.groups.iter().map(|g| g.values).sum();
+        let df = count(values) - count(self.groups.len());
+        agree("degrees_of_freedom within classes and the materials", self.degrees_of_freedom, df)?;
+        if self.degrees_of_freedom < 0.5 {
+            return Err("no class has two materials".into());
+        }
+        Ok(())
+    }
+
+    /// Everything that follows from the class means, computed again.
+    pub(super) fn check_derived(
+        &self,
+        surface: &SurfaceCorrection,
+        options: &CorrectionOptions,
+    ) -> std::result::Result<(), String> {
+        let of = |reason: String| format!("the corrections by class for {:?}: {reason}", surface.surface());
+        for found in surface.domain().classes() {
+            let here: usize =
+                self.groups.iter().filter(|g| g.class.as_deref() == found.class()).map(|g| g.values).sum();
+            if here != found.materials() {
+                return Err(of(format!("class {:?} has another number of materials in the domain", found.class())));
+            }
+        }
+        let values: usize = self.groups.iter().map(|g| g.values).sum();
+        if values != surface.domain().materials() {
+            return Err(of("a class is not in the domain".into()));
+        }
+        let same = |a: &Interval, b: &Interval| {
+            let pairs = [(a.estimate(), b.estimate()), (a.lower(), b.lower()), (a.upper(), b.upper())];
+            pairs.iter().try_for_each(|(a, b)| agree("a factor and the means of the classes", *a, *b)).map_err(of)
+        };
+        let omega2 = self.between_log_scatter.powi(2);
+        let common = predict_class(&class_points(&self.groups), None, omega2).mean;
+        agree("other_log_factor and the means of the classes", self.other_log_factor, common).map_err(of)?;
+        let failed = |e: crate::Error| of(e.to_string());
+        same(&self.other_factor, &self.interval(None, options.level).map_err(failed)?)?;
+        let again = self.corrections(options).map_err(failed)?;
+        if again.len() != self.classes.len() {
+            return Err(of("a named class has no correction, or one has no materials".into()));
+        }
+        for (a, b) in again.iter().zip(&self.classes) {
+            if (&a.class, a.materials, a.basis) != (&b.class, b.materials, b.basis) {
+                return Err(of(format!("class {:?} contradicts the options or the materials", b.class)));
+            }
+            agree("own_weight and the means of the classes", a.own_weight, b.own_weight).map_err(of)?;
+            agree("log_factor and the means of the classes", a.log_factor, b.log_factor).map_err(of)?;
+            same(&a.factor, &b.factor)?;
+            agree("the level of a factor and of the options", b.factor.level(), options.level).map_err(of)?;
+        }
+        Ok(())
+    }
+}

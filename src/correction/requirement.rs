@@ -1,0 +1,68 @@
+//! Minimum times that somebody requires. The crate has none of its own.
+
+use serde::Serialize;
+
+use crate::error::{ErrorKind, Result};
+
+/// A minimum time with the name its source gives it, such as a zone and level of a standard.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Requirement {
+    name: String,
+    seconds: f64,
+}
+
+impl Requirement {
+    /// A requirement of at least `seconds`.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] without a name or for a time that is not positive and finite.
+    pub fn new(name: impl Into<String>, seconds: f64) -> Result<Self> {
+        let name = name.into();
+        if name.trim().is_empty() {
+            return Err(ErrorKind::option("requirement", &name, "a name"));
+        }
+        if !(seconds > 0.0 && seconds.is_finite()) {
+            return Err(ErrorKind::option(&format!("requirement {name}"), seconds, "a positive, finite time"));
+        }
+        Ok(Self { name, seconds })
+    }
+    /// Its name.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+    /// The least time, s.
+    #[must_use]
+    pub fn seconds(&self) -> f64 {
+        self.seconds
+    }
+}
+
+/// Probabilities of reaching one requirement on the road.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct Reaching {
+    /// The requirement.
+    pub requirement: Requirement,
+    /// Probability that the road median of the material reaches it.
+    pub median: f64,
+    /// Probability that one further specimen reaches it on the road.
+    pub specimen: f64,
+}
+
+/// Evaluates all, refusing two of one name.
+pub(super) fn evaluate(
+    requirements: &[Requirement],
+    median: impl Fn(f64) -> Result<f64>,
+    specimen: impl Fn(f64) -> Result<f64>,
+) -> Result<Vec<Reaching>> {
+    for (i, r) in requirements.iter().enumerate() {
+        if requirements[..i].iter().any(|o| o.name == r.name) {
+            return Err(ErrorKind::option("requirements", &r.name, "each name once"));
+        }
+    }
+    requirements
+        .iter()
+        .map(|r| Ok(Reaching { requirement: r.clone(), median: median(r.seconds)?, specimen: specimen(r.seconds)? }))
+        .collect()
+}

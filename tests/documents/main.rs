@@ -1,0 +1,225 @@
+//! Documents: every one ever written still reads; damaged, invented and edited ones are refused, and nothing panics.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::float_cmp)]
+
+use std::fs;
+
+use proptest::prelude::*;
+use surface_severity::ErrorKind;
+use surface_severity::campaign::Campaign;
+use surface_severity::correction::{Correction, CorrectionBasis, CorrectionOptions, LabReports, corrected_reports};
+use surface_severity::equivalence::{Equivalence, EquivalenceDocument};
+use surface_severity::severity::Severity;
+
+fn stored(name: &str) -> String {
+    fs::read_to_string(format!("{}/tests/documents/{name}", env!("CARGO_MANIFEST_DIR"))).unwrap()
+}
+
+fn demo(name: &str) -> String {
+    format!("{}/data-demo/{name}", env!("CARGO_MANIFEST_DIR"))
+}
+
+/// Corrections as the first version of the schema wrote them, and the corrected reports as they then came out.
+#[test]
+fn corrections_of_version_1_read_and_answer_as_they_did() {
+    for name in ["constant_ratio", "power_law"] {
+        let text = stored(&format!("correction_1_{name}.json"));
+        assert!(text.contains("surface-severity/correction/1"));
+        let correction = Correction::from_json(&text).unwrap();
+        assert!(!correction.by_class());
+        let reports = LabReports::read_path(demo("lab_reports.csv")).unwrap();
+        let rows: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
+        assert!(rows.iter().all(|r| r.basis() == CorrectionBasis::Common));
+        let now = corrected_reports(&rows).unwrap();
+        let then = stored(&format!("correction_1_{name}.csv"));
+        let table = |text: &str| -> Vec<Vec<String>> {
+            let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(text.as_bytes());
+            reader.records().map(|r| r.unwrap().iter().map(str::to_owned).collect()).collect()
+        };
+        let (now, then) = (table(&now), table(&then));
+        assert_eq!(now.len(), then.len());
+        for (a, b) in now.iter().zip(&then) {
+            // Columns may be added at the end, never change.
+            for (x, y) in a.iter().zip(b) {
+                let same = match (x.parse::<f64>(), y.parse::<f64>()) {
+                    (Ok(x), Ok(y)) => (x - y).abs() <= 1e-12 * y.abs(),
+                    _ => x == y,
+                };
+                assert!(same, "{x} {y}");
+            }
+        }
+        // Saved again it is of the present version, and says the same.
+        let again = Correction::from_json(&correction.to_json().unwrap()).unwrap();
+        assert_eq!(again, correction);
+        // Version 1 knows no member of version 2, and no other number may pass for it.
+        refused(&text.replace("\"level\": 0.95,", "\"level\": 0.95, \"by_class\": false,"));
+        refused(&text.replace("\"form\":", "\"by_class\": true, \"form\":"));
+        refused(&text.replacen("\"log_factor\": ", "\"log_factor\": 1", 1));
+        refused(&text.replace("correction/1", "correction/2"));
+        refused(&text.replace("correction/1", "correction/0"));
+        refused(&text.replace("correction/1", "correction/3"));
+        refused(&text.replacen("\"seed\": null,", "", 1));
+    }
+}
+
+#[track_caller]
+fn refused(text: &str) {
+    let error = Correction::from_json(text).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
+}
+
+#[test]
+fn an_equivalence_of_version_1_reads_and_gains_what_its_pairs_determine() {
+    let text = stored("equivalence_1.json");
+    assert!(text.contains("surface-severity/equivalence/1"));
+    let read = EquivalenceDocument::from_json(&text).unwrap();
+    assert_eq!(read.schema(), "surface-severity/equivalence/2");
+    let fit = read.fit();
+    assert!(fit.nearest().is_none());
+    let campaign = Campaign::read_path(demo("trials.csv")).unwrap();
+    let severity = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
+    let today = Equivalence::new("laboratory belt").fit(&campaign, &severity).unwrap();
+    for (old, new) in fit.surfaces().iter().zip(today.surfaces()) {
+        assert_eq!(old.surface(), new.surface());
+        let (a, b) = (old.rank_line().fitted().unwrap(), new.rank_line().fitted().unwrap());
+        assert!((a.slope().estimate() - b.slope().estimate()).abs() < 1e-12);
+        assert!(old.prediction_gain().is_some());
+    }
+    let again = EquivalenceDocument::from_json(&read.to_json().unwrap()).unwrap();
+    assert_eq!(again.fit(), fit);
+    for edited in [
+        text.replacen("\"alpha\": 0.05", "\"alpha\": 0.06", 1),
+        text.replace("equivalence/1", "equivalence/2"),
+        text.replacen("\"better_predicting\"", "\"better\"", 1),
+    ] {
+        let error = EquivalenceDocument::from_json(&edited).unwrap_err();
+        assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
+    }
+}
+
+/// Whether every number of a document that is read back is one that the library may hand out.
+fn check_numbers(value: &serde_json::Value) {
+    match value {
+        serde_json::Value::Array(list) => list.iter().for_each(check_numbers),
+        serde_json::Value::Object(map) => map.values().for_each(check_numbers),
+        serde_json::Value::Number(n) => assert!(n.as_f64().unwrap().is_finite()),
+        _ => {}
+    }
+}
+
+fn by_class() -> String {
+    let campaign = Campaign::read_path(demo("trials.csv")).unwrap();
+    let severity = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
+    let fit = Equivalence::new("laboratory belt").fit(&campaign, &severity).unwrap();
+    Correction::derive(&fit, &CorrectionOptions::default().by_class(true)).unwrap().to_json().unwrap()
+}
+
+/// Every number of the documents of this version, changed a little or much, is refused or still consistent; what is
+/// derived from other members cannot be changed at all.
+#[test]
+fn edited_numbers_are_refused_wherever_others_determine_them() {
+    for text in [stored("correction_1_constant_ratio.json"), stored("correction_1_power_law.json"), by_class()] {
+        let mut tried = 0;
+        for name in [
+            "log_factor",
+            "lower",
+            "upper",
+            "estimate",
+            "log_factor_standard_error",
+            "degrees_of_freedom",
+            "intrinsic_log_scatter",
+            "own_weight",
+            "other_log_factor",
+            "mean",
+            "standard_error",
+            "materials",
+            "values",
+        ] {
+            let key = format!("\"{name}\": ");
+            for (at, _) in text.match_indices(&key) {
+                let start = at + key.len();
+                let end = start + text[start..].find([',', '\n']).unwrap();
+                let Ok(number) = text[start..end].parse::<f64>() else { continue };
+                for edited in [number + 0.37, -number - 1.0, number * 1.001 + 1e-3] {
+                    let edited = format!("{}{edited:?}{}", &text[..start], &text[end..]);
+                    refused(&edited);
+                    tried += 1;
+                }
+            }
+        }
+        assert!(tried > 100, "{tried}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+
+    /// Bytes that were never a document.
+    #[test]
+    fn arbitrary_bytes_are_refused(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
+        let text = String::from_utf8_lossy(&bytes);
+        prop_assert!(Correction::from_json(&text).is_err());
+        prop_assert!(EquivalenceDocument::from_json(&text).is_err());
+        if let Ok(reports) = LabReports::read(&bytes[..], "bytes") {
+            prop_assert!(!reports.reports().is_empty());
+        }
+    }
+
+    /// Reports put together from the words of the format: read, or refused with every problem named.
+    #[test]
+    fn shuffled_reports_never_panic(
+        words in prop::collection::vec(
+            prop::sample::select(vec![
+                "report_id", "material", "material_class", "abrasion_time_s", "outcome", "specimens", "log_sd", "A", "m",
+                "leather", "2.5", "1e308", "1e-308", "0", "-1", "NaN", "inf", "perforated", "run_out", "void",
+                "opened_at_contact", "3", "4294967295", "0.1", "\"", "", " ", "\u{feff}",
+            ]),
+            0..80,
+        ),
+        breaks in prop::collection::vec(prop::sample::select(vec![",", ",", ",", "\n", "\r\n"]), 80),
+    ) {
+        let mut text = String::from("report_id,material,abrasion_time_s,outcome,specimens,log_sd\n");
+        for (word, after) in words.iter().zip(&breaks) {
+            text.push_str(word);
+            text.push_str(after);
+        }
+        match LabReports::read(text.as_bytes(), "words") {
+            Ok(reports) => {
+                let correction = Correction::from_json(&stored("correction_1_power_law.json")).unwrap();
+                let rows: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
+                let csv = corrected_reports(&rows).unwrap();
+                prop_assert!(!csv.contains("NaN") && !csv.contains(",inf"));
+            }
+            Err(error) => prop_assert!(!error.to_string().is_empty()),
+        }
+    }
+
+    /// A document with bytes overwritten, cut out or doubled: refused, or read as something that writes and reads again.
+    #[test]
+    fn damaged_documents_never_panic(
+        which in 0_usize..3,
+        at in any::<prop::sample::Index>(),
+        length in 0_usize..40,
+        with in prop::collection::vec(prop::sample::select(b"0123456789.-+eE,:[]{}\"\\nul tr".to_vec()), 0..6),
+    ) {
+        let text = match which {
+            0 => stored("correction_1_constant_ratio.json"),
+            1 => stored("correction_1_power_law.json"),
+            _ => stored("equivalence_1.json"),
+        };
+        let bytes = text.as_bytes();
+        let start = at.index(bytes.len());
+        let end = (start + length).min(bytes.len());
+        let damaged = [&bytes[..start], &with, &bytes[end..]].concat();
+        let damaged = String::from_utf8_lossy(&damaged);
+        if which < 2 {
+            if let Ok(correction) = Correction::from_json(&damaged) {
+                let again = correction.to_json().unwrap();
+                check_numbers(&serde_json::from_str(&again).unwrap());
+                prop_assert_eq!(Correction::from_json(&again).unwrap(), correction);
+            }
+        } else if let Ok(document) = EquivalenceDocument::from_json(&damaged) {
+            let again = document.to_json().unwrap();
+            prop_assert_eq!(EquivalenceDocument::from_json(&again).unwrap(), document);
+        }
+    }
+}

@@ -393,7 +393,8 @@ fn rows(csv: &str) -> usize {
                 (blank, at_start, quoted) = (true, true, false);
             }
             ',' if !inside => (blank, at_start, quoted) = (false, true, false),
-            '"' if at_start || quoted => (blank, at_start, quoted, inside) = (false, false, true, !inside),
+            // An empty quoted field alone on its line is a blank line too.
+            '"' if at_start || quoted => (at_start, quoted, inside) = (false, true, !inside),
             _ => {
                 blank &= c.is_ascii_whitespace();
                 at_start &= c == ' ' || c == '\t';

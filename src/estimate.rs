@@ -28,6 +28,8 @@ pub enum IntervalMethod {
     Studentised,
     /// Bootstrap standard error and bias with a normal quantile.
     BootstrapNormal,
+    /// χ² quantiles on a variance.
+    ChiSquared,
     /// Profile likelihood.
     Profile,
     /// Fieller's ratio of two normal means.

@@ -379,14 +379,8 @@ fn parametric(plan: &Bootstrap, fit: &SeverityFit, prepared: &Prepared, campaign
             lower[s] = libm::log(seconds);
         }
     }
-    // Maximum likelihood leaves σ too small by about √((n − p)/n).
-    #[allow(clippy::cast_precision_loss)]
-    let sigma = if fit.degrees_of_freedom().is_some() {
-        scale.sigma
-    } else {
-        let (n, p) = (fit.trials() as f64, (fit.parameters() - 1) as f64);
-        scale.sigma * (n / (n - p).max(1.0)).sqrt()
-    };
+    // Maximum likelihood leaves σ too small.
+    let sigma = scale.sigma * scale.small_sample.factor;
     let (mut location, mut limits) = (Vec::new(), Vec::new());
     for cell in &cells.cells {
         let group = prepared.numbering.group[cell.material];

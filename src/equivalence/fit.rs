@@ -179,11 +179,11 @@ impl Equivalence {
         };
         let prediction_gain = PredictionGain::of(constant_errors, power_errors);
         let rank_line = self.rank_line(&columns);
-        let df = severity.degrees_of_freedom();
+        let df = Some(severity.interval_degrees_of_freedom());
         let severity_ratio = match severity.log_factor_between(&self.laboratory, road) {
             Ok((log_ratio, log_standard_error)) => Attempt::from(SeverityRatio::new(
                 log_ratio,
-                log_standard_error,
+                log_standard_error * severity.small_sample_factor(),
                 df,
                 self.level,
                 severity.factor_between(&self.laboratory, road)?.method(),

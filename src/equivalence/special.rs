@@ -1,7 +1,5 @@
 //! The guarded quantiles and tails of `numeric`, with `None` for what has no finite value.
 
-use statrs::distribution::{ChiSquared, ContinuousCDF};
-
 use crate::numeric::special;
 
 fn kept(value: f64) -> Option<f64> {
@@ -25,8 +23,5 @@ pub(crate) fn chi_squared_upper_tail(x: f64, df: f64) -> Option<f64> {
 
 /// Quantile of chi-squared.
 pub(crate) fn chi_squared_quantile(p: f64, df: f64) -> Option<f64> {
-    if !(p > 0.0 && p < 1.0) {
-        return None;
-    }
-    kept(ChiSquared::new(df).ok()?.inverse_cdf(p))
+    kept(special::chi_squared_quantile(p, df))
 }

@@ -129,9 +129,8 @@ impl TimeDependence {
         let slope = 1.0 - line.line().slope();
         let se = line.small_sample_covariance().slope_standard_error;
         // Materials alike in durability give no lever: the line is then anything.
-        let spread = x.iter().map(|v| (v - x[0]).abs()).fold(0.0, f64::max);
         let noise = sx.iter().copied().fold(0.0, f64::max);
-        if spread < 2.0 * noise {
+        if high - low < 2.0 * noise {
             row.why_not = Some("the materials are too alike in durability to see a slope".into());
             return Ok(row);
         }
@@ -165,7 +164,11 @@ impl TimeDependence {
                 ))
             })
             .collect();
-        if lines.is_empty() {
+        if self.rows.iter().all(|row| row.slope.is_none()) {
+            lines.push(
+                "No class has enough materials of different durability to see whether factors change with it.".into(),
+            );
+        } else if lines.is_empty() {
             lines.push("No factor is shown to change with the durability of the material.".into());
         }
         lines

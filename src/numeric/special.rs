@@ -137,6 +137,14 @@ pub(crate) fn chi_squared_survival(x: f64, df: f64) -> f64 {
     ChiSquared::new(df).map_or(f64::NAN, |d| d.sf(x))
 }
 
+/// χ² quantile; NaN off the domain.
+pub(crate) fn chi_squared_quantile(p: f64, df: f64) -> f64 {
+    if !(p > 0.0 && p < 1.0) {
+        return f64::NAN;
+    }
+    ChiSquared::new(df).map_or(f64::NAN, |d| d.inverse_cdf(p))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -169,6 +177,9 @@ mod tests {
         close(t_survival(2.0, 5.0), 0.050_969_739_414_929_14, 1e-13);
         close(f_survival(1.219_86, 6.0, 36.0), 0.318_938_298_876_510, 1e-11);
         close(chi_squared_survival(11.866_353_194_061, 8.0), 0.157_267_228_691_279, 1e-13);
+        // R 4.2.2 qchisq(0.025, 9.5).
+        close(chi_squared_quantile(0.025, 9.5), 2.970695938998019, 1e-10);
+        assert!(chi_squared_quantile(1.5, 3.0).is_nan());
         assert!(normal_quantile(1.5).is_nan() && t_quantile(f64::NAN, 3.0).is_nan());
     }
 

@@ -568,7 +568,7 @@ impl<'a> Page<'a> {
             if self.fit.degrees_of_freedom().is_some() {
                 "Nothing is censored, so the fit is two-way least squares with t intervals."
             } else {
-                "Fitted by maximum likelihood with Newton's method; intervals are exp(log k ± z SE) with the observed information."
+                "Fitted by maximum likelihood with Newton's method; intervals are exp(log k ± t f SE) with the observed information, f and the degrees of freedom of t making up for few trials."
             }
         ));
         let mut references = vec![

@@ -35,7 +35,8 @@ impl Tolerance {
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Condition {
-    /// Nominal value in the unit of the column; the campaign's median where absent.
+    /// Nominal value in the unit of the column; where absent, the median over the road trials for road
+    /// trials, over the laboratory trials for those.
     #[serde(default)]
     pub nominal: Option<f64>,
     /// How far off it may be; without a tolerance the condition is not checked.
@@ -190,21 +191,26 @@ pub(crate) fn apply(rules: &Rules, campaign: &Campaign, evidence: &mut [Vec<Evid
         if !recorded.is_empty() && missing > 0 {
             unrecorded.push(Unrecorded { test: column.test, trials: missing });
         }
-        let Some(nominal) = condition.nominal.or_else(|| median_of(recorded)) else { continue };
-        let width = tolerance.half_width(nominal);
-        for (trial, evidence) in trials.iter().zip(evidence.iter_mut()).filter(|(t, _)| t.outcome != Outcome::Void) {
-            let Some(value) = (column.get)(trial) else { continue };
-            // The allowance keeps a value on the limit inside it despite decimal rounding.
-            if (value - nominal).abs() > width + 1e-9 * nominal.abs().max(1.0) {
-                let limit = if value > nominal { nominal + width } else { nominal - width };
-                let Column { name, unit, test, .. } = column;
-                let reason = format!(
-                    "{name} {} {unit} is off nominal: {} {unit} ± {}",
-                    significant(value, 4),
-                    significant(nominal, 4),
-                    significant(width, 3)
-                );
-                evidence.push(rule(*test, value, limit, true, reason));
+        // The two machines need not run alike: without a stated nominal value each role has its own.
+        for role in [None, Some(SurfaceRole::Road), Some(SurfaceRole::Laboratory)] {
+            let here = |t: &&Trial| counts(t) && t.surface_role == role;
+            let usual = || median_of(trials.iter().filter(here).filter_map(column.get).collect());
+            let Some(nominal) = condition.nominal.or_else(usual) else { continue };
+            let width = tolerance.half_width(nominal);
+            for (trial, evidence) in trials.iter().zip(evidence.iter_mut()).filter(|(t, _)| here(t)) {
+                let Some(value) = (column.get)(trial) else { continue };
+                // The allowance keeps a value on the limit inside it despite decimal rounding.
+                if (value - nominal).abs() > width + 1e-9 * nominal.abs().max(1.0) {
+                    let limit = if value > nominal { nominal + width } else { nominal - width };
+                    let Column { name, unit, test, .. } = column;
+                    let reason = format!(
+                        "{name} {} {unit} is off nominal: {} {unit} ± {}",
+                        significant(value, 4),
+                        significant(nominal, 4),
+                        significant(width, 3)
+                    );
+                    evidence.push(rule(*test, value, limit, true, reason));
+                }
             }
         }
     }

@@ -8,12 +8,11 @@ use crate::campaign::Campaign;
 use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
-use crate::numeric::special::two_sided_quantile;
 
 use super::cells::{Cells, Crossed, Kinds};
 use super::distribution::Distribution;
 use super::fit::log_median_bound;
-use super::scale::{Combination, Scale};
+use super::scale::{Combination, Scale, SmallSample};
 
 /// One material on one surface.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -39,34 +38,6 @@ pub struct CellEstimate {
     pub trials: usize,
     /// Perforated trials among them.
     pub perforated: usize,
-}
-
-/// What makes a maximum-likelihood σ̂ and its standard errors fit for few trials a cell.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct SmallSample {
-    /// σ̂ and every standard error are to be multiplied by this.
-    pub(crate) factor: f64,
-    /// Degrees of freedom for t quantiles.
-    pub(crate) degrees_of_freedom: f64,
-}
-
-impl SmallSample {
-    /// Least squares needs nothing. Maximum likelihood divides by N trials where p cells have used up p of them: √(N/(N −
-    /// p)); and of the 1/(2 Var(log σ̂)) trials that its information on σ is worth, p are used up as well. With 3 to 8
-    /// log-normal trials a cell and up to 70 % run out in every other cell, simulated in R survival, the corrected σ̂ is
-    /// on average 0.98 to 1.00 σ where σ̂ itself is 0.80 to 0.93 σ, and log σ̂ varies as those degrees of freedom say.
-    fn new(scale: &Scale, trials: f64, cells: f64) -> Self {
-        match scale.degrees_of_freedom {
-            Some(degrees_of_freedom) => Self { factor: 1.0, degrees_of_freedom },
-            None => {
-                let worth = 0.5 / scale.corner[0];
-                Self {
-                    factor: libm::sqrt(trials / (trials - cells).max(1.0)),
-                    degrees_of_freedom: (worth - cells).max(1.0),
-                }
-            }
-        }
-    }
 }
 
 /// All cells of a campaign that have a trial that counts.
@@ -118,8 +89,8 @@ impl CellMeans {
             .into());
         }
         let scale = Scale::fit(&design, distribution, "the fit of cell medians")?;
-        let quantile = two_sided_quantile(level, scale.degrees_of_freedom);
-        let method = if scale.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
+        let quantile = scale.small_sample.multiplier(level);
+        let method = IntervalMethod::StudentT;
         let spread = scale.sigma * distribution.median();
         let mut rows = Vec::with_capacity(cells.cells.len());
         let mut shared = Vec::with_capacity(cells.cells.len());
@@ -158,8 +129,7 @@ impl CellMeans {
         Ok(Self {
             cells: rows,
             shared,
-            #[allow(clippy::cast_precision_loss)]
-            small_sample: SmallSample::new(&scale, design.total_weight(), design.groups as f64),
+            small_sample: scale.small_sample,
             log_scatter: scale.sigma,
             degrees_of_freedom: scale.degrees_of_freedom,
             log_likelihood: scale.log_likelihood,
@@ -193,7 +163,7 @@ impl CellMeans {
     pub(crate) fn small_sample(&self) -> SmallSample {
         self.small_sample
     }
-    /// Common replicate scatter σ of log time.
+    /// Common replicate scatter σ of log time; the maximum-likelihood estimate under censoring.
     #[must_use]
     pub fn log_scatter(&self) -> f64 {
         self.log_scatter
@@ -202,6 +172,18 @@ impl CellMeans {
     #[must_use]
     pub fn degrees_of_freedom(&self) -> Option<f64> {
         self.degrees_of_freedom
+    }
+    /// Degrees of freedom of the t quantile in every interval, as for
+    /// [`SeverityFit`](super::SeverityFit::interval_degrees_of_freedom).
+    #[must_use]
+    pub fn interval_degrees_of_freedom(&self) -> f64 {
+        self.small_sample.degrees_of_freedom
+    }
+    /// What standard errors are multiplied by in every interval, as for
+    /// [`SeverityFit`](super::SeverityFit::small_sample_factor).
+    #[must_use]
+    pub fn small_sample_factor(&self) -> f64 {
+        self.small_sample.factor
     }
     /// Log-likelihood on the time scale. Cells known only by a bound contribute nothing: in the
     /// limit of their unlimited estimate their probability is 1.

@@ -7,7 +7,6 @@ use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
 use crate::numeric::root::root;
-use crate::numeric::special::two_sided_quantile;
 
 use super::cells::{Cell, Cells, Crossed, Kinds};
 use super::distribution::Distribution;
@@ -156,7 +155,7 @@ impl Prepared {
         design: &Crossed,
         scale: Scale,
     ) -> Result<SeverityFit> {
-        let quantile = two_sided_quantile(plan.level, scale.degrees_of_freedom);
+        let multiplier = scale.small_sample.multiplier(plan.level);
         let mut fit = SeverityFit {
             plan: plan.clone(),
             campaign_digest: campaign.digest(),
@@ -168,7 +167,7 @@ impl Prepared {
             trials: design.times.len(),
             run_outs: Kinds::of(&design.times).right,
             contact_openings: Kinds::of(&design.times).left,
-            quantile,
+            multiplier,
             notes: self.notes(campaign, design.times.len()),
             scale,
         };
@@ -539,7 +538,7 @@ pub struct SeverityFit {
     trials: usize,
     run_outs: usize,
     contact_openings: usize,
-    quantile: f64,
+    multiplier: f64,
     notes: Vec<Note>,
 }
 
@@ -585,10 +584,30 @@ impl SeverityFit {
     pub fn log_scatter(&self) -> f64 {
         self.scale.sigma
     }
-    /// Residual degrees of freedom of σ; `None` where intervals rest on asymptotic normality.
+    /// Residual degrees of freedom of the least-squares σ; `None` under censoring, where σ is the
+    /// maximum-likelihood estimate (see [`interval_degrees_of_freedom`](Self::interval_degrees_of_freedom)).
     #[must_use]
     pub fn degrees_of_freedom(&self) -> Option<f64> {
         self.scale.degrees_of_freedom
+    }
+    /// Degrees of freedom of the t quantile in every interval: the residual ones where nothing is
+    /// censored; otherwise the number of exact trials that would know log σ as well,
+    /// `c/Var(log σ)`, less the number of levels fitted (at least 1).
+    #[must_use]
+    pub fn interval_degrees_of_freedom(&self) -> f64 {
+        self.scale.small_sample.degrees_of_freedom
+    }
+    /// What the standard errors are multiplied by in every interval: 1 where nothing is censored,
+    /// `√(N/(N − p))` for N trials and p levels otherwise, since maximum likelihood makes σ too small.
+    #[must_use]
+    pub fn small_sample_factor(&self) -> f64 {
+        self.scale.small_sample.factor
+    }
+    /// Half the width of a log interval in standard errors: t quantile times
+    /// [`small_sample_factor`](Self::small_sample_factor).
+    #[must_use]
+    pub fn interval_multiplier(&self) -> f64 {
+        self.multiplier
     }
     /// Maximised log-likelihood of the fitted trials on the time scale (densities of T in 1/s).
     #[must_use]
@@ -633,8 +652,8 @@ impl SeverityFit {
     /// Factor of `surface` relative to the reference, with its interval.
     ///
     /// `k = median time on reference / median time on surface`; dimensionless; above 1 wears
-    /// faster. Interval: `exp(log k ± q·SE(log k))`, q the t quantile with the residual degrees of
-    /// freedom when nothing is censored, normal otherwise.
+    /// faster. Interval: `exp(log k ± q·f·SE(log k))`, q the t quantile, f a small-sample factor that
+    /// is 1 where nothing is censored (see [`interval_multiplier`](Self::interval_multiplier)).
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the known names; [`ErrorKind::NotEstimable`] where only a
@@ -760,9 +779,9 @@ impl SeverityFit {
         let z = (libm::log(time_s) - location) / self.scale.sigma;
         // dz = −d(location)/σ − z d(log σ): the standard error of z is that of location + zσ·log σ.
         let (_, se) = self.shifted_location(group, s, 0.0, z * self.scale.sigma);
-        let half = self.quantile * se / self.scale.sigma;
+        let half = self.multiplier * se / self.scale.sigma;
         let survival = |z: f64| libm::exp(self.plan.distribution.log_survival(z).value);
-        Interval::new(survival(z), survival(z + half), survival(z - half), self.plan.level, self.interval_method())
+        Interval::new(survival(z), survival(z + half), survival(z - half), self.plan.level, IntervalMethod::StudentT)
     }
 
     pub(crate) fn scale(&self) -> &Scale {
@@ -840,11 +859,7 @@ impl SeverityFit {
     }
 
     fn interval(&self, log: f64, se: f64) -> Result<Interval> {
-        Interval::from_log(log, se, self.quantile, self.plan.level, self.interval_method())
-    }
-
-    fn interval_method(&self) -> IntervalMethod {
-        if self.scale.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal }
+        Interval::from_log(log, se, self.multiplier, self.plan.level, IntervalMethod::StudentT)
     }
 
     /// Group of a material and index of a surface, both with a finite place.

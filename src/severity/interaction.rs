@@ -19,7 +19,7 @@ use crate::campaign::Campaign;
 use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
-use crate::numeric::special::{chi_squared_survival, f_survival, t_survival, two_sided_quantile};
+use crate::numeric::special::{f_survival, t_survival};
 
 use super::cell_means::CellMeans;
 use super::cells::{Block, Crossed, Kinds};
@@ -34,7 +34,7 @@ use super::scale::{Combination, Scale};
 pub enum ComparisonMethod {
     /// Ratio of mean squares, exact for log-normal times without censoring.
     F,
-    /// Twice the difference of log-likelihoods, asymptotically χ².
+    /// Twice the difference of log-likelihoods, referred to F by its relation for exact times.
     LikelihoodRatio,
 }
 
@@ -49,13 +49,14 @@ pub struct Comparison {
     pub statistic: f64,
     /// Parameters that the larger model adds, those with unlimited estimates included.
     pub degrees_of_freedom: f64,
-    /// Residual degrees of freedom of the larger model; F only.
+    /// Residual degrees of freedom of the larger model.
     #[serde(deserialize_with = "present")]
-    pub residual_degrees_of_freedom: Option<f64>,
-    /// Upper tail probability.
+    pub residual_degrees_of_freedom: f64,
+    /// Upper tail probability: of F itself; of a likelihood ratio LR with N trials, that of
+    /// `F = (exp(LR/N) − 1)·residual/added`, which is the F statistic where nothing is censored.
     pub p_value: f64,
     /// Added parameters whose estimate is unlimited (all trials of a cell censored on one side).
-    /// With any, the χ² is only a rough guide: such parameters add less than they count for.
+    /// With any, p is only a rough guide: such parameters add less than they count for.
     pub unlimited: usize,
 }
 
@@ -110,7 +111,7 @@ impl Additivity {
         }
         let large = Scale::fit(&cells, plan.chosen_distribution(), "the fit of cell medians")?;
         Ok(Self {
-            comparison: compare(&small, &large, extra, unlimited),
+            comparison: compare(&small, &large, design.times.len(), extra, unlimited),
             additive_log_likelihood: small.log_likelihood,
             cells_log_likelihood: large.log_likelihood,
         })
@@ -118,32 +119,33 @@ impl Additivity {
 }
 
 #[allow(clippy::cast_precision_loss)]
-fn compare(small: &Scale, large: &Scale, extra: usize, unlimited: usize) -> Comparison {
+fn compare(small: &Scale, large: &Scale, trials: usize, extra: usize, unlimited: usize) -> Comparison {
     let added = extra as f64;
-    match (small.degrees_of_freedom, large.degrees_of_freedom) {
-        (Some(df_small), Some(df_large)) if df_large > 0.0 => {
-            let (rss_small, rss_large) = (small.sigma * small.sigma * df_small, large.sigma * large.sigma * df_large);
-            let statistic = ((rss_small - rss_large).max(0.0) / added) / (rss_large / df_large);
-            Comparison {
-                method: ComparisonMethod::F,
-                statistic,
-                degrees_of_freedom: added,
-                residual_degrees_of_freedom: Some(df_large),
-                p_value: f_survival(statistic, added, df_large),
-                unlimited,
-            }
-        }
-        _ => {
-            let statistic = (2.0 * (large.log_likelihood - small.log_likelihood)).max(0.0);
-            Comparison {
-                method: ComparisonMethod::LikelihoodRatio,
-                statistic,
-                degrees_of_freedom: added,
-                residual_degrees_of_freedom: None,
-                p_value: chi_squared_survival(statistic, added),
-                unlimited,
-            }
-        }
+    if let (Some(df_small), Some(df_large)) = (small.degrees_of_freedom, large.degrees_of_freedom) {
+        let (rss_small, rss_large) = (small.sigma * small.sigma * df_small, large.sigma * large.sigma * df_large);
+        let statistic = ((rss_small - rss_large).max(0.0) / added) / (rss_large / df_large);
+        return Comparison {
+            method: ComparisonMethod::F,
+            statistic,
+            degrees_of_freedom: added,
+            residual_degrees_of_freedom: df_large,
+            p_value: f_survival(statistic, added, df_large),
+            unlimited,
+        };
+    }
+    let statistic = (2.0 * (large.log_likelihood - small.log_likelihood)).max(0.0);
+    // For exact log-normal times LR = N log(RSS₀/RSS₁), so that this is the F statistic itself; with a
+    // few censored trials it stays close, where χ² would reject two to four times too often.
+    let n = trials as f64;
+    let residual = (n - (small.location.len() + small.log_k.len()) as f64 - added).max(1.0);
+    let f = libm::expm1(statistic / n) * residual / added;
+    Comparison {
+        method: ComparisonMethod::LikelihoodRatio,
+        statistic,
+        degrees_of_freedom: added,
+        residual_degrees_of_freedom: residual,
+        p_value: f_survival(f, added, residual),
+        unlimited,
     }
 }
 
@@ -257,10 +259,10 @@ impl ClassFactors {
         let comparable = common_part(&design, &column);
         let restricted = Scale::fit(&comparable, distribution, "the common fit")?;
         let extra = design.columns.saturating_sub(comparable.columns);
-        let comparison = compare(&restricted, &own, extra.max(1), 0);
+        let comparison = compare(&restricted, &own, design.times.len(), extra.max(1), 0);
 
-        let quantile = two_sided_quantile(plan.confidence_level(), own.degrees_of_freedom);
-        let method = if own.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
+        let quantile = own.small_sample.multiplier(plan.confidence_level());
+        let method = IntervalMethod::StudentT;
         let scatter = own.sigma / common.sigma;
         let mut rows = Vec::new();
         for (i, class) in classes.iter().enumerate() {
@@ -292,11 +294,15 @@ impl ClassFactors {
                         if spare > 1e-9 * variance {
                             let se = spare.sqrt();
                             row.ratio_to_common = Interval::from_log(difference, se, quantile, level, method)?.into();
-                            let df = own.degrees_of_freedom.unwrap_or(f64::INFINITY);
-                            row.p_value = Some((2.0 * t_survival((difference / se).abs(), df)).min(1.0));
+                            let t = (difference / se).abs() / own.small_sample.factor;
+                            row.p_value = Some((2.0 * t_survival(t, own.small_sample.degrees_of_freedom)).min(1.0));
                         } else {
-                            row.ratio_to_common =
-                                Estimate::not_estimable("this class alone determines the common factor here");
+                            let why = if tried_by_others(&prepared, &class_of, class, s) {
+                                "its factor and the common one rest on almost the same trials"
+                            } else {
+                                "this class alone determines the common factor here"
+                            };
+                            row.ratio_to_common = Estimate::not_estimable(why);
                         }
                     }
                 }
@@ -335,6 +341,13 @@ impl ClassFactors {
                 significant(row.adjusted_p_value?, 2)
             ))
         }));
+        if lines.len() > 1 {
+            lines.push(
+                "The common factor mixes all classes by their trials: one class that departs pulls it, and others \
+                 then seem to depart the other way. Compare the factors of the classes themselves."
+                    .into(),
+            );
+        }
         if differ && lines.len() == 1 {
             lines.push(
                 "No single class stands out on a single surface after adjustment for the number looked at.".into(),
@@ -342,6 +355,10 @@ impl ClassFactors {
         }
         lines
     }
+}
+
+fn tried_by_others(prepared: &Prepared, class_of: &[&str], class: &str, surface: usize) -> bool {
+    prepared.cells.cells.iter().any(|c| c.surface == surface && class_of[c.material] != class)
 }
 
 fn holm(rows: &mut [ClassFactor]) {

@@ -50,7 +50,7 @@ use super::distribution::Distribution;
 use super::fit::{MaterialDurability, Prepared, Severity, SurfaceFactor};
 use super::least_squares::{block_means, two_way};
 use super::newton::LogTime;
-use super::scale::{Scale, no_scatter, structured};
+use super::scale::{Scale, SmallSample, no_scatter, structured};
 use super::student_t::StudentT;
 
 /// 1/Φ⁻¹(3/4).
@@ -226,6 +226,7 @@ impl Robust {
                 own,
                 loadings,
                 degrees_of_freedom: Some(m.df),
+                small_sample: SmallSample { factor: 1.0, degrees_of_freedom: m.df },
                 log_likelihood: 0.0,
                 iterations: m.iterations,
                 decrement: 0.0,

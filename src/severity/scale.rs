@@ -2,6 +2,7 @@
 
 use crate::error::{ErrorKind, Result};
 use crate::numeric::bordered::Factored;
+use crate::numeric::special::two_sided_quantile;
 
 use super::cells::{Cells, Crossed};
 use super::distribution::Distribution;
@@ -63,6 +64,37 @@ impl Numbering {
     }
 }
 
+/// What makes a maximum-likelihood σ̂ and its standard errors fit for few trials.
+///
+/// Least squares needs nothing. Maximum likelihood divides by N trials where p levels have used up p
+/// of them: √(N/(N − p)); and of the trials that its information on log σ is worth, c/Var(log σ̂) with
+/// c = N·Var(log σ̂) for N exact trials, p are used up as well. With 3 to 8 log-normal trials a cell and
+/// up to 70 % run out in every other cell, simulated in R survival, the corrected σ̂ is on average 0.98
+/// to 1.00 σ where σ̂ itself is 0.80 to 0.93 σ, and log σ̂ varies as those degrees of freedom say
+/// (tests/reference/r/scatter_bias.R). Without censoring both are the classical ones.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct SmallSample {
+    /// σ̂ and every standard error are to be multiplied by this.
+    pub(crate) factor: f64,
+    /// Degrees of freedom for t quantiles.
+    pub(crate) degrees_of_freedom: f64,
+}
+
+impl SmallSample {
+    fn of_maximum(distribution: Distribution, log_scatter_variance: f64, trials: f64, levels: f64) -> Self {
+        let unit = Scale::unit_log_scatter_variance(distribution);
+        Self {
+            factor: (trials / (trials - levels).max(1.0)).sqrt(),
+            degrees_of_freedom: (unit / log_scatter_variance - levels).max(1.0),
+        }
+    }
+
+    /// Half the width of an interval at `level` in observed-information standard errors.
+    pub(crate) fn multiplier(&self, level: f64) -> f64 {
+        self.factor * two_sided_quantile(level, Some(self.degrees_of_freedom))
+    }
+}
+
 /// Estimates and covariance.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Scale {
@@ -77,8 +109,9 @@ pub(crate) struct Scale {
     pub(crate) own: Vec<f64>,
     /// m × q loadings of each location on (log k, log σ).
     pub(crate) loadings: Vec<f64>,
-    /// Residual degrees of freedom; `None` where only asymptotic normality is claimed.
+    /// Residual degrees of freedom of the least-squares σ; `None` for a maximum-likelihood one.
     pub(crate) degrees_of_freedom: Option<f64>,
+    pub(crate) small_sample: SmallSample,
     pub(crate) log_likelihood: f64,
     pub(crate) iterations: u32,
     pub(crate) decrement: f64,
@@ -92,6 +125,17 @@ pub(crate) struct Combination {
 }
 
 impl Scale {
+    /// N·Var(log σ̂) of N exact trials: 1/2 for the normal, 6/π² for the extreme value, 9/(3 + π²) for
+    /// the logistic distribution (locations known or orthogonal).
+    pub(crate) fn unit_log_scatter_variance(distribution: Distribution) -> f64 {
+        let pi2 = std::f64::consts::PI * std::f64::consts::PI;
+        match distribution {
+            Distribution::LogNormal => 0.5,
+            Distribution::Weibull => 6.0 / pi2,
+            Distribution::LogLogistic => 9.0 / (3.0 + pi2),
+        }
+    }
+
     pub(crate) fn q(&self) -> usize {
         self.log_k.len() + 1
     }
@@ -125,7 +169,7 @@ impl Scale {
         } else {
             let start = start(design, distribution)?;
             let maximum = maximise(design, distribution, start, stage)?;
-            Ok(Self::from_maximum(&maximum))
+            Ok(Self::from_maximum(&maximum, design, distribution))
         }
     }
 
@@ -137,7 +181,7 @@ impl Scale {
             lambda: 1.0 / full.sigma,
         };
         let maximum = maximise(design, distribution, start, "a bootstrap refit")?;
-        Ok(Self::from_maximum(&maximum))
+        Ok(Self::from_maximum(&maximum, design, distribution))
     }
 
     /// Influence of each fitted time on (log k.., location.., log σ): the derivative of the estimate
@@ -234,6 +278,7 @@ impl Scale {
             own,
             loadings,
             degrees_of_freedom: Some(df),
+            small_sample: SmallSample { factor: 1.0, degrees_of_freedom: df },
             log_likelihood,
             iterations: 1,
             decrement: 0.0,
@@ -242,7 +287,7 @@ impl Scale {
 
     /// From (η, λ) to (location, log k, log σ) by the chain rule; at the maximum the observed
     /// information transforms by the Jacobian alone.
-    fn from_maximum(maximum: &Maximum) -> Self {
+    fn from_maximum(maximum: &Maximum, design: &Crossed, distribution: Distribution) -> Self {
         let Point { diagonal, border, lambda } = &maximum.point;
         let q = border.len() + 1;
         let last = q - 1;
@@ -270,6 +315,9 @@ impl Scale {
             let through: f64 = row[..last].iter().zip(border).map(|(l, k)| l * k).sum();
             row[last] = -through / lambda - row[last] + a / lambda;
         }
+        #[allow(clippy::cast_precision_loss)]
+        let levels = (design.groups + design.columns) as f64;
+        let small_sample = SmallSample::of_maximum(distribution, corner[q * q - 1], design.total_weight(), levels);
         Self {
             location: diagonal.iter().map(|a| a / lambda).collect(),
             log_k: border.iter().map(|k| k / lambda).collect(),
@@ -278,6 +326,7 @@ impl Scale {
             own: own.iter().map(|v| v / (lambda * lambda)).collect(),
             loadings,
             degrees_of_freedom: None,
+            small_sample,
             log_likelihood: maximum.log_likelihood,
             iterations: maximum.iterations,
             decrement: maximum.decrement,

@@ -1,20 +1,25 @@
 //! Is replicate scatter the same everywhere? A σ of its own for every surface or every class.
 //!
-//! The test compares, with one location per cell so that no other misfit interferes, one σ for all
-//! against one per group: Bartlett's corrected statistic for log-normal times without censoring
-//! (Bartlett, Proc. R. Soc. A 160 (1937) 268), twice the log-likelihood difference otherwise.
+//! The test compares, with one location per cell so that no other misfit interferes, the σ of the
+//! groups by Bartlett's corrected statistic (Proc. R. Soc. A 160 (1937) 268). For log-normal times
+//! without censoring that is Bartlett's test itself; otherwise each σ is the maximum-likelihood one
+//! with its small-sample factor, and its degrees of freedom are those that its information on log σ is
+//! worth (see [`SeverityFit::interval_degrees_of_freedom`](super::SeverityFit::interval_degrees_of_freedom)).
 //!
 //! The fit maximises the additive model's likelihood in (log durabilities, log factors, log σ per
-//! group) from the fit with one σ, by Newton steps with a line search; observed information. It is
-//! no longer concave, so the result is the maximum reached from there.
+//! group) from the fit with one σ, by Newton steps with a line search. It is no longer concave, so the
+//! result is the maximum reached from there. Maximum likelihood makes each σ too small by the levels
+//! that its trials have used up; the reported σ are corrected by √(n/(n − h)), h the sum of the
+//! group's leverages, the factors' standard errors follow from the corrected σ, and t quantiles take
+//! Satterthwaite's degrees of freedom.
 
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Estimate, Interval, IntervalMethod};
-use crate::numeric::bordered::Bordered;
-use crate::numeric::special::{chi_squared_survival, two_sided_quantile};
+use crate::numeric::bordered::{Bordered, Factored};
+use crate::numeric::special::{chi_squared_quantile, chi_squared_survival, two_sided_quantile};
 
 use super::cells::{Cell, Crossed, Kinds};
 use super::distribution::Distribution;
@@ -38,9 +43,9 @@ pub enum ScatterBy {
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct EqualScatter {
-    /// True for Bartlett's test, false for the likelihood ratio.
-    pub bartlett: bool,
-    /// The statistic, χ² if scatter is equal.
+    /// True where nothing is censored, so that this is Bartlett's test itself.
+    pub exact: bool,
+    /// Bartlett's corrected statistic, χ² if scatter is equal.
     pub statistic: f64,
     /// Groups that could be compared, less one.
     pub degrees_of_freedom: f64,
@@ -55,8 +60,10 @@ pub struct EqualScatter {
 pub struct GroupScatter {
     /// Surface or class.
     pub group: String,
-    /// σ of log time, with an interval on its logarithm, or why there is none.
+    /// σ of log time, corrected for few trials, with an interval on its logarithm, or why there is none.
     pub log_scatter: Estimate,
+    /// The maximum-likelihood σ itself, and the standard error of its logarithm (observed information).
+    pub maximum_likelihood: Option<(f64, f64)>,
     /// Trials of the group that were fitted.
     pub trials: usize,
 }
@@ -72,6 +79,9 @@ pub struct UnequalScatter {
     pub groups: Vec<GroupScatter>,
     /// Factor of each surface relative to the reference, in the campaign's order of surfaces.
     pub factors: Vec<(String, Estimate)>,
+    /// Standard errors of the log factors by the observed information at the maximum, as other software
+    /// reports them, in the same order; the intervals are wider.
+    pub observed_standard_errors: Vec<Option<f64>>,
     /// Log-likelihood on the time scale.
     pub log_likelihood: f64,
     /// Log-likelihood of the same model with one σ.
@@ -121,16 +131,10 @@ impl EqualScatter {
             }
         }
         // A group without a repeated cell has no scatter to compare.
-        let mut scales = Vec::new();
-        let mut whole = Crossed::new(0, 0);
-        for design in &designs {
-            if let Ok(scale) = Scale::fit(design, plan.chosen_distribution(), "the scatter of a group") {
-                for block in &design.blocks {
-                    whole.push_block(design, block);
-                }
-                scales.push(scale);
-            }
-        }
+        let scales: Vec<Scale> = designs
+            .iter()
+            .filter_map(|d| Scale::fit(d, plan.chosen_distribution(), "the scatter of a group").ok())
+            .collect();
         if scales.len() < 2 {
             return Err(ErrorKind::TooFew {
                 method: "the test of equal scatter".into(),
@@ -142,22 +146,19 @@ impl EqualScatter {
         }
         #[allow(clippy::cast_precision_loss)]
         let groups = scales.len() as f64;
-        let freedoms: Option<Vec<f64>> = scales.iter().map(|s| s.degrees_of_freedom).collect();
-        let (bartlett, statistic) = if let Some(df) = freedoms {
-            let total: f64 = df.iter().sum();
-            let pooled = scales.iter().zip(&df).map(|(s, d)| d * s.sigma * s.sigma).sum::<f64>() / total;
-            let raw = total * libm::log(pooled)
-                - scales.iter().zip(&df).map(|(s, d)| d * 2.0 * libm::log(s.sigma)).sum::<f64>();
-            let correction = 1.0 + (df.iter().map(|d| 1.0 / d).sum::<f64>() - 1.0 / total) / (3.0 * (groups - 1.0));
-            (true, (raw / correction).max(0.0))
-        } else {
-            let common = Scale::fit(&whole, plan.chosen_distribution(), "the common scatter")?;
-            let apart: f64 = scales.iter().map(|s| s.log_likelihood).sum();
-            (false, (2.0 * (apart - common.log_likelihood)).max(0.0))
-        };
+        // In trials of a normal sample, of which Var(log σ̂) = 1/(2 df).
+        let unit = Scale::unit_log_scatter_variance(plan.chosen_distribution());
+        let df: Vec<f64> = scales.iter().map(|s| s.small_sample.degrees_of_freedom * 0.5 / unit).collect();
+        let variance: Vec<f64> = scales.iter().map(|s| (s.sigma * s.small_sample.factor).powi(2)).collect();
+        let total: f64 = df.iter().sum();
+        let pooled = variance.iter().zip(&df).map(|(v, d)| d * v).sum::<f64>() / total;
+        let raw = total * libm::log(pooled) - variance.iter().zip(&df).map(|(v, d)| d * libm::log(*v)).sum::<f64>();
+        let correction = 1.0 + (df.iter().map(|d| 1.0 / d).sum::<f64>() - 1.0 / total) / (3.0 * (groups - 1.0));
+        let statistic = (raw / correction).max(0.0);
+        let exact = scales.iter().all(|s| s.degrees_of_freedom.is_some());
         let degrees_of_freedom = groups - 1.0;
         let p_value = chi_squared_survival(statistic, degrees_of_freedom);
-        Ok(Self { bartlett, statistic, degrees_of_freedom, p_value })
+        Ok(Self { exact, statistic, degrees_of_freedom, p_value })
     }
 }
 
@@ -204,6 +205,55 @@ fn local(distribution: Distribution, time: LogTime, location: f64, log_sigma: f6
 }
 
 impl Model<'_> {
+    fn trials(&self, group: usize) -> usize {
+        self.design.blocks.iter().zip(&self.group).filter(|(_, g)| **g == group).map(|(b, _)| b.end - b.start).sum()
+    }
+
+    /// Sum of the leverages of each scatter group's trials.
+    fn leverages(&self, at: &Position, factored: &Factored) -> Vec<f64> {
+        let columns = self.design.columns;
+        let q = at.border.len();
+        let mut sums = vec![0.0; q - columns];
+        for (block, &group) in self.design.blocks.iter().zip(&self.group) {
+            let (mut u, mut v) = (vec![0.0; self.design.groups], vec![0.0; q]);
+            u[block.group] = 1.0;
+            if let Some(c) = block.column {
+                v[c] = -1.0;
+            }
+            factored.solve(&mut u, &mut v);
+            let spread = u[block.group] - block.column.map_or(0.0, |c| v[c]);
+            let location = at.location[block.group] - block.column.map_or(0.0, |c| at.border[c]);
+            for &time in &self.design.times[block.start..block.end] {
+                let l = local(self.distribution, time, location, at.border[columns + group]);
+                sums[group] += (l.i_location * spread).clamp(0.0, 1.0);
+            }
+        }
+        sums
+    }
+
+    /// Variances of the log factors with these scatters taken as known.
+    fn factor_variances(&self, at: &Position) -> Result<Vec<f64>> {
+        let columns = self.design.columns;
+        let mut information = Bordered::zeros(self.design.groups, columns);
+        for (block, &group) in self.design.blocks.iter().zip(&self.group) {
+            let location = at.location[block.group] - block.column.map_or(0.0, |c| at.border[c]);
+            for &time in &self.design.times[block.start..block.end] {
+                let i = local(self.distribution, time, location, at.border[columns + group]).i_location;
+                information.diagonal[block.group] += i;
+                if let Some(c) = block.column {
+                    information.border[block.group * columns + c] -= i;
+                    information.corner[c * columns + c] += i;
+                }
+            }
+        }
+        let factored = information.factor().ok_or_else(|| ErrorKind::NotEstimable {
+            quantity: "standard errors with unequal scatter".into(),
+            reason: "the information is singular".into(),
+        })?;
+        let (inverse, _, _) = factored.inverse();
+        Ok((0..columns).map(|c| inverse[c * columns + c]).collect())
+    }
+
     fn accumulate(&self, at: &Position, information: &mut Bordered, u: &mut [f64], v: &mut [f64]) -> f64 {
         let columns = self.design.columns;
         let q = at.border.len();
@@ -335,7 +385,7 @@ impl UnequalScatter {
         present: &[usize],
         model: &Model<'_>,
         at: &Position,
-        factored: &crate::numeric::bordered::Factored,
+        factored: &Factored,
         value: f64,
         common: &Scale,
     ) -> Result<Self> {
@@ -343,9 +393,33 @@ impl UnequalScatter {
         let q = at.border.len();
         let (corner, _, _) = factored.inverse();
         let level = plan.confidence_level();
-        let quantile = two_sided_quantile(level, None);
-        let interval = |log: f64, variance: f64| {
-            Interval::from_log(log, variance.max(0.0).sqrt(), quantile, level, IntervalMethod::Normal)
+        let unit = Scale::unit_log_scatter_variance(plan.chosen_distribution());
+        // Leverages: each trial's own information times the variance of its location.
+        let used = model.leverages(at, factored);
+        let mut corrected = at.clone();
+        let mut freedom = vec![1.0f64; present.len()];
+        for g in 0..present.len() {
+            #[allow(clippy::cast_precision_loss)]
+            let trials = model.trials(g) as f64;
+            corrected.border[columns + g] += 0.5 * libm::log(trials / (trials - used[g]).max(1.0));
+            freedom[g] = (unit / corner[(columns + g) * q + columns + g] - used[g]).max(1.0);
+        }
+        let variances = |position: &Position| model.factor_variances(position);
+        let base = variances(&corrected)?;
+        // Share of each group in each factor's variance: half its derivative in log σ.
+        let step = 1e-4;
+        let mut shares = Vec::with_capacity(present.len());
+        for g in 0..present.len() {
+            let mut moved = corrected.clone();
+            moved.border[columns + g] += step;
+            let up = variances(&moved)?;
+            moved.border[columns + g] -= 2.0 * step;
+            let down = variances(&moved)?;
+            shares.push(up.iter().zip(&down).map(|(u, d)| (u - d) / (4.0 * step)).collect::<Vec<f64>>());
+        }
+        let interval = |log: f64, variance: f64, df: f64| {
+            let quantile = two_sided_quantile(level, Some(df));
+            Interval::from_log(log, variance.max(0.0).sqrt(), quantile, level, IntervalMethod::StudentT)
         };
         let mut groups = Vec::with_capacity(names.len());
         for (i, name) in names.iter().enumerate() {
@@ -358,23 +432,51 @@ impl UnequalScatter {
                 .map(|(b, _)| b.end - b.start)
                 .sum();
             let log_scatter = match present.binary_search(&i) {
-                Ok(g) => interval(at.border[columns + g], corner[(columns + g) * q + columns + g])?.into(),
+                Ok(g) => {
+                    // In degrees of freedom of a normal sample's variance.
+                    let (sigma, df) = (libm::exp(corrected.border[columns + g]), freedom[g] * 0.5 / unit);
+                    let limit = |p: f64| sigma * (df / chi_squared_quantile(p, df)).sqrt();
+                    let tail = 0.5 * (1.0 - level);
+                    Interval::new(
+                        sigma,
+                        limit(1.0 - tail).min(sigma),
+                        limit(tail).max(sigma),
+                        level,
+                        IntervalMethod::ChiSquared,
+                    )?
+                    .into()
+                }
                 Err(_) => Estimate::not_estimable("no trial of the group is on the scale"),
             };
-            groups.push(GroupScatter { group: name.clone(), log_scatter, trials });
+            let maximum_likelihood = present.binary_search(&i).ok().map(|g| {
+                let s = columns + g;
+                (libm::exp(at.border[s]), corner[s * q + s].max(0.0).sqrt())
+            });
+            groups.push(GroupScatter { group: name.clone(), log_scatter, maximum_likelihood, trials });
         }
         let mut factors = Vec::new();
+        let mut observed_standard_errors = Vec::new();
         for (s, surface) in campaign.surfaces().iter().enumerate() {
             let factor = if s == prepared.reference {
                 Interval::new(1.0, 1.0, 1.0, level, IntervalMethod::ByDefinition)?.into()
             } else if let Some(c) = prepared.numbering.column[s] {
-                interval(at.border[c], corner[c * q + c])?.into()
+                let below: f64 = shares.iter().zip(&freedom).map(|(s, f)| s[c] * s[c] / f).sum();
+                let df = if below > 0.0 { base[c] * base[c] / below } else { 1.0 };
+                interval(at.border[c], base[c], df.max(1.0))?.into()
             } else {
                 Estimate::not_estimable("it has no finite place on the scale")
             };
+            observed_standard_errors.push(prepared.numbering.column[s].map(|c| corner[c * q + c].max(0.0).sqrt()));
             factors.push((surface.name.clone(), factor));
         }
         // The least-squares fit reports the likelihood at the maximum-likelihood σ: comparable.
-        Ok(Self { by, groups, factors, log_likelihood: value, common_log_likelihood: common.log_likelihood })
+        Ok(Self {
+            by,
+            groups,
+            factors,
+            observed_standard_errors,
+            log_likelihood: value,
+            common_log_likelihood: common.log_likelihood,
+        })
     }
 }

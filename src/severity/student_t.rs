@@ -21,7 +21,7 @@ use crate::numeric::special::t_survival;
 use super::cells::Crossed;
 use super::least_squares::{block_means, two_way};
 use super::newton::{LogTime, System};
-use super::scale::{Scale, no_scatter};
+use super::scale::{Scale, SmallSample, no_scatter};
 
 const MAX_ITERATIONS: u32 = 20_000;
 /// Rounds of estimating ν.
@@ -311,6 +311,7 @@ impl StudentT {
             own,
             loadings,
             degrees_of_freedom: None,
+            small_sample: SmallSample { factor: 1.0, degrees_of_freedom: f64::INFINITY },
             log_likelihood,
             iterations,
             decrement: 0.0,

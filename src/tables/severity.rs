@@ -112,10 +112,7 @@ pub fn cell_medians(cells: &CellMeans) -> Table {
         Column::numbers("trials", "trials"),
         Column::numbers("perforated", "perforated"),
     ];
-    let scatter = match cells.degrees_of_freedom() {
-        Some(df) => format!("Student t with {} degrees of freedom", freedom(df).shown()),
-        None => "normal approximation (observed information)".into(),
-    };
+    let scatter = format!("Student t with {} degrees of freedom", freedom(cells.interval_degrees_of_freedom()).shown());
     let mut table = Table::new("Cell medians", columns).with_caption(format!(
         "Each material on each surface by itself, {} times with common log scatter {}; limits by {scatter}.",
         cells.distribution(),
@@ -156,7 +153,8 @@ pub fn fit_summary(fit: &SeverityFit) -> Table {
     add("contact openings among them", Value::Count(fit.contact_openings()));
     add("parameters", Value::Count(fit.parameters()));
     add("replicate scatter of log time", Value::number(fit.log_scatter()));
-    add("residual degrees of freedom", fit.degrees_of_freedom().map_or(Value::text("asymptotic"), freedom));
+    add("degrees of freedom of the limits", freedom(fit.interval_degrees_of_freedom()));
+    add("small-sample factor on standard errors", Value::number(fit.small_sample_factor()));
     add("log-likelihood", Value::digits(fit.log_likelihood(), 7));
     add("solution", Value::text(if convergence.direct { "direct least squares" } else { "Newton, converged" }));
     add("iterations", Value::Count(convergence.iterations as usize));
@@ -219,9 +217,7 @@ pub fn additivity(test: &Additivity) -> Table {
     let mut add = |name: &str, value: Value| table.add(vec![Value::text(name), value]);
     add(if c.method == ComparisonMethod::F { "F" } else { "likelihood ratio" }, Value::digits(c.statistic, 4));
     add("degrees of freedom", freedom(c.degrees_of_freedom));
-    if let Some(df) = c.residual_degrees_of_freedom {
-        add("residual degrees of freedom", freedom(df));
-    }
+    add("residual degrees of freedom", freedom(c.residual_degrees_of_freedom));
     add("p", Value::Probability(c.p_value));
     add("log-likelihood, one factor per surface", Value::digits(test.additive_log_likelihood, 7));
     add("log-likelihood, every cell by itself", Value::digits(test.cells_log_likelihood, 7));
@@ -284,8 +280,9 @@ pub fn bootstrap_intervals(bootstrap: &SeverityBootstrap) -> Table {
 fn comparison(what: &str, c: &Comparison) -> String {
     let p = Value::Probability(c.p_value).shown();
     let p = if p.starts_with('<') { format!("p {p}") } else { format!("p = {p}") };
-    match (c.method, c.residual_degrees_of_freedom) {
-        (ComparisonMethod::F, Some(residual)) => format!(
+    let residual = c.residual_degrees_of_freedom;
+    match c.method {
+        ComparisonMethod::F => format!(
             "{what}: F = {} on {} and {} degrees of freedom, {p}.",
             Value::number(c.statistic).shown(),
             freedom(c.degrees_of_freedom).shown(),
@@ -325,7 +322,12 @@ fn method(fit: &SeverityFit) -> String {
             interval_method(IntervalMethod::StudentT),
             freedom(df).shown()
         ),
-        None => interval_method(IntervalMethod::Normal).to_owned(),
+        None => format!(
+            "{} (observed information times {}, {} effective degrees of freedom)",
+            interval_method(IntervalMethod::StudentT),
+            Value::number(fit.small_sample_factor()).shown(),
+            freedom(fit.interval_degrees_of_freedom()).shown()
+        ),
     };
     format!(
         "{} times, {}, {} and {} among them; limits at level {} by {limits}.",

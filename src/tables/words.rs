@@ -37,6 +37,7 @@ pub(crate) fn interval_method(method: IntervalMethod) -> &'static str {
         IntervalMethod::Basic => "bootstrap, basic",
         IntervalMethod::Studentised => "bootstrap, studentised",
         IntervalMethod::BootstrapNormal => "bootstrap standard error and bias, normal quantile",
+        IntervalMethod::ChiSquared => "chi-squared quantiles on the variance",
         IntervalMethod::Profile => "profile likelihood",
         IntervalMethod::Fieller => "Fieller's ratio",
         IntervalMethod::Rank => "ranks of the slopes between pairs",

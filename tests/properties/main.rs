@@ -148,6 +148,7 @@ proptest! {
             t
         }));
         let (one, two) = (fit(trials.clone(), d), fit(twice, d));
+        prop_assert!(two.interval_degrees_of_freedom() > one.interval_degrees_of_freedom());
         let ratio = match (one.degrees_of_freedom(), two.degrees_of_freedom()) {
             (Some(a), Some(b)) => b / a,
             _ => 2.0,

@@ -30,8 +30,7 @@ fn main() -> ExitCode {
 }
 
 fn run() -> Result<(), Failure> {
-    let options = Options::parse(std::env::args().skip(1))?;
-    std::fs::create_dir_all(&options.out).map_err(|e| Failure::io(&options.out, &e))?;
+    let Some(options) = Options::parse(std::env::args().skip(1))? else { return Ok(()) };
     let write = |name: &str, text: &str| -> Result<(), Failure> {
         let path = options.out.join(name);
         std::fs::write(&path, text).map_err(|e| Failure::io(&path, &e))
@@ -41,7 +40,14 @@ fn run() -> Result<(), Failure> {
     for surface in &options.laboratory {
         reader = reader.laboratory_surface(surface);
     }
+    // All input is read before anything is written.
     let campaign = reader.read_path(&options.trials)?;
+    let reports = options.reports.as_deref().map(LabReports::read_path).transpose()?;
+    let laboratories: Vec<String> = campaign.laboratory_surfaces().into_iter().map(ToOwned::to_owned).collect();
+    if laboratories.is_empty() && reports.is_some() {
+        return Err(Failure::Usage("--reports needs a laboratory surface: name one with --laboratory".into()));
+    }
+    study::prepare_folder(&options.out)?;
     println!("{campaign}");
     println!("digest {}\n", campaign.digest());
 
@@ -86,57 +92,52 @@ fn run() -> Result<(), Failure> {
         page = page.bootstrap(bootstrap);
     }
 
-    let laboratories: Vec<String> = campaign.laboratory_surfaces().into_iter().map(ToOwned::to_owned).collect();
-    let reports = options.reports.as_deref().map(LabReports::read_path).transpose()?;
+    let cells = plan.cell_means(&campaign)?;
     if laboratories.is_empty() {
         println!(
             "\nNo surface has the role laboratory, so no equivalence and no correction: name one with --laboratory."
         );
-        if reports.is_some() {
-            return Err(Failure::Usage("--reports needs a laboratory surface: name one with --laboratory".into()));
-        }
         write("report.html", &page.to_html()?)?;
         return done(&options.out);
     }
 
     // One laboratory belt gets the plain names; further ones are numbered.
-    let mut parts = Vec::new();
-    for laboratory in &laboratories {
-        let equivalence = Equivalence::new(laboratory)
-            .level(options.level)
-            .distribution(options.distribution)
-            .fit(&campaign, &fit)?;
-        let correction = Correction::derive(&equivalence, &CorrectionOptions::default().level(options.level))?
-            .with_seed(options.seed);
-        let corrected: Vec<_> =
-            reports.iter().flat_map(LabReports::reports).flat_map(|report| correction.apply(report)).collect();
-        parts.push((equivalence, correction, corrected));
-    }
-    for (i, (equivalence, correction, corrected)) in parts.iter().enumerate() {
+    for (i, laboratory) in laboratories.iter().enumerate() {
         let name =
             |stem: &str, end: &str| if i == 0 { format!("{stem}.{end}") } else { format!("{stem}-{}.{end}", i + 1) };
-        println!("\n{}", tables::equivalence(equivalence));
-        println!("{}", tables::corrections(correction));
-        write(&name("equivalence", "json"), &equivalence.document(Some(options.seed)).to_json()?)?;
-        write(&name("correction", "json"), &correction.to_json()?)?;
-        write(&name("corrected_reports", "csv"), &corrected_reports(corrected)?)?;
-        if !corrected.is_empty() {
-            println!("{}", tables::corrected_reports(corrected, None));
-        }
+        let plan = Equivalence::new(laboratory).level(options.level).distribution(options.distribution);
+        let equivalence = remark(&format!("No equivalence of {laboratory}"), plan.fit(&campaign, &fit))?;
+        let correction = match &equivalence {
+            Some(equivalence) => remark(
+                &format!("No correction from {laboratory}"),
+                Correction::derive(equivalence, &CorrectionOptions::default().level(options.level)),
+            )?
+            .map(|correction| correction.with_seed(options.seed)),
+            None => None,
+        };
+        let corrected: Vec<_> = correction
+            .iter()
+            .flat_map(|c| reports.iter().flat_map(LabReports::reports).flat_map(|report| c.apply(report)))
+            .collect();
+        let mut sheet = if i == 0 { page.clone() } else { Page::new(&fit) };
         if i == 0 {
-            let cells = plan.cell_means(&campaign)?;
-            let with_parts = page
-                .clone()
-                .cells(&cells)
-                .equivalence(equivalence)
-                .correction(correction)
-                .corrected_reports(corrected, None);
-            write("report.html", &with_parts.to_html()?)?;
-        } else {
-            let with_parts =
-                Page::new(&fit).equivalence(equivalence).correction(correction).corrected_reports(corrected, None);
-            write(&name("report", "html"), &with_parts.to_html()?)?;
+            sheet = sheet.cells(&cells);
         }
+        if let Some(equivalence) = &equivalence {
+            println!("\n{}", tables::equivalence(equivalence));
+            write(&name("equivalence", "json"), &equivalence.document(Some(options.seed)).to_json()?)?;
+            sheet = sheet.equivalence(equivalence);
+        }
+        if let Some(correction) = &correction {
+            println!("{}", tables::corrections(correction));
+            write(&name("correction", "json"), &correction.to_json()?)?;
+            write(&name("corrected_reports", "csv"), &corrected_reports(&corrected)?)?;
+            sheet = sheet.correction(correction).corrected_reports(&corrected, None);
+        }
+        if !corrected.is_empty() {
+            println!("{}", tables::corrected_reports(&corrected, None));
+        }
+        write(&name("report", "html"), &sheet.to_html()?)?;
     }
     done(&options.out)
 }
@@ -154,7 +155,17 @@ fn done(out: &Path) -> Result<(), Failure> {
 fn remark<T>(what: &str, result: Result<T, Error>) -> Result<Option<T>, Failure> {
     match result {
         Ok(value) => Ok(Some(value)),
-        Err(error) if matches!(error.kind(), ErrorKind::TooFew { .. } | ErrorKind::ReplicatesFailed { .. }) => {
+        Err(error)
+            if matches!(
+                error.kind(),
+                ErrorKind::TooFew { .. }
+                    | ErrorKind::ReplicatesFailed { .. }
+                    | ErrorKind::NothingToFit { .. }
+                    | ErrorKind::NotEstimable { .. }
+                    | ErrorKind::ScatterNotEstimable { .. }
+                    | ErrorKind::NotConverged { .. }
+            ) =>
+        {
             println!("\n{what}: {error}");
             Ok(None)
         }

@@ -77,7 +77,8 @@ const USAGE: &str = "usage: severity_study [--trials FILE --reference SURFACE] [
 [--distribution lognormal|weibull] [--reports FILE] [--bootstrap N] [--seed N] [--level 0.95] [--out DIR]";
 
 impl Options {
-    pub(crate) fn parse(arguments: impl Iterator<Item = String>) -> Result<Self, Failure> {
+    /// `None` where only help was asked for, which is printed.
+    pub(crate) fn parse(arguments: impl Iterator<Item = String>) -> Result<Option<Self>, Failure> {
         let arguments: Vec<String> = arguments.collect();
         let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo");
         let (mut trials, mut reference, mut reports) = (None, None, None);
@@ -99,7 +100,8 @@ impl Options {
         let mut rest = arguments.into_iter();
         while let Some(name) = rest.next() {
             if name == "--help" || name == "-h" {
-                return Err(Failure::Usage(USAGE.into()));
+                println!("{USAGE}");
+                return Ok(None);
             }
             let mut value = || rest.next().ok_or_else(|| Failure::Usage(format!("{name} needs a value\n{USAGE}")));
             match name.as_str() {
@@ -157,8 +159,31 @@ impl Options {
                 options.bootstrap
             )));
         }
-        Ok(options)
+        Ok(Some(options))
     }
+}
+
+/// Makes the folder, and removes what an earlier run left there under the study's own names: files of
+/// two campaigns side by side would mislead.
+pub(crate) fn prepare_folder(folder: &Path) -> Result<(), Failure> {
+    std::fs::create_dir_all(folder).map_err(|e| Failure::io(folder, &e))?;
+    let entries = std::fs::read_dir(folder).map_err(|e| Failure::io(folder, &e))?;
+    for path in entries.filter_map(Result::ok).map(|entry| entry.path()) {
+        let Some(name) = path.file_name().and_then(|n| n.to_str()) else { continue };
+        let (stem, end) = name.rsplit_once('.').unwrap_or((name, ""));
+        let plain = stem.trim_end_matches(|c: char| c.is_ascii_digit());
+        let stem = if plain.len() < stem.len() { plain.strip_suffix('-').unwrap_or(stem) } else { stem };
+        let own = matches!(
+            (stem, end),
+            ("severity" | "screening" | "equivalence" | "correction", "json")
+                | ("corrected_reports", "csv")
+                | ("report", "html")
+        );
+        if own {
+            std::fs::remove_file(&path).map_err(|e| Failure::io(&path, &e))?;
+        }
+    }
+    Ok(())
 }
 
 fn quoted(argument: &String) -> String {

@@ -18,10 +18,13 @@ use study::{Failure, Options, Progress};
 use surface_severity::bootstrap::{Bootstrap, SeverityBootstrap};
 use surface_severity::campaign::Campaign;
 use surface_severity::correction::{Correction, CorrectionOptions, LabReports, corrected_reports};
-use surface_severity::equivalence::Equivalence;
-use surface_severity::report::{Page, Reproduction};
+use surface_severity::equivalence::{Equivalence, TimeDependence};
+use surface_severity::report::{Certificate, Page, Reproduction};
 use surface_severity::screening::Screening;
-use surface_severity::severity::{Additivity, ClassFactors, Severity};
+use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+use surface_severity::severity::{
+    Additivity, ClassFactors, DistributionComparison, EqualScatter, ScatterBy, Severity, UnequalScatter,
+};
 use surface_severity::tables;
 use surface_severity::{Error, ErrorKind, IntervalMethod};
 
@@ -67,6 +70,24 @@ fn run() -> Result<(), Failure> {
         println!("\n{}", tables::class_factors(classes));
     }
 
+    // Further looks at the model; none is needed for the scale.
+    let distributions = aside("No comparison of distributions", DistributionComparison::of(&plan, &campaign));
+    let equal = aside("No test of equal scatter", EqualScatter::test(&plan, &campaign, ScatterBy::Class));
+    let unequal = aside("No scatter by class", UnequalScatter::fit(&plan, &campaign, ScatterBy::Class));
+    let slopes = aside("No slopes against durability", TimeDependence::fit(&plan, &campaign));
+    let by_day = MixedSeverity::new(&options.reference)
+        .random(Grouping::Day)
+        .distribution(options.distribution)
+        .level(options.level)
+        .fit(&campaign);
+    let mixed = aside("No fit with day effects", by_day);
+    if let Some(distributions) = &distributions {
+        println!("\n{}", tables::distributions(distributions));
+    }
+    if let Some(mixed) = &mixed {
+        println!("{}", tables::variance_components(mixed, &[]));
+    }
+
     let bootstrap = bootstrap(&options, &plan, &campaign)?;
     let mut document = fit.document(Some(options.seed));
     if let Some(bootstrap) = &bootstrap {
@@ -77,6 +98,7 @@ fn run() -> Result<(), Failure> {
 
     let screening = Screening::new().screen(&campaign, &plan)?;
     println!("\n{}", tables::flagged(&screening));
+    println!("{}", tables::answers(&screening));
     write("screening.json", &screening.document().to_json()?)?;
 
     let mut page = Page::new(&fit).campaign(&campaign).screening(&screening).reproduction(
@@ -90,6 +112,18 @@ fn run() -> Result<(), Failure> {
     }
     if let Some(bootstrap) = &bootstrap {
         page = page.bootstrap(bootstrap);
+    }
+    if let Some(distributions) = &distributions {
+        page = page.distributions(distributions);
+    }
+    if let Some(equal) = &equal {
+        page = page.scatter(equal, unequal.as_ref());
+    }
+    if let Some(slopes) = &slopes {
+        page = page.time_dependence(slopes);
+    }
+    if let Some(mixed) = &mixed {
+        page = page.mixed(mixed, &[]);
     }
 
     let cells = plan.cell_means(&campaign)?;
@@ -132,6 +166,7 @@ fn run() -> Result<(), Failure> {
             println!("{}", tables::corrections(correction));
             write(&name("correction", "json"), &correction.to_json()?)?;
             write(&name("corrected_reports", "csv"), &corrected_reports(&corrected)?)?;
+            write(&name("certificate", "html"), &Certificate::new(correction).to_html())?;
             sheet = sheet.correction(correction).corrected_reports(&corrected, None);
         }
         if !corrected.is_empty() {
@@ -171,6 +206,11 @@ fn remark<T>(what: &str, result: Result<T, Error>) -> Result<Option<T>, Failure>
         }
         Err(error) => Err(error.into()),
     }
+}
+
+/// A further look that the scale does not need: where it cannot be had, that is said.
+fn aside<T>(what: &str, result: Result<T, Error>) -> Option<T> {
+    result.map_err(|error| println!("\n{what}: {}", error.to_string().lines().next().unwrap_or("unknown reason"))).ok()
 }
 
 fn bootstrap(options: &Options, plan: &Severity, campaign: &Campaign) -> Result<Option<SeverityBootstrap>, Failure> {

@@ -10,13 +10,18 @@ use std::sync::OnceLock;
 use std::time::Instant;
 
 use roxmltree::{Document, Node};
-use surface_severity::bootstrap::{Bootstrap, SeverityBootstrap};
+use surface_severity::Interval;
+use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, Outcome, SurfaceRole, Trial};
 use surface_severity::correction::{CorrectedTime, Correction, CorrectionOptions, LabReports};
-use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form};
-use surface_severity::report::{Page, Plot, PlotOptions, Reproduction, plots};
+use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form, TimeDependence};
+use surface_severity::report::{Certificate, Page, Plot, PlotOptions, Reproduction, plots};
 use surface_severity::screening::{Screening, ScreeningReport};
-use surface_severity::severity::{Additivity, CellMeans, ClassFactors, Distribution, Severity, SeverityFit};
+use surface_severity::severity::mixed::{Grouping, MixedSeverity, MixedSeverityFit};
+use surface_severity::severity::{
+    Additivity, CellMeans, ClassFactors, Distribution, DistributionComparison, EqualScatter, ScatterBy, Severity,
+    SeverityFit, UnequalScatter,
+};
 use surface_severity::tables::{self, Align, Column, Table, Value};
 
 /// Everything that the invented campaign gives.
@@ -32,6 +37,13 @@ struct Demo {
     correction: Correction,
     power: Correction,
     reports: Vec<CorrectedTime>,
+    distributions: DistributionComparison,
+    goodness: GoodnessOfFit,
+    equal: EqualScatter,
+    unequal: UnequalScatter,
+    slopes: TimeDependence,
+    mixed: MixedSeverityFit,
+    mixed_intervals: Vec<Option<Interval>>,
 }
 
 /// A time that the corrected reports are asked to reach, s.
@@ -47,7 +59,20 @@ fn demo() -> &'static Demo {
         let power = Correction::derive(&equivalence, &CorrectionOptions::default().form(Form::PowerLaw)).unwrap();
         let read =
             LabReports::read_path(Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/lab_reports.csv")).unwrap();
+        let mixed = MixedSeverity::new("dense asphalt concrete")
+            .random(Grouping::Day)
+            .random(Grouping::ClassBySurface)
+            .fit(&campaign)
+            .unwrap();
+        let plan = fit.plan();
         Demo {
+            distributions: DistributionComparison::of(plan, &campaign).unwrap(),
+            goodness: GoodnessOfFit::test(&Bootstrap::parametric(100), plan, &campaign).unwrap(),
+            equal: EqualScatter::test(plan, &campaign, ScatterBy::Class).unwrap(),
+            unequal: UnequalScatter::fit(plan, &campaign, ScatterBy::Class).unwrap(),
+            slopes: TimeDependence::fit(plan, &campaign).unwrap(),
+            mixed_intervals: vec![mixed.profile_interval(Grouping::Day).ok(), None, mixed.scatter_interval().ok()],
+            mixed,
             screening: Screening::new().screen(&campaign, fit.plan()).unwrap(),
             reports: read.reports().iter().flat_map(|r| correction.apply(r)).collect(),
             equivalence,
@@ -76,6 +101,11 @@ impl Demo {
             .correction(&self.correction)
             .cells(&self.cells)
             .corrected_reports(&self.reports, Some(REQUIRED))
+            .distributions(&self.distributions)
+            .goodness(&self.goodness)
+            .scatter(&self.equal, Some(&self.unequal))
+            .time_dependence(&self.slopes)
+            .mixed(&self.mixed, &self.mixed_intervals)
             .reproduction(
                 Reproduction::new()
                     .seed(1)
@@ -92,6 +122,9 @@ impl Demo {
             ("residuals".to_owned(), plots::residual_quantiles(&self.fit, &diagnostics, &o).unwrap()),
             ("classes".to_owned(), plots::class_departures(&self.classes, &o).unwrap()),
             ("bootstrap".to_owned(), plots::bootstrap_distributions(&self.bootstrap, &o).unwrap()),
+            ("answers".to_owned(), plots::answers(&self.screening, &o).unwrap()),
+            ("influence".to_owned(), plots::influence(self.screening.influence().unwrap(), &o).unwrap()),
+            ("components".to_owned(), plots::variance_components(&self.mixed, &self.mixed_intervals, &o).unwrap()),
         ];
         let many = [
             ("times", plots::abrasion_times(&self.campaign, &self.fit, &o).unwrap()),
@@ -124,6 +157,15 @@ impl Demo {
             tables::flagged(&self.screening),
             tables::verdicts(&self.screening),
             tables::factors_without_flagged(&self.screening),
+            tables::answers(&self.screening),
+            tables::influence(self.screening.influence().unwrap(), 10),
+            tables::distributions(&self.distributions),
+            tables::goodness_of_fit(&self.goodness),
+            tables::scatter(&self.equal, Some(&self.unequal)),
+            tables::time_dependence(&self.slopes),
+            tables::variance_components(&self.mixed, &self.mixed_intervals),
+            tables::mixed_factors(&self.mixed),
+            tables::shrunk_class_factors(&self.mixed),
         ]
     }
 }
@@ -547,6 +589,12 @@ fn everything_can_be_looked_at() {
         d.equivalence.to_html(),
         d.correction.to_html(),
         d.screening.to_html(),
+        d.screening.influence().unwrap().to_html(),
+        d.mixed.to_html(),
+        d.distributions.to_html(),
+        d.goodness.to_html(),
+        d.equal.to_html(),
+        d.slopes.to_html(),
     ];
     for html in &htmls {
         let wrapped = format!("<div>{}</div>", as_xml(html));
@@ -569,4 +617,61 @@ fn the_committed_picture_is_what_the_demo_gives() {
         committed == plot.to_svg(),
         "write it again: cargo run --example make_picture -- --out data-demo/picture.svg"
     );
+}
+
+#[test]
+fn a_correction_has_a_sheet_of_its_own() {
+    for (name, correction) in [("constant", &demo().correction), ("power", &demo().power)] {
+        let sheet = Certificate::new(correction).entry("Issued", "<by> hand");
+        let html = sheet.to_html();
+        keep(&format!("certificate-{name}.html"), &html);
+        assert_eq!(html, Certificate::new(correction).entry("Issued", "<by> hand").to_html());
+        let xml = as_xml(&html);
+        let document = Document::parse(&xml).unwrap();
+        assert!(!html.contains("<script") && !html.contains("src=") && html.contains("&lt;by&gt;"));
+        let markdown = sheet.to_markdown();
+        keep(&format!("certificate-{name}.md"), &markdown);
+        for text in [&html, &markdown] {
+            assert!(text.contains(correction.campaign_digest()));
+            for phrase in ["not a certification", "EN 17092", "laboratory belt"] {
+                assert!(text.contains(phrase), "{name}: {phrase}");
+            }
+            for c in correction.corrections() {
+                assert!(text.contains(c.surface()));
+            }
+        }
+        // One row per surface, numbers as a person would multiply them.
+        let rows: Vec<_> = document.descendants().filter(|n| n.has_tag_name("tbody")).collect();
+        assert_eq!(rows[0].children().filter(|n| n.has_tag_name("tr")).count(), correction.corrections().len());
+        let first = &correction.corrections()[0];
+        let at = first.factor_at_laboratory_time_s();
+        let product = surface_severity::significant(at * first.factor().estimate(), 3);
+        assert!(markdown.contains(&format!("are {product} s on {}", first.surface())), "{product}");
+        // The sheet needs nothing but the saved document.
+        let read = Correction::from_json(&correction.to_json().unwrap()).unwrap();
+        assert_eq!(Certificate::new(&read).to_markdown(), Certificate::new(correction).to_markdown());
+    }
+}
+
+#[test]
+fn influence_and_answers_draw_what_their_tables_say() {
+    let d = demo();
+    let table = d.screening.influence().unwrap();
+    let plot = plots::influence(table, &PlotOptions::new()).unwrap();
+    let names: Vec<&str> = table.most_influential(20).iter().map(|r| r.name.as_str()).collect();
+    assert!(names.iter().all(|n| plot.to_svg().contains(&format!("{n}\n"))), "{}", plot.caption());
+    let first = &table.most_influential(1)[0];
+    let shown = tables::influence(table, 10);
+    assert_eq!(shown.rows().len(), 10);
+    assert_eq!(shown.rows()[0][0], Value::text(&first.name));
+    assert_eq!(shown.rows()[0][2].exact(), first.largest_percent.unwrap().to_string());
+    // Three answers for every surface but the reference, each an estimate here.
+    let answers = plots::answers(&d.screening, &PlotOptions::new()).unwrap();
+    let others = d.fit.factors().len() - 1;
+    let document = Document::parse(answers.to_svg()).unwrap();
+    let drawn = marks(&document, "-marks");
+    let intervals = drawn.iter().filter(|n| n.has_tag_name("polyline")).count();
+    assert_eq!(intervals, 3 * others);
+    let components = plots::variance_components(&d.mixed, &[None; 9], &PlotOptions::new());
+    assert!(components.unwrap_err().to_string().contains("intervals"));
 }

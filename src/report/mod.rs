@@ -3,7 +3,7 @@
 //! | | |
 //! |---|---|
 //! | in  | results: a severity fit, and whatever else there is |
-//! | out | [`Plot`]s (SVG text) and a [`Page`] (one HTML file that needs nothing else) |
+//! | out | [`Plot`]s (SVG text), a [`Page`] (one HTML file that needs nothing else), a [`Certificate`] of one correction |
 //!
 //! # Conventions
 //! The same results give the same bytes. Nothing is read from the clock, the network or a font file:
@@ -25,9 +25,11 @@
 
 mod axis;
 mod canvas;
+mod certificate;
 mod notebook;
 mod page;
 pub mod plots;
 
+pub use certificate::Certificate;
 pub use page::{Page, Reproduction};
 pub use plots::{Plot, PlotOptions};

@@ -3,13 +3,15 @@
 use std::io::Write;
 
 use crate::Error;
-use crate::bootstrap::SeverityBootstrap;
+use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
 use crate::correction::Correction;
-use crate::equivalence::EquivalenceFit;
-use crate::screening::ScreeningReport;
-use crate::severity::{Additivity, CellMeans, ClassFactors, SeverityFit};
+use crate::equivalence::{EquivalenceFit, TimeDependence};
+use crate::screening::{InfluenceTable, ScreeningReport};
+use crate::severity::mixed::MixedSeverityFit;
+use crate::severity::{Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit};
 use crate::tables::{self, Table, escape_html};
 
+use super::certificate::Certificate;
 use super::plots::{self, Plot, PlotOptions};
 
 /// One block in one locked write, so that other output cannot come between.
@@ -74,15 +76,41 @@ displays! {
     };
     /// The table of corrections as HTML for a notebook cell.
     Correction: |correction| tables::corrections(correction).to_html();
-    /// Flagged trials, and the factors with and without them, as HTML for a notebook cell.
+    /// Flagged trials, and the answers with and without them, drawn and as a table, as HTML for a notebook cell.
     ScreeningReport: |report| {
-        tables::flagged(report).to_html() + &tables::factors_without_flagged(report).to_html()
+        let drawn = plots::answers(report, &PlotOptions::default()).map(|p| vec![p]);
+        tables::flagged(report).to_html() + &picture(drawn) + &tables::answers(report).to_html()
     };
+    /// The ten that move a factor most, drawn and as a table, as HTML for a notebook cell.
+    InfluenceTable: |table| {
+        let drawn = plots::influence(table, &PlotOptions::default()).map(|p| vec![p]);
+        picture(drawn) + &tables::influence(table, 10).to_html()
+    };
+    /// Variance components, drawn and as a table, and the factors, as HTML for a notebook cell.
+    MixedSeverityFit: |fit| {
+        let drawn = plots::variance_components(fit, &[], &PlotOptions::default()).map(|p| vec![p]);
+        picture(drawn) + &tables::variance_components(fit, &[]).to_html() + &tables::mixed_factors(fit).to_html()
+    };
+    /// The comparison as HTML for a notebook cell.
+    DistributionComparison: |comparison| tables::distributions(comparison).to_html();
+    /// The test as HTML for a notebook cell.
+    GoodnessOfFit: |test| tables::goodness_of_fit(test).to_html();
+    /// The test as HTML for a notebook cell.
+    EqualScatter: |test| tables::scatter(test, None).to_html();
+    /// Slopes as HTML for a notebook cell.
+    TimeDependence: |slopes| tables::time_dependence(slopes).to_html();
     /// The message, every problem on its line, as HTML for a notebook cell.
     Error: |error| {
         let lines: Vec<String> = error.to_string().lines().map(escape_html).collect();
         format!("<pre style=\"white-space:pre-wrap\">{}</pre>\n", lines.join("\n"))
     };
+}
+
+impl Certificate<'_> {
+    /// Shows the sheet in a notebook cell.
+    pub fn evcxr_display(&self) {
+        show(&self.to_fragment());
+    }
 }
 
 impl Table {

@@ -1,14 +1,17 @@
 //! The page: one HTML file that needs nothing else.
 
-use crate::bootstrap::SeverityBootstrap;
+use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
 use crate::campaign::{Campaign, SurfaceRole};
 use crate::correction::{CorrectedTime, Correction};
 use crate::document::CRATE_VERSION;
-use crate::equivalence::EquivalenceFit;
+use crate::equivalence::{EquivalenceFit, TimeDependence};
 use crate::error::{ErrorKind, Result};
-use crate::estimate::significant;
+use crate::estimate::{Interval, significant};
 use crate::screening::ScreeningReport;
-use crate::severity::{Additivity, CellMeans, ClassFactors, SeverityFit};
+use crate::severity::mixed::MixedSeverityFit;
+use crate::severity::{
+    Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter,
+};
 use crate::tables::{self, Table, Value, capital, count, escape_html, ladder_order};
 
 use super::plots::{self, Plot, PlotOptions};
@@ -19,6 +22,8 @@ const MOST_TIMES: usize = 6;
 const MOST_LISTED: usize = 1000;
 /// Rows of cell medians on the page.
 const MOST_CELLS: usize = 500;
+/// Rows of the table of influence.
+const MOST_INFLUENTIAL: usize = 10;
 const WIDE: u32 = 680;
 const SLIM: u32 = 350;
 
@@ -66,7 +71,10 @@ impl Reproduction {
 /// | [`campaign`](Self::campaign) | every trial drawn, residuals |
 /// | [`additivity`](Self::additivity), [`class_factors`](Self::class_factors) | whether one factor serves all |
 /// | [`cells`](Self::cells) | the median of every cell |
-/// | [`screening`](Self::screening) | verdicts on trials, factors without the flagged ones |
+/// | [`time_dependence`](Self::time_dependence) | whether factors change with durability |
+/// | [`mixed`](Self::mixed) | scatter by day, run, belt; factors with it; shrunk class factors |
+/// | [`screening`](Self::screening) | verdicts on trials, the answers side by side, influence |
+/// | [`distributions`](Self::distributions), [`goodness`](Self::goodness), [`scatter`](Self::scatter) | how well the model describes the times |
 /// | [`equivalence`](Self::equivalence) | the belt against each road, tests of equivalence |
 /// | [`correction`](Self::correction), [`corrected_reports`](Self::corrected_reports) | correction factors with their domain; reports read as road times |
 /// | [`bootstrap`](Self::bootstrap) | resampled intervals and distributions |
@@ -94,6 +102,11 @@ pub struct Page<'a> {
     equivalence: Option<&'a EquivalenceFit>,
     correction: Option<&'a Correction>,
     cells: Option<&'a CellMeans>,
+    distributions: Option<&'a DistributionComparison>,
+    goodness: Option<&'a GoodnessOfFit>,
+    scatter: Option<(&'a EqualScatter, Option<&'a UnequalScatter>)>,
+    time_dependence: Option<&'a TimeDependence>,
+    mixed: Option<(&'a MixedSeverityFit, &'a [Option<Interval>])>,
     reports: Option<&'a [CorrectedTime]>,
     required_s: Option<f64>,
     reproduction: Reproduction,
@@ -114,6 +127,11 @@ impl<'a> Page<'a> {
             equivalence: None,
             correction: None,
             cells: None,
+            distributions: None,
+            goodness: None,
+            scatter: None,
+            time_dependence: None,
+            mixed: None,
             reports: None,
             required_s: None,
             reproduction: Reproduction::default(),
@@ -173,6 +191,36 @@ impl<'a> Page<'a> {
         self.cells = Some(cells);
         self
     }
+    /// Adds the comparison of distributions.
+    #[must_use]
+    pub fn distributions(mut self, distributions: &'a DistributionComparison) -> Self {
+        self.distributions = Some(distributions);
+        self
+    }
+    /// Adds the test of goodness of fit.
+    #[must_use]
+    pub fn goodness(mut self, goodness: &'a GoodnessOfFit) -> Self {
+        self.goodness = Some(goodness);
+        self
+    }
+    /// Adds the test of equal scatter, and the scatter of each group where it was fitted.
+    #[must_use]
+    pub fn scatter(mut self, test: &'a EqualScatter, groups: Option<&'a UnequalScatter>) -> Self {
+        self.scatter = Some((test, groups));
+        self
+    }
+    /// Adds the slopes of factors against durability.
+    #[must_use]
+    pub fn time_dependence(mut self, slopes: &'a TimeDependence) -> Self {
+        self.time_dependence = Some(slopes);
+        self
+    }
+    /// Adds a fit with random effects; `intervals` as in [`tables::variance_components`], may be empty.
+    #[must_use]
+    pub fn mixed(mut self, fit: &'a MixedSeverityFit, intervals: &'a [Option<Interval>]) -> Self {
+        self.mixed = Some((fit, intervals));
+        self
+    }
     /// Adds laboratory reports read as road times; with `required_s`, a time in s that the road median
     /// should reach, it is marked in the picture and the table gives its probability.
     #[must_use]
@@ -200,10 +248,11 @@ impl<'a> Page<'a> {
         self.surfaces(&mut html)?;
         self.materials(&mut html)?;
         self.one_factor(&mut html)?;
+        self.shared_conditions(&mut html)?;
         self.belt_against_roads(&mut html)?;
         self.corrections(&mut html)?;
         self.corrected_times(&mut html)?;
-        self.screened(&mut html);
+        self.screened(&mut html)?;
         self.resampling(&mut html)?;
         self.quality(&mut html)?;
         self.methods(&mut html);
@@ -220,6 +269,7 @@ impl<'a> Page<'a> {
             ("equivalence", self.equivalence.map(|e| e.campaign_digest().to_owned())),
             ("correction", self.correction.map(|c| c.campaign_digest().to_owned())),
             ("bootstrap", self.bootstrap.map(|b| b.fit().campaign_digest().to_owned())),
+            ("mixed", self.mixed.map(|(m, _)| m.campaign_digest().to_owned())),
         ];
         for (name, found) in parts {
             if let Some(found) = found.filter(|f| f != digest) {
@@ -458,8 +508,21 @@ impl<'a> Page<'a> {
         Ok(())
     }
 
-    fn screened(&self, html: &mut Html) {
-        let Some(screening) = self.screening else { return };
+    fn shared_conditions(&self, html: &mut Html) -> Result<()> {
+        let Some((fit, intervals)) = self.mixed else { return Ok(()) };
+        html.section("Days, runs and belts");
+        html.figure(|o| Ok(vec![plots::variance_components(fit, intervals, &o.id("components"))?]))?;
+        html.table(&tables::variance_components(fit, intervals));
+        html.table(&tables::mixed_factors(fit));
+        let classes = tables::shrunk_class_factors(fit);
+        if !classes.is_empty() {
+            html.table(&classes);
+        }
+        Ok(())
+    }
+
+    fn screened(&self, html: &mut Html) -> Result<()> {
+        let Some(screening) = self.screening else { return Ok(()) };
         html.section("Screening of the trials");
         html.table(&tables::spoken(screening));
         let silent: Vec<&str> = screening
@@ -477,7 +540,20 @@ impl<'a> Page<'a> {
                 &more,
             );
         }
-        html.table(&tables::factors_without_flagged(screening));
+        let reference = screening.severity().reference();
+        let compared = |row: &crate::screening::HeadlineFactor| {
+            let answers = [&row.all_trials, &row.robust, &row.without_flagged];
+            row.surface != reference && answers.iter().any(|e| e.interval().is_some())
+        };
+        if screening.headline().iter().any(compared) {
+            html.figure(|o| Ok(vec![plots::answers(screening, &o.id("answers"))?]))?;
+        }
+        html.table(&tables::answers(screening));
+        if let Some(influence) = screening.influence().filter(|t| t.rows.iter().any(|r| r.largest_percent.is_some())) {
+            html.figure(|o| Ok(vec![plots::influence(influence, &o.id("influence"))?]))?;
+            html.table(&tables::influence(influence, MOST_INFLUENTIAL));
+        }
+        Ok(())
     }
 
     fn surfaces(&self, html: &mut Html) -> Result<()> {
@@ -510,7 +586,7 @@ impl<'a> Page<'a> {
     }
 
     fn one_factor(&self, html: &mut Html) -> Result<()> {
-        if self.additivity.is_none() && self.classes.is_none() {
+        if self.additivity.is_none() && self.classes.is_none() && self.time_dependence.is_none() {
             return Ok(());
         }
         html.section("Does one factor serve all materials?");
@@ -522,6 +598,9 @@ impl<'a> Page<'a> {
                 html.figure(|o| Ok(vec![plots::class_departures(classes, &o.id("classes"))?]))?;
             }
             html.table(&tables::class_factors(classes));
+        }
+        if let Some(slopes) = self.time_dependence {
+            html.table(&tables::time_dependence(slopes));
         }
         Ok(())
     }
@@ -545,6 +624,15 @@ impl<'a> Page<'a> {
         if let Some(campaign) = self.campaign {
             let diagnostics = self.fit.diagnostics(campaign, self.reproduction.seed.unwrap_or(1))?;
             html.figure(|o| Ok(vec![plots::residual_quantiles(self.fit, &diagnostics, &o.id("residuals"))?]))?;
+        }
+        if let Some(comparison) = self.distributions {
+            html.table(&tables::distributions(comparison));
+        }
+        if let Some(test) = self.goodness {
+            html.table(&tables::goodness_of_fit(test));
+        }
+        if let Some((test, groups)) = self.scatter {
+            html.table(&tables::scatter(test, groups));
         }
         Ok(())
     }
@@ -589,6 +677,18 @@ impl<'a> Page<'a> {
             );
             references
                 .push("J. A. Hausman, Econometrica 46 (1978) 1251 (variance of the difference of nested estimates).");
+        }
+        if self.mixed.is_some() {
+            html.subsection("Shared conditions");
+            html.formula("log T = μ(material) − log k(surface) + effects of day, run, belt or cell + σ W");
+            html.paragraph(
+                "The effects are normal with mean 0 and a variance of their own for each grouping. Restricted likelihood with \
+                 Satterthwaite's degrees of freedom where times are log-normal and none is censored; otherwise the likelihood \
+                 with the effects integrated out by Laplace's approximation or adaptive Gauss–Hermite quadrature.",
+            );
+            references
+                .push("D. Bates, M. Mächler, B. Bolker, S. Walker, J. Statist. Softw. 67 (2015) 1 (mixed models).");
+            references.push("F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110 (degrees of freedom).");
         }
         if self.equivalence.is_some() || self.correction.is_some() {
             html.subsection("Belt and road");
@@ -636,6 +736,15 @@ impl<'a> Page<'a> {
             references.push("B. Efron, R. J. Tibshirani, An Introduction to the Bootstrap, 1993, chapter 14.");
             references
                 .push("A. C. Davison, D. V. Hinkley, Bootstrap Methods and their Application, 1997, chapters 3 and 5.");
+        }
+        if self.distributions.is_some() {
+            references.push("C. M. Hurvich, C.-L. Tsai, Biometrika 76 (1989) 297 (AICc).");
+        }
+        if self.goodness.is_some() {
+            references.push("C. Czado, T. Gneiting, L. Held, Biometrics 65 (2009) 1254 (probability transform).");
+        }
+        if self.scatter.is_some_and(|(test, _)| test.bartlett) {
+            references.push("M. S. Bartlett, Proc. R. Soc. A 160 (1937) 268 (equal scatter).");
         }
         if self.campaign.is_some() {
             references.push("P. K. Dunn, G. K. Smyth, J. Comput. Graph. Statist. 5 (1996) 236 (quantile residuals).");
@@ -692,7 +801,7 @@ fn cautions(html: &mut Html) {
 }
 
 /// Grows the page; escapes all text.
-struct Html {
+pub(super) struct Html {
     out: String,
 }
 
@@ -722,25 +831,35 @@ tbody th[scope=row]{min-width:7.5rem}
 
 impl Html {
     fn new(title: &str) -> Self {
+        Self::styled(title, "")
+    }
+
+    /// With rules added to the style.
+    pub(super) fn styled(title: &str, more: &str) -> Self {
         let title = escape_html(title);
         Self {
             out: format!(
                 "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
                  <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{title}</title>\n\
-                 <style>{STYLE}</style>\n</head>\n<body>\n<main>\n<h1>{title}</h1>\n"
+                 <style>{STYLE}{more}</style>\n</head>\n<body>\n<main>\n<h1>{title}</h1>\n"
             ),
         }
     }
 
-    fn section(&mut self, heading: &str) {
+    /// Only a heading, for what stands on somebody else's page.
+    pub(super) fn fragment(title: &str) -> Self {
+        Self { out: format!("<h3>{}</h3>\n", escape_html(title)) }
+    }
+
+    pub(super) fn section(&mut self, heading: &str) {
         self.out.push_str(&format!("<h2>{}</h2>\n", escape_html(heading)));
     }
 
-    fn subsection(&mut self, heading: &str) {
+    pub(super) fn subsection(&mut self, heading: &str) {
         self.out.push_str(&format!("<h3>{}</h3>\n", escape_html(heading)));
     }
 
-    fn paragraph(&mut self, text: &str) {
+    pub(super) fn paragraph(&mut self, text: &str) {
         self.out.push_str(&format!("<p>{}</p>\n", escape_html(text)));
     }
 
@@ -754,19 +873,28 @@ impl Html {
         self.out.push_str(&format!("{}.</p>\n", escape_html(end)));
     }
 
-    fn formula(&mut self, text: &str) {
+    pub(super) fn formula(&mut self, text: &str) {
         self.out.push_str(&format!("<p class=\"formula\">{}</p>\n", escape_html(text)));
     }
 
-    fn list(&mut self, items: impl IntoIterator<Item = String>) {
-        self.out.push_str("<ul>\n");
+    pub(super) fn list(&mut self, items: impl IntoIterator<Item = String>) {
+        self.items("ul", items);
+    }
+
+    /// A numbered list.
+    pub(super) fn steps(&mut self, items: impl IntoIterator<Item = String>) {
+        self.items("ol", items);
+    }
+
+    fn items(&mut self, tag: &str, items: impl IntoIterator<Item = String>) {
+        self.out.push_str(&format!("<{tag}>\n"));
         for item in items {
             self.out.push_str(&format!("<li>{}</li>\n", escape_html(&item)));
         }
-        self.out.push_str("</ul>\n");
+        self.out.push_str(&format!("</{tag}>\n"));
     }
 
-    fn table(&mut self, table: &Table) {
+    pub(super) fn table(&mut self, table: &Table) {
         // Wide tables scroll sideways on a phone; a keyboard reaches them.
         self.out.push_str(&format!(
             "<div class=\"table{}\" role=\"region\" tabindex=\"0\" aria-label=\"{}\">\n{}</div>\n",
@@ -795,7 +923,11 @@ impl Html {
         Ok(())
     }
 
-    fn finish(mut self) -> String {
+    pub(super) fn finish_fragment(self) -> String {
+        self.out
+    }
+
+    pub(super) fn finish(mut self) -> String {
         self.out.push_str("</main>\n</body>\n</html>\n");
         self.out
     }

@@ -22,15 +22,19 @@
 //! Nothing: every result has a table. The results themselves print as their tables
 //! (`println!("{fit}")`).
 
+mod checks;
 mod equivalence;
 mod escape;
+mod mixed;
 mod render;
 mod screening;
 mod severity;
 mod words;
 
+pub use checks::{distributions, goodness_of_fit, scatter, time_dependence};
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
-pub use screening::{factors_without_flagged, flagged, verdicts};
+pub use mixed::{mixed_factors, shrunk_class_factors, variance_components};
+pub use screening::{answers, factors_without_flagged, flagged, influence, verdicts};
 pub use severity::{
     additivity, bootstrap_intervals, cell_medians, class_factors, durabilities, fit_summary, notes, surface_factors,
 };
@@ -38,8 +42,8 @@ pub use severity::{
 /// What pictures and the page share with the tables.
 #[cfg(feature = "report")]
 pub(crate) use self::{
-    escape::{clean, escape_html},
-    screening::spoken,
+    escape::{clean, escape_html, escape_markdown},
+    screening::{left_out, spoken},
     severity::limits,
     words::{capital, count, interval_method, ladder_order, of_class},
 };

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::screening::{ScreeningReport, Verdict};
+use crate::screening::{InfluenceTable, LeftOut, ScreeningReport, Verdict};
 
 use super::{Column, Table, Value};
 
@@ -97,6 +97,90 @@ pub fn factors_without_flagged(report: &ScreeningReport) -> Table {
         table.add(cells);
     }
     table
+}
+
+/// Each factor on all trials, robustly, without the flagged trials, and as decided where decisions are
+/// in force: the answers side by side.
+#[must_use]
+pub fn answers(report: &ScreeningReport) -> Table {
+    let level = report.severity().confidence_level();
+    let decided = report.headline().iter().any(|row| row.decided.is_some());
+    let mut columns = vec![Column::words("surface", "surface")];
+    let mut answer = |name: &str, heading: &str, change: Option<&str>| {
+        columns.push(Column::numbers(name, heading));
+        columns.extend(
+            ["lower", "upper"].map(|side| Column::numbers(format!("{name}_{side}_{level}"), format!("{side} {level}"))),
+        );
+        if let Some(change) = change {
+            columns.push(Column::numbers(change, "change").unit("%"));
+        }
+    };
+    answer("all_trials", "k, all trials", None);
+    answer("robust", "k, robust", Some("robust_change_percent"));
+    answer("without_flagged", "k without flagged", Some("change_percent"));
+    if decided {
+        answer("decided", "k as decided", Some("decided_change_percent"));
+    }
+    let mut table = Table::new("One scale, several answers", columns).with_caption(
+        "The severity fit on all trials, by a robust estimator that gives trials far off less weight, and without the flagged \
+         trials; changes from the first. Where they agree, no single trial decides the scale.",
+    );
+    let change = |c: Option<f64>| c.map_or(Value::Missing, |c| Value::digits(c, 2));
+    for row in report.headline() {
+        let mut cells = vec![Value::text(&row.surface)];
+        cells.extend(Value::estimate(&row.all_trials));
+        cells.extend(Value::estimate(&row.robust));
+        cells.push(change(row.robust_change_percent));
+        cells.extend(Value::estimate(&row.without_flagged));
+        cells.push(change(row.change_percent));
+        if decided {
+            match &row.decided {
+                Some(estimate) => cells.extend(Value::estimate(estimate)),
+                None => cells.extend([Value::Missing, Value::Missing, Value::Missing]),
+            }
+            cells.push(change(row.decided_change_percent));
+        }
+        table.add(cells);
+    }
+    table
+}
+
+/// The trials that move a factor most when they are left out, the largest change first; at most `most`.
+#[must_use]
+pub fn influence(table: &InfluenceTable, most: usize) -> Table {
+    let what = left_out(table.left_out);
+    let mut columns = vec![
+        Column::words("left_out", what),
+        Column::numbers("trials", "trials"),
+        Column::numbers("largest_percent", "largest change").unit("%"),
+    ];
+    columns.extend(
+        table.surfaces.iter().map(|s| Column::numbers(format!("change_percent: {s}"), format!("k of {s}")).unit("%")),
+    );
+    let mut out = Table::new(format!("Influence of each {what}"), columns).with_caption(format!(
+        "Change of every factor when one {what} is left out and everything is fitted again{}.",
+        if table.rows.len() > most { format!("; the {most} largest of {}", table.rows.len()) } else { String::new() }
+    ));
+    let change = |c: Option<f64>| c.map_or(Value::Missing, |c| Value::digits(c, 2));
+    for row in table.most_influential(most) {
+        let mut cells = vec![Value::text(&row.name), Value::Count(row.trials), change(row.largest_percent)];
+        cells.extend(row.change_percent.iter().map(|c| change(*c)));
+        out.add(cells);
+        if let Some(reason) = &row.not_estimable {
+            out.note(format!("Without {}: {}.", row.name, reason.trim_end_matches('.')));
+        }
+    }
+    out
+}
+
+/// What was left out, for a heading.
+pub(crate) fn left_out(what: LeftOut) -> &'static str {
+    match what {
+        LeftOut::Trial => "trial",
+        LeftOut::Material => "material",
+        LeftOut::Day => "day",
+        LeftOut::Cell => "cell",
+    }
 }
 
 /// Flagged trials, and the factors with and without them, as aligned text.

@@ -1,0 +1,163 @@
+//! Tables of what was assumed and how it was looked at: distribution, equal scatter, constant factors.
+
+use crate::bootstrap::GoodnessOfFit;
+use crate::equivalence::TimeDependence;
+use crate::severity::{DistributionComparison, EqualScatter, ScatterBy, UnequalScatter};
+
+use super::severity::limits;
+use super::words::{capital, count};
+use super::{Column, Drawn, Table, Value};
+
+/// The additive model under each distribution of times, the smallest AICc first.
+#[must_use]
+pub fn distributions(comparison: &DistributionComparison) -> Table {
+    let columns = vec![
+        Column::words("distribution", "distribution"),
+        Column::numbers("log_likelihood", "log-likelihood"),
+        Column::numbers("parameters", "parameters"),
+        Column::numbers("aicc", "AICc"),
+        Column::numbers("aicc_difference", "from the smallest"),
+    ];
+    let mut table = Table::new("Distributions of times", columns).with_caption(
+        "The same severity model under each distribution, by maximum likelihood on the time scale. AICc is Akaike's criterion \
+         with the small-sample term (Hurvich and Tsai 1989); differences below about 2 say little.",
+    );
+    for row in &comparison.rows {
+        table.add(vec![
+            Value::text(row.distribution.to_string()),
+            Value::digits(row.log_likelihood, 6),
+            Value::Count(row.parameters),
+            Value::digits(row.aicc, 6),
+            Value::digits(row.aicc_difference, 3),
+        ]);
+    }
+    for (distribution, reason) in &comparison.not_fitted {
+        table.note(format!("{} was not fitted: {}.", capital(&distribution.to_string()), reason.trim_end_matches('.')));
+    }
+    table
+}
+
+/// Does the fitted distribution describe the times? With the transform that the test rests on.
+#[must_use]
+pub fn goodness_of_fit(test: &GoodnessOfFit) -> Table {
+    let columns = vec![Column::words("quantity", "quantity"), Column::numbers("value", "value")];
+    let mut table = Table::new("Goodness of fit", columns).with_caption(format!(
+        "Anderson–Darling distance between the probability transforms of the trials, a censored one spread evenly over what it \
+         leaves open (Czado, Gneiting and Held 2009), and a uniform distribution; p from {} in which run lengths and time \
+         resolution are replayed. A small p says that the distribution does not describe the times.",
+        count(test.replicates, "parametric bootstrap refit")
+    ));
+    table.add(vec![Value::text("distance"), Value::digits(test.statistic, 4)]);
+    table.add(vec![Value::text("p"), Value::Probability(test.p_value)]);
+    let apart = (1u32..).zip(&test.transform).map(|(i, g)| (f64::from(i) / 20.0, *g));
+    if let Some((level, share)) = apart.max_by(|a, b| (a.1 - a.0).abs().total_cmp(&(b.1 - b.0).abs())) {
+        table.note(format!(
+            "Farthest apart where the model puts {level} of the trials below: {} of them are.",
+            crate::significant(share, 2)
+        ));
+    }
+    table
+}
+
+/// The test of one scatter for all, and the scatter of each group where it was fitted.
+#[must_use]
+pub fn scatter(test: &EqualScatter, groups: Option<&UnequalScatter>) -> Table {
+    let level = groups
+        .and_then(|g| g.groups.iter().find_map(|g| g.log_scatter.interval()))
+        .map_or(0.95, crate::Interval::level);
+    let name = match groups.map(|g| g.by) {
+        Some(ScatterBy::Surface) => "surface",
+        Some(ScatterBy::Class) => "class",
+        None => "group",
+    };
+    let mut columns = vec![Column::words(name, name), Column::numbers("log_scatter", "scatter of log time")];
+    columns.extend(Column::limits(level, None));
+    columns.push(Column::numbers("trials", "trials"));
+    let p = Value::Probability(test.p_value).shown();
+    let mut table = Table::new("Is the scatter the same everywhere?", columns).with_caption(format!(
+        "One replicate scatter for all groups against one each, every cell at its own level: {} {} with {} degrees of freedom, \
+         p {}. {}",
+        if test.bartlett { "Bartlett's statistic" } else { "likelihood ratio" },
+        crate::significant(test.statistic, 3),
+        test.degrees_of_freedom,
+        if p.starts_with('<') { p } else { format!("= {p}") },
+        if groups.is_some() {
+            "Below, the scatter of each group by maximum likelihood in the additive model."
+        } else {
+            "The scatter of each group was not fitted."
+        }
+    ));
+    let rows = groups.map_or(&[][..], |g| &g.groups);
+    for row in rows {
+        let mut cells = vec![Value::text(&row.group)];
+        cells.extend(Value::estimate(&row.log_scatter));
+        cells.push(Value::Count(row.trials));
+        table.add(cells);
+    }
+    for row in rows {
+        if let Some(reason) = row.log_scatter.reason() {
+            table.note(format!("{}: {}.", row.group, reason.trim_end_matches('.')));
+        }
+    }
+    if let Some(groups) = groups {
+        table.note(format!(
+            "Log-likelihood {} with one scatter, {} with one for each {name}.",
+            crate::significant(groups.common_log_likelihood, 6),
+            crate::significant(groups.log_likelihood, 6)
+        ));
+        let drawn = rows.iter().map(|r| r.log_scatter.interval().map(limits)).collect();
+        table.draw(Drawn { heading: "drawn".into(), log: true, mark: None, rows: drawn });
+    }
+    table
+}
+
+/// Does a factor grow or fall with the durability of the material?
+#[must_use]
+pub fn time_dependence(result: &TimeDependence) -> Table {
+    let [lower, upper] = Column::limits(result.level, None);
+    let columns = vec![
+        Column::words("class", "class"),
+        Column::words("surface", "surface"),
+        Column::numbers("slope", "slope"),
+        lower,
+        upper,
+        Column::numbers("adjusted_p_value", "adjusted p"),
+        Column::numbers("materials", "materials"),
+        Column::numbers("shortest_durability_s", "durabilities from").unit("s"),
+        Column::numbers("longest_durability_s", "to").unit("s"),
+    ];
+    let mut table = Table::new("Do the factors change with durability?", columns).with_caption(
+        "Slope of the log factor on the log median of the material on the reference surface, 1 minus the slope of York's line \
+         with scatter between materials. 0 is a constant factor; above 0 the more durable materials fare worse on the surface \
+         than the factor says. Student t limits with materials − 2 degrees of freedom; p adjusted over all rows (Holm).",
+    );
+    let mut too_few = 0;
+    for row in &result.rows {
+        let Some(slope) = &row.slope else {
+            too_few += 1;
+            continue;
+        };
+        let range = row.durability_range_s;
+        table.add(vec![
+            Value::text(row.class.as_deref().unwrap_or("all materials")),
+            Value::text(&row.surface),
+            Value::digits(slope.estimate(), 2),
+            Value::digits(slope.lower(), 2),
+            Value::digits(slope.upper(), 2),
+            row.adjusted_p_value.map_or(Value::Missing, Value::Probability),
+            Value::Count(row.materials),
+            Value::optional(range.map(|r| r.0)),
+            Value::optional(range.map(|r| r.1)),
+        ]);
+    }
+    if too_few > 0 {
+        table.note(format!(
+            "{} without a slope: too few materials with a median on both surfaces.",
+            count(too_few, "class and surface").replace("surfaces", "surface")
+        ));
+    }
+    let drawn = result.rows.iter().filter_map(|r| r.slope.as_ref()).map(|i| Some(limits(i))).collect();
+    table.draw(Drawn { heading: "slope, drawn".into(), log: false, mark: Some(0.0), rows: drawn });
+    table.group(1);
+    table
+}

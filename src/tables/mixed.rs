@@ -1,0 +1,135 @@
+//! Tables of fits with random effects.
+
+use std::fmt;
+
+use crate::Interval;
+use crate::severity::mixed::{Criterion, Integration, MixedSeverityFit, ShrunkFactor, Verdict};
+
+use super::severity::limits;
+use super::words::{count, ladder_order};
+use super::{Column, Drawn, Table, Value};
+
+/// How much each kind of shared condition adds to the scatter of log time, with the replicate scatter
+/// last. `intervals` are those of the standard deviations in the same order, where they were computed
+/// (profile likelihood: [`MixedSeverityFit::profile_interval`] and
+/// [`scatter_interval`](MixedSeverityFit::scatter_interval); they cost refits).
+#[must_use]
+pub fn variance_components(fit: &MixedSeverityFit, intervals: &[Option<Interval>]) -> Table {
+    let components = fit.variance_components();
+    let total: f64 = components.iter().map(|c| c.variance).sum();
+    let level = intervals.iter().flatten().next().map_or(0.95, Interval::level);
+    let mut columns =
+        vec![Column::words("component", "shared by"), Column::numbers("log_standard_deviation", "SD of log time")];
+    let with_limits = intervals.iter().any(Option::is_some);
+    if with_limits {
+        columns.extend(Column::limits(level, None));
+    }
+    columns.push(Column::numbers("share_percent", "share of variance").unit("%"));
+    columns.push(Column::numbers("levels", "levels"));
+    let method = match (fit.criterion(), fit.integration()) {
+        (Criterion::Reml, _) => "restricted maximum likelihood".to_owned(),
+        (Criterion::Ml, Integration::Exact) => "maximum likelihood".into(),
+        (Criterion::Ml, Integration::AdaptiveGaussHermite { nodes }) => {
+            format!("maximum likelihood, adaptive Gauss–Hermite quadrature with {nodes} nodes")
+        }
+        (Criterion::Ml, _) => "maximum likelihood, Laplace's approximation".into(),
+    };
+    let mut table = Table::new("Where the scatter comes from", columns).with_caption(format!(
+        "Severity model with random effects on log time, {}, {method}.{}",
+        count(fit.trials(), "trial"),
+        if with_limits { " Limits by profile likelihood." } else { "" }
+    ));
+    for (i, c) in components.iter().enumerate() {
+        let name = match c.name.as_str() {
+            "residual" => "nothing: replicate scatter".to_owned(),
+            other => other.replace("_by_", " × "),
+        };
+        let mut row = vec![Value::text(name), Value::digits(c.standard_deviation, 3)];
+        if with_limits {
+            let interval = intervals.get(i).copied().flatten();
+            row.push(interval.map_or(Value::Missing, |i| Value::digits(i.lower(), 2)));
+            row.push(interval.map_or(Value::Missing, |i| Value::digits(i.upper(), 2)));
+        }
+        row.push(Value::digits(if total > 0.0 { 100.0 * c.variance / total } else { f64::NAN }, 2));
+        row.push(Value::Count(c.levels));
+        table.add(row);
+    }
+    if let Verdict::Boundary { components } = fit.convergence().verdict {
+        table.note(format!(
+            "Estimated as exactly zero: {}. Standard errors are as if there were no such effect.",
+            components.join(", ").replace("_by_", " × ")
+        ));
+    }
+    table
+}
+
+/// Abrasiveness factors of a fit with random effects, harshest first.
+#[must_use]
+pub fn mixed_factors(fit: &MixedSeverityFit) -> Table {
+    let level = fit.factors().iter().find_map(|r| r.factor.interval()).map_or(0.95, Interval::level);
+    let mut columns = vec![Column::words("surface", "surface"), Column::numbers("factor", "k")];
+    columns.extend(Column::limits(level, None));
+    columns.push(Column::numbers("log_standard_error", "SE of log k"));
+    columns.push(Column::numbers("trials", "trials"));
+    let mut table = Table::new("Factors with shared conditions", columns).with_caption(format!(
+        "k relative to {} where trials that share conditions may share a departure; the limits then hold for other days, runs or \
+         belts like those seen, not for these alone.",
+        fit.reference()
+    ));
+    let rows = ladder_order(fit.factors());
+    for row in &rows {
+        let mut cells = vec![Value::text(&row.surface)];
+        cells.extend(Value::estimate(&row.factor));
+        cells.push(row.log_standard_error.map_or(Value::Missing, |se| Value::digits(se, 2)));
+        cells.push(Value::Count(row.trials));
+        table.add(cells);
+    }
+    for note in fit.notes() {
+        table.note(format!("{note}."));
+    }
+    let drawn = rows.iter().map(|r| r.factor.interval().map(limits)).collect();
+    table.draw(Drawn { heading: "k, drawn".into(), log: true, mark: Some(1.0), rows: drawn });
+    table
+}
+
+/// Factors of the classes shrunk towards the common one, beside their raw departures.
+#[must_use]
+pub fn shrunk_class_factors(fit: &MixedSeverityFit) -> Table {
+    let rows: Vec<ShrunkFactor> = fit.class_factors();
+    let level = rows.iter().find_map(|r| r.factor.interval()).map_or(0.95, Interval::level);
+    let mut columns = vec![
+        Column::words("surface", "surface"),
+        Column::words("class", "class"),
+        Column::numbers("factor", "k, shrunk"),
+    ];
+    columns.extend(Column::limits(level, None));
+    columns.extend([
+        Column::numbers("departure", "departure, shrunk"),
+        Column::numbers("raw_departure", "departure, raw"),
+        Column::numbers("trials", "trials"),
+        Column::numbers("materials", "materials"),
+    ]);
+    let mut table = Table::new("Factors of the classes, shrunk", columns).with_caption(
+        "The common factor times the predicted departure of the class; a departure is k of the class / common k, above 1 where \
+         the surface wears the class faster. Shrunk towards 1, the more the fewer the trials; raw: from plain cell means.",
+    );
+    let mut rows = rows;
+    rows.sort_by(|a, b| (&a.surface, &a.name).cmp(&(&b.surface, &b.name)));
+    for row in &rows {
+        let mut cells = vec![Value::text(&row.surface), Value::text(&row.name)];
+        cells.extend(Value::estimate(&row.factor));
+        cells.push(Value::number(libm::exp(row.log_departure)));
+        cells.push(Value::optional(row.raw_log_departure.map(libm::exp)));
+        cells.extend([Value::Count(row.trials), Value::Count(row.materials)]);
+        table.add(cells);
+    }
+    table.group(1);
+    table
+}
+
+/// Factors and variance components, as aligned text.
+impl fmt::Display for MixedSeverityFit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}\n{}", mixed_factors(self), variance_components(self, &[]))
+    }
+}

@@ -19,6 +19,8 @@
 //! | tables | [`tables`] | every result as text, Markdown, CSV, HTML |
 #![cfg_attr(feature = "report", doc = "| report | [`report`] | pictures and one self-contained page |")]
 //!
+//! The book is in [`guide`]: concepts, one chapter per stage, pitfalls, how to cite.
+//!
 //! Data flows one way; each stage takes the result of the one before by reference. Enter anywhere
 //! (build a campaign in code, load a saved correction), leave anywhere.
 //!
@@ -69,6 +71,7 @@ mod document;
 pub mod equivalence;
 mod error;
 mod estimate;
+pub mod guide;
 mod numeric;
 #[cfg(feature = "report")]
 pub mod report;

@@ -43,12 +43,12 @@ pub(crate) fn of<T: DeserializeOwned>(kind: &str, about: &str, documents: &[Valu
             .map(|(variant, content)| {
                 let mut schema = match content {
                     Some(Content::Unit) => json!({ "const": variant }),
-                    Some(Content::Held(node)) => tagged(variant, of_node(&node.borrow())),
+                    Some(Content::Held(node)) => tagged(variant, &of_node(&node.borrow())),
                     // In no document shown: whether it holds something is asked of the reader, what it holds stays open.
                     None if place.is_some_and(|place| is_bare::<T>(documents, place, variant)) => {
                         json!({ "const": variant })
                     }
-                    None => tagged(variant, json!({})),
+                    None => tagged(variant, &json!({})),
                 };
                 describe(&mut schema, comments.of_field(plain, variant));
                 schema
@@ -77,7 +77,7 @@ pub(crate) fn of<T: DeserializeOwned>(kind: &str, about: &str, documents: &[Valu
     schema
 }
 
-fn tagged(variant: &str, held: Value) -> Value {
+fn tagged(variant: &str, held: &Value) -> Value {
     json!({ "type": "object", "properties": { variant: held }, "required": [variant], "additionalProperties": false })
 }
 

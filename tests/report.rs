@@ -12,11 +12,11 @@ use std::time::Instant;
 use roxmltree::{Document, Node};
 use surface_severity::Interval;
 use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit, SeverityBootstrap};
-use surface_severity::campaign::{Campaign, Outcome, SurfaceRole, Trial};
+use surface_severity::campaign::{Campaign, Decisions, Outcome, SurfaceRole, Trial};
 use surface_severity::correction::{CorrectedTime, Correction, CorrectionOptions, LabReports};
 use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form, TimeDependence};
 use surface_severity::report::{Certificate, Page, Plot, PlotOptions, Reproduction, plots};
-use surface_severity::screening::{Screening, ScreeningReport};
+use surface_severity::screening::{LeftOut, Screening, ScreeningReport, influence};
 use surface_severity::severity::mixed::{Grouping, MixedSeverity, MixedSeverityFit};
 use surface_severity::severity::{
     Additivity, CellMeans, ClassFactors, Distribution, DistributionComparison, EqualScatter, ScatterBy, Severity,
@@ -674,4 +674,43 @@ fn influence_and_answers_draw_what_their_tables_say() {
     assert_eq!(intervals, 3 * others);
     let components = plots::variance_components(&d.mixed, &[None; 9], &PlotOptions::new());
     assert!(components.unwrap_err().to_string().contains("intervals"));
+}
+
+#[test]
+fn decisions_and_lost_factors_are_said() {
+    let d = demo();
+    let decisions = Decisions::new().set_aside("R-0030", "stop wire broke late", "A. N.");
+    let decided = d.campaign.with_decisions(&decisions).unwrap();
+    let screening = Screening::new().screen(&decided, d.fit.plan()).unwrap();
+    let table = tables::answers(&screening);
+    let names: Vec<&str> = table.columns().iter().map(Column::name).collect();
+    assert!(names.contains(&"decided") && names.contains(&"decided_change_percent"), "{names:?}");
+    let at = names.iter().position(|n| *n == "decided").unwrap();
+    for (row, headline) in table.rows().iter().zip(screening.headline()) {
+        let value = headline.decided.as_ref().unwrap().value().unwrap();
+        assert_eq!(row[at].exact(), value.to_string());
+    }
+    let plot = plots::answers(&screening, &PlotOptions::new()).unwrap();
+    assert!(plot.to_svg().contains("as decided") && plot.caption().contains("as decided"));
+
+    // A day that a surface cannot do without: no change to draw, and the reason under the table.
+    let trials = (0..12u8).map(|i| {
+        let (surface, day) = if i < 8 { ("lane", ["mon", "tue"][usize::from(i % 2)]) } else { ("track", "wed") };
+        Trial::perforated(format!("{i:02}"), surface, "cloth", 3.0 + 0.1 * f64::from((i * 5) % 7)).day(day)
+    });
+    let campaign = Campaign::from_trials(trials).unwrap();
+    let days = influence(&Severity::new("lane"), &campaign, LeftOut::Day).unwrap();
+    let table = tables::influence(&days, 10);
+    assert_eq!(table.rows()[0][0], Value::text("wed"));
+    assert_eq!(table.rows()[0][2], Value::Missing);
+    assert!(table.notes()[0].starts_with("Without wed: "), "{:?}", table.notes());
+    let plot = plots::influence(&days, &PlotOptions::new()).unwrap();
+    assert!(plot.caption().contains("Without wed a factor has no estimate"), "{}", plot.caption());
+
+    let shares: f64 = tables::variance_components(&d.mixed, &[])
+        .rows()
+        .iter()
+        .map(|row| row[2].exact().parse::<f64>().unwrap())
+        .sum();
+    assert!((shares - 100.0).abs() < 1e-9, "{shares}");
 }

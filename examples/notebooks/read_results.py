@@ -78,7 +78,7 @@ def main():
         if (out / "corrected_reports.csv").exists():
             frames["Corrected reports"] = pd.read_csv(out / "corrected_reports.csv")
     for name, frame in frames.items():
-        print(f"\n{name}\n{frame.to_string(max_rows=12)}")
+        print(f"\n{name}\n{frame.to_string(max_rows=12, max_colwidth=48, line_width=132)}")
     reference = severity["options"]["reference"]
     assert frames["Factors"].loc[reference, "factor"] == 1.0
     assert len(frames["Durabilities"]) == len(severity["materials"])

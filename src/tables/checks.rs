@@ -156,8 +156,6 @@ pub fn time_dependence(result: &TimeDependence) -> Table {
             count(too_few, "class and surface").replace("surfaces", "surface")
         ));
     }
-    let drawn = result.rows.iter().filter_map(|r| r.slope.as_ref()).map(|i| Some(limits(i))).collect();
-    table.draw(Drawn { heading: "slope, drawn".into(), log: false, mark: Some(0.0), rows: drawn });
     table.group(1);
     table
 }

@@ -2,9 +2,12 @@
 
 use std::fmt;
 
-use crate::screening::{InfluenceTable, LeftOut, ScreeningReport, Verdict};
+use crate::screening::{InfluenceRow, InfluenceTable, LeftOut, ScreeningReport, Verdict};
 
 use super::{Column, Table, Value};
+
+/// Above so many surfaces the table of influence names only the one that changes most.
+const MOST_SURFACES: usize = 12;
 
 /// Every trial with its verdict: flagged ones first, then those with a remark, then the rest, each in
 /// the order of the campaign.
@@ -145,7 +148,8 @@ pub fn answers(report: &ScreeningReport) -> Table {
     table
 }
 
-/// The trials that move a factor most when they are left out, the largest change first; at most `most`.
+/// The trials that move a factor most when they are left out, the largest change first; at most `most`. With up to
+/// twelve surfaces the change of each factor has a column.
 #[must_use]
 pub fn influence(table: &InfluenceTable, most: usize) -> Table {
     let what = left_out(table.left_out);
@@ -153,9 +157,11 @@ pub fn influence(table: &InfluenceTable, most: usize) -> Table {
         Column::words("left_out", what),
         Column::numbers("trials", "trials"),
         Column::numbers("largest_percent", "largest change").unit("%"),
+        Column::words("largest_on", "on"),
     ];
+    let surfaces = if table.surfaces.len() <= MOST_SURFACES { &table.surfaces[..] } else { &[] };
     columns.extend(
-        table.surfaces.iter().map(|s| Column::numbers(format!("change_percent: {s}"), format!("k of {s}")).unit("%")),
+        surfaces.iter().map(|s| Column::numbers(format!("change_percent: {s}"), format!("k of {s}")).unit("%")),
     );
     let mut out = Table::new(format!("Influence of each {what}"), columns).with_caption(format!(
         "Change of every factor when one {what} is left out and everything is fitted again{}.",
@@ -164,13 +170,21 @@ pub fn influence(table: &InfluenceTable, most: usize) -> Table {
     let change = |c: Option<f64>| c.map_or(Value::Missing, |c| Value::digits(c, 2));
     for row in table.most_influential(most) {
         let mut cells = vec![Value::text(&row.name), Value::Count(row.trials), change(row.largest_percent)];
-        cells.extend(row.change_percent.iter().map(|c| change(*c)));
+        cells.push(Value::optional_text(largest_on(table, row)));
+        cells.extend(row.change_percent.iter().take(surfaces.len()).map(|c| change(*c)));
         out.add(cells);
         if let Some(reason) = &row.not_estimable {
             out.note(format!("Without {}: {}.", row.name, reason.trim_end_matches('.')));
         }
     }
     out
+}
+
+/// Surface whose factor changes most.
+pub(crate) fn largest_on<'a>(table: &'a InfluenceTable, row: &InfluenceRow) -> Option<&'a str> {
+    let largest = row.largest_percent?.to_bits();
+    let at = row.change_percent.iter().position(|c| c.is_some_and(|c| c.to_bits() == largest))?;
+    table.surfaces.get(at).map(String::as_str)
 }
 
 /// What was left out, for a heading.

@@ -5,7 +5,7 @@ use plotters::style::RGBColor;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::Estimate;
 use crate::screening::{HeadlineFactor, InfluenceTable, ScreeningReport};
-use crate::tables::{count, left_out, limits};
+use crate::tables::{count, largest_on, left_out, limits};
 
 use super::super::axis::{Axis, reach};
 use super::super::canvas::{BLUE, GREEN, MUTED, PLUM, Shape, VERMILION};
@@ -147,8 +147,7 @@ pub fn influence(table: &InfluenceTable, options: &PlotOptions) -> Result<Plot> 
         .iter()
         .map(|row| {
             let largest = row.largest_percent.unwrap_or(0.0);
-            let at = row.change_percent.iter().position(|c| c.is_some_and(|c| c.to_bits() == largest.to_bits()));
-            let on = at.and_then(|i| table.surfaces.get(i)).map_or("", String::as_str);
+            let on = largest_on(table, row).unwrap_or("");
             Row { label: row.name.clone(), note: format!("{largest:+.2} % on {on}"), height: 18.0 }
         })
         .collect();

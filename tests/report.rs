@@ -654,6 +654,22 @@ fn a_correction_has_a_sheet_of_its_own() {
 }
 
 #[test]
+fn a_sheet_by_class_gives_each_class_its_factor() {
+    let by_class = Correction::derive(&demo().equivalence, &CorrectionOptions::default().by_class(true)).unwrap();
+    let sheet = Certificate::new(&by_class);
+    let (html, markdown) = (sheet.to_html(), sheet.to_markdown());
+    keep("certificate-classes.html", &html);
+    assert!(Document::parse(&as_xml(&html)).is_ok());
+    for c in by_class.corrections() {
+        for class in c.classes().unwrap().classes() {
+            let factor = surface_severity::significant(class.factor().estimate(), 3);
+            assert!(markdown.contains(&format!("| {} | {} | {factor} |", c.surface(), class.class())), "{factor}");
+        }
+    }
+    assert!(markdown.contains("any other class") && !markdown.contains("For example"));
+}
+
+#[test]
 fn influence_and_answers_draw_what_their_tables_say() {
     let d = demo();
     let table = d.screening.influence().unwrap();

@@ -15,6 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 ROOT = Path(__file__).resolve().parents[2]
+VERSIONS = {"severity": 1, "screening": 1, "correction": 2}
 
 
 def run(arguments, out):
@@ -25,8 +26,9 @@ def run(arguments, out):
 def load(path, kind):
     """A document of the wrong kind or version is refused, not guessed at."""
     document = json.loads(Path(path).read_text(encoding="utf-8"))
-    if document["schema"] != f"surface-severity/{kind}/1":
-        raise ValueError(f"{path}: {document['schema']} is not a {kind} document of version 1")
+    wanted = f"surface-severity/{kind}/{VERSIONS[kind]}"
+    if document["schema"] != wanted:
+        raise ValueError(f"{path}: expected {wanted}, found {document['schema']}")
     return document
 
 

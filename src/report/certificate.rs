@@ -139,7 +139,7 @@ impl<'a> Certificate<'a> {
                 count(self.correction.corrections().len(), "road surface")
             )),
             Block::Formula(self.formula()),
-            Block::Table(self.factors()),
+            Block::Table(if self.correction.by_class() { self.factors_of_classes() } else { self.factors() }),
         ];
         blocks.push(Block::Heading("Where it holds"));
         blocks.push(Block::List(self.domain()));
@@ -212,10 +212,53 @@ impl<'a> Certificate<'a> {
         }
         let drawn = self.correction.corrections().iter().map(|c| Some(limits(c.factor()))).collect();
         table.draw(Drawn { heading: "c, drawn".into(), log: true, mark: Some(1.0), rows: drawn });
+        self.uncorrected(&mut table);
+        table
+    }
+
+    fn factors_of_classes(&self) -> Table {
+        let level = self.correction.level();
+        let [lower, upper] = Column::limits(level, None);
+        let columns = vec![
+            Column::words("surface", "road surface"),
+            Column::words("class", "class"),
+            Column::numbers("factor", "c"),
+            lower,
+            upper,
+            Column::numbers("own_weight_percent", "own weight").unit("%"),
+            Column::numbers("materials", "materials"),
+        ];
+        let mut table = Table::new("Factors", columns).with_caption(format!(
+            "Limits of c at level {level}. A factor for each class, drawn towards the common one; own weight: how much of it rests \
+             on the class itself. The scatter between materials of a class and between specimens comes on top."
+        ));
+        let mut drawn = Vec::new();
+        for c in self.correction.corrections() {
+            let Some(classes) = c.classes() else { continue };
+            let own = classes.classes().iter().map(|k| (k.class(), k.factor(), Some((k.own_weight(), k.materials()))));
+            for (class, factor, behind) in own.chain([("any other class", classes.other_factor(), None)]) {
+                table.add(vec![
+                    Value::text(c.surface()),
+                    Value::text(class),
+                    Value::number(factor.estimate()),
+                    Value::number(factor.lower()),
+                    Value::number(factor.upper()),
+                    behind.map_or(Value::Missing, |(weight, _)| Value::digits(100.0 * weight, 2)),
+                    behind.map_or(Value::Missing, |(_, materials)| Value::Count(materials)),
+                ]);
+                drawn.push(Some(limits(factor)));
+            }
+        }
+        table.group(1);
+        table.draw(Drawn { heading: "c, drawn".into(), log: true, mark: Some(1.0), rows: drawn });
+        self.uncorrected(&mut table);
+        table
+    }
+
+    fn uncorrected(&self, table: &mut Table) {
         for not in self.correction.not_corrected() {
             table.note(format!("{}: no correction; {}.", not.surface(), not.reason().trim_end_matches('.')));
         }
-        table
     }
 
     fn domain(&self) -> Vec<String> {
@@ -248,7 +291,21 @@ impl<'a> Certificate<'a> {
                 }
             })
             .collect();
-        out.push("Laboratory times: those in the last columns of the table.".into());
+        if self.correction.by_class() {
+            let times: Vec<String> = self
+                .correction
+                .corrections()
+                .iter()
+                .map(|c| {
+                    let [shortest, longest] =
+                        [c.domain().shortest_laboratory_time_s(), c.domain().longest_laboratory_time_s()];
+                    format!("{} {} s to {} s", c.surface(), significant(shortest, 3), significant(longest, 3))
+                })
+                .collect();
+            out.push(format!("Laboratory times: {}.", times.join("; ")));
+        } else {
+            out.push("Laboratory times: those in the last columns of the table.".into());
+        }
         out.push("Elsewhere a result is an extrapolation, or of a class not represented; say so beside it.".into());
         out
     }
@@ -258,15 +315,24 @@ impl<'a> Certificate<'a> {
             format!("Take the median time of the specimens on \"{}\", in seconds.", self.correction.laboratory()),
             "Check that the class and the time lie where the correction holds.".into(),
             match self.correction.form() {
+                Form::ConstantRatio if self.correction.by_class() => {
+                    "Multiply by c of the road surface and the class; of \"any other class\" where it is not listed."
+                        .into()
+                }
                 Form::ConstantRatio => "Multiply by c of the road surface.".into(),
                 Form::PowerLaw => {
                     "Raise it to the power b of the road surface and multiply by a; c alone serves at its own time."
                         .into()
                 }
             },
-            "Quote the limits for one material, not those of c, with the name of the road surface.".into(),
+            if self.correction.by_class() {
+                "Quote the result with the name of the road surface; its limits for one material come from the library."
+                    .into()
+            } else {
+                "Quote the limits for one material, not those of c, with the name of the road surface.".into()
+            },
         ];
-        if let Some(c) = self.correction.corrections().first() {
+        if let Some(c) = self.correction.corrections().first().filter(|_| !self.correction.by_class()) {
             let at = c.factor_at_laboratory_time_s();
             let within = self.material_limits(c).map_or(String::new(), |[l, u]| {
                 format!(

@@ -18,7 +18,9 @@ use surface_severity::IntervalMethod;
 use surface_severity::bootstrap::{Bootstrap, Replicates};
 use surface_severity::campaign::{Campaign, Decisions, Trial};
 use surface_severity::correction::{Correction, CorrectionOptions, NotCorrected, SurfaceCorrection};
-use surface_severity::equivalence::{Equivalence, EquivalenceDocument, Form, ScalePosition, SurfaceEquivalence};
+use surface_severity::equivalence::{
+    Equivalence, EquivalenceDocument, Form, NearestSurfaces, ScalePosition, SurfaceEquivalence,
+};
 use surface_severity::screening::{Screening, ScreeningDocument};
 use surface_severity::severity::{Distribution, Robust, Severity, SeverityDocument};
 
@@ -43,6 +45,8 @@ struct EquivalenceMembers {
     scatter_degrees_of_freedom: Option<f64>,
     scale: Vec<ScalePosition>,
     surfaces: Vec<SurfaceEquivalence>,
+    #[serde(deserialize_with = "present")]
+    nearest: Option<NearestSurfaces>,
 }
 
 /// The members of correction.json.
@@ -170,13 +174,19 @@ fn documents(kind: &str) -> &'static [Value] {
             Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap(),
             Equivalence::new("bench").fit(&small, &small_fit).unwrap(),
             Equivalence::new("bench").fit(&uncensored, &plain_fit).unwrap(),
+            Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap().with_nearest(&bootstrap).unwrap(),
         ];
         let equivalence =
             equivalences.iter().map(|e| value(&e.document(Some(3)).to_json().unwrap())).collect::<Vec<_>>();
         let mut correction = Vec::new();
         for fit in &equivalences {
-            for form in [Form::ConstantRatio, Form::PowerLaw] {
-                let derived = Correction::derive(fit, &CorrectionOptions::default().form(form)).unwrap();
+            for (form, by_class) in [(Form::ConstantRatio, false), (Form::PowerLaw, false), (Form::ConstantRatio, true)]
+            {
+                let options = CorrectionOptions::default().form(form).by_class(by_class);
+                let Ok(derived) = Correction::derive(fit, &options) else {
+                    assert!(by_class, "only classes may be too few");
+                    continue;
+                };
                 correction.push(value(&derived.to_json().unwrap()));
                 correction.push(value(&derived.with_seed(3).to_json().unwrap()));
             }

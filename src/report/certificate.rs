@@ -11,7 +11,8 @@ use super::page::Html;
 /// A correction on one self-contained sheet: factors with their limits, domain, how to apply them,
 /// cautions, and the digest of the trials behind them. It needs the correction document alone.
 ///
-/// HTML is one A4 sheet in print for up to about a dozen road surfaces; Markdown has the same content.
+/// HTML is one A4 sheet in print for up to about a dozen road surfaces (with factors by class for about four);
+/// Markdown has the same content.
 /// The same correction gives the same bytes. Nothing is read from the clock: a date, an author or a
 /// number of the sheet is an [`entry`](Self::entry).
 ///
@@ -280,6 +281,9 @@ impl<'a> Certificate<'a> {
                 None => lines.push((text, vec![c.surface()])),
             }
         }
+        if self.correction.by_class() {
+            lines.clear();
+        }
         let alone = lines.len() == 1;
         let mut out: Vec<String> = lines
             .into_iter()
@@ -292,6 +296,7 @@ impl<'a> Certificate<'a> {
             })
             .collect();
         if self.correction.by_class() {
+            out.push("Classes: those in the table, each with the materials behind it.".into());
             let times: Vec<String> = self
                 .correction
                 .corrections()

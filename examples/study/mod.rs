@@ -177,7 +177,7 @@ pub(crate) fn prepare_folder(folder: &Path) -> Result<(), Failure> {
             (stem, end),
             ("severity" | "screening" | "equivalence" | "correction", "json")
                 | ("corrected_reports", "csv")
-                | ("report", "html")
+                | ("report" | "certificate", "html")
         );
         if own {
             std::fs::remove_file(&path).map_err(|e| Failure::io(&path, &e))?;

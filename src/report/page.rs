@@ -743,7 +743,7 @@ impl<'a> Page<'a> {
         if self.goodness.is_some() {
             references.push("C. Czado, T. Gneiting, L. Held, Biometrics 65 (2009) 1254 (probability transform).");
         }
-        if self.scatter.is_some_and(|(test, _)| test.bartlett) {
+        if self.scatter.is_some() {
             references.push("M. S. Bartlett, Proc. R. Soc. A 160 (1937) 268 (equal scatter).");
         }
         if self.campaign.is_some() {

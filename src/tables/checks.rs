@@ -77,12 +77,16 @@ pub fn scatter(test: &EqualScatter, groups: Option<&UnequalScatter>) -> Table {
     let mut table = Table::new("Is the scatter the same everywhere?", columns).with_caption(format!(
         "One replicate scatter for all groups against one each, every cell at its own level: {} {} with {} degrees of freedom, \
          p {}. {}",
-        if test.bartlett { "Bartlett's statistic" } else { "likelihood ratio" },
+        if test.exact {
+            "Bartlett's statistic"
+        } else {
+            "Bartlett's statistic on scatters estimated from censored times"
+        },
         crate::significant(test.statistic, 3),
         test.degrees_of_freedom,
         if p.starts_with('<') { p } else { format!("= {p}") },
         if groups.is_some() {
-            "Below, the scatter of each group by maximum likelihood in the additive model."
+            "Below, the scatter of each group in the additive model, corrected for few trials."
         } else {
             "The scatter of each group was not fitted."
         }

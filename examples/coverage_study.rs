@@ -1,13 +1,14 @@
-//! How often do nominal 90 % and 95 % intervals of a surface factor hold the truth?
+//! How often do nominal 90 % and 95 % intervals hold the truth?
 //!
 //! ```text
-//! cargo run --release --example coverage_study -- [--campaigns N] [--replicates N] [--full]
+//! cargo run --release --example coverage_study -- [--campaigns N] [--resampled N] [--replicates N] [--full]
 //! ```
-//! Simulated campaigns (three road surfaces and a belt, log scatter 0.2): 3, 5, 10 specimens a cell ×
-//! uncensored, a fifth run out, a fifth opened at contact × without and with day effects (log sd 0.1,
-//! three days a surface) × 6 and 12 materials; `--full` runs them all, otherwise a short selection.
-//! Prints a Markdown table with the Monte Carlo standard error of its entries; seeded, so that the
-//! same command gives the same table. Coverage is over the three surfaces but the reference.
+//! Simulated campaigns (three roads and a belt, log scatter 0.2): 3, 5, 10 specimens a cell × uncensored, a
+//! fifth run out, a fifth opened at contact × without and with day effects (log sd 0.1, three days a surface)
+//! × 6 and 12 materials; `--full` runs them all, otherwise a short selection. Every campaign gives a scale, a
+//! correction and a corrected report on a new material; the first `--resampled` of them are resampled too.
+//! Prints Markdown tables with the Monte Carlo standard error of their entries; seeded, so that the same
+//! command gives the same tables.
 
 mod study;
 
@@ -19,14 +20,19 @@ use rand_distr::StandardNormal;
 use rayon::prelude::*;
 use study::Failure;
 use surface_severity::bootstrap::{Bootstrap, Cluster, Scheme};
-use surface_severity::campaign::{Campaign, Trial};
+use surface_severity::campaign::{Campaign, Outcome, Trial};
+use surface_severity::correction::{Correction, CorrectionOptions, LabReport};
+use surface_severity::equivalence::Equivalence;
 use surface_severity::severity::mixed::{Grouping, MixedSeverity};
-use surface_severity::severity::{Distribution, Severity};
-use surface_severity::{Interval, IntervalMethod};
+use surface_severity::severity::{Severity, SeverityFit};
+use surface_severity::{Error, Interval, IntervalMethod};
 
 const SCATTER: f64 = 0.2;
 const DAY: f64 = 0.1;
+/// The last surface is the belt.
 const LOG_K: [f64; 4] = [0.0, 0.9, 0.4, 1.0];
+const BELT: usize = 3;
+const LEVELS: [f64; 2] = [0.95, 0.9];
 const NORMAL_80: f64 = 0.841_621_233_572_914_2;
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,6 +40,18 @@ enum Ends {
     Exact,
     RunOuts,
     Openings,
+}
+
+impl Ends {
+    /// How a specimen ends that would be worn through after `time`, with the median exp(location).
+    fn of(self, time: f64, location: f64) -> (f64, Outcome) {
+        let (long, short) = ((location + NORMAL_80 * SCATTER).exp(), (location - NORMAL_80 * SCATTER).exp());
+        match self {
+            Self::RunOuts if time > long => (long, Outcome::RunOut),
+            Self::Openings if time < short => (short, Outcome::OpenedAtContact),
+            _ => (time, Outcome::Perforated),
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -44,77 +62,156 @@ struct Cell {
     materials: usize,
 }
 
-fn simulate(cell: &Cell, seed: u64) -> Result<Campaign, surface_severity::Error> {
+/// A campaign, a report on a material that is not in it, and what is true of that material on the first road.
+struct Simulated {
+    campaign: Campaign,
+    report: LabReport,
+    road_median_s: f64,
+    road_specimen_s: f64,
+}
+
+fn simulate(cell: &Cell, seed: u64) -> Result<Simulated, Error> {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let mut normal = || rng.sample::<f64, _>(StandardNormal);
-    let days: Vec<f64> = (0..12).map(|_| if cell.days { DAY * normal() } else { 0.0 }).collect();
+    let mut day = || if cell.days { DAY * normal() } else { 0.0 };
+    let days: Vec<f64> = (0..12).map(|_| day()).collect();
+    let (report_day, road_day) = (day(), day());
     let mut trials = Vec::new();
     for m in 0..cell.materials {
         for (s, log_k) in LOG_K.iter().enumerate() {
             for i in 0..cell.specimens {
                 let day = 3 * s + (i + m) % 3;
                 let location = 0.25 * m as f64 - log_k;
-                let t = (location + days[day] + SCATTER * normal()).exp();
+                let (time, outcome) = cell.ends.of((location + days[day] + SCATTER * normal()).exp(), location);
                 let (id, surface, material) = (format!("{m}-{s}-{i}"), format!("s{s}"), format!("m{m:02}"));
-                let (long, short) = ((location + NORMAL_80 * SCATTER).exp(), (location - NORMAL_80 * SCATTER).exp());
-                let trial = match cell.ends {
-                    Ends::RunOuts if t > long => Trial::run_out(id, surface, material, long),
-                    Ends::Openings if t < short => Trial::opened_at_contact(id, surface, material, short),
-                    _ => Trial::perforated(id, surface, material, t),
+                let trial = match outcome {
+                    Outcome::RunOut => Trial::run_out(id, surface, material, time),
+                    Outcome::OpenedAtContact => Trial::opened_at_contact(id, surface, material, time),
+                    _ => Trial::perforated(id, surface, material, time),
                 };
                 trials.push(trial.day(format!("d{day:02}")));
             }
         }
     }
-    Campaign::from_trials(trials)
+    // In the middle of the campaign's materials, so inside the domain.
+    let durability = 0.125 * (cell.materials - 1) as f64;
+    let location = durability - LOG_K[BELT];
+    let specimens: Vec<(f64, Outcome)> = (0..cell.specimens)
+        .map(|_| cell.ends.of((location + report_day + SCATTER * normal()).exp(), location))
+        .collect();
+    Ok(Simulated {
+        campaign: Campaign::from_trials(trials)?,
+        report: LabReport::from_specimens("report", "new", None, &specimens)?,
+        road_median_s: durability.exp(),
+        road_specimen_s: (durability + road_day + SCATTER * normal()).exp(),
+    })
 }
 
-/// Methods compared; those that do not suit a cell of the study are left blank there.
-const METHODS: [&str; 9] = [
+/// Intervals of a surface factor; those that do not suit a cell of the study are left blank there.
+const METHODS: [&str; 10] = [
     "model",
+    "mixed, day random",
     "stratified percentile",
     "stratified BCa",
     "rescaled percentile",
     "rescaled studentised",
+    "Bayesian percentile",
     "residual percentile",
     "parametric studentised",
     "two-stage by day",
-    "mixed, day random",
 ];
+/// What a correction says.
+const CORRECTED: [&str; 3] = ["correction factor", "road median of a new material", "a further road specimen"];
 
-fn intervals(campaign: &Campaign, cell: &Cell, level: f64, replicates: usize) -> Vec<[Option<Interval>; 3]> {
-    let plan = Severity::new("s0").level(level);
-    let surfaces = ["s1", "s2", "s3"];
-    let boot =
-        |scheme| Bootstrap::new(scheme, replicates).level(level).max_failures(0.5).severity(&plan, campaign).ok();
-    let of = |boot: &Option<surface_severity::bootstrap::SeverityBootstrap>, method| {
-        surfaces.map(|s| boot.as_ref().and_then(|b| Some(b.factor(s, method).ok()?.interval)))
+/// Holds it the truth, and how wide is it (log)? By method and quantity.
+type Answers = Vec<Vec<Option<(bool, f64)>>>;
+
+fn answer(interval: Option<&Interval>, truth: f64) -> Option<(bool, f64)> {
+    interval.map(|i| (i.contains(truth), (i.upper() / i.lower()).ln()))
+}
+
+fn factors(of: impl Fn(&str) -> Option<Interval>) -> Vec<Option<(bool, f64)>> {
+    (1..LOG_K.len()).map(|s| answer(of(&format!("s{s}")).as_ref(), LOG_K[s].exp())).collect()
+}
+
+/// By level.
+fn factor_intervals(campaign: &Campaign, cell: &Cell, replicates: Option<usize>) -> [Answers; 2] {
+    let plan = Severity::new("s0");
+    let none = || vec![None; LOG_K.len() - 1];
+    let fit = |level| plan.clone().level(level).fit(campaign).ok();
+    let mixed = |level| {
+        let plan = MixedSeverity::new("s0").random(Grouping::Day).level(level);
+        plan.fit(campaign).ok().filter(|_| cell.days)
     };
-    let fit = plan.fit(campaign).ok();
-    let stratified = boot(Scheme::Stratified);
-    let rescaled = boot(Scheme::Rescaled);
-    let none = [None; 3];
-    vec![
-        surfaces.map(|s| fit.as_ref().and_then(|f| f.factor(s).ok())),
-        of(&stratified, IntervalMethod::Percentile),
-        of(&stratified, IntervalMethod::Bca),
-        of(&rescaled, IntervalMethod::Percentile),
-        of(&rescaled, IntervalMethod::Studentised),
-        if cell.ends == Ends::Exact { of(&boot(Scheme::Residual), IntervalMethod::Percentile) } else { none },
-        of(&boot(Scheme::Parametric), IntervalMethod::Studentised),
-        if cell.days { of(&boot(Scheme::TwoStage(Cluster::Day)), IntervalMethod::Percentile) } else { none },
-        if cell.days && cell.ends == Ends::Exact {
-            let mixed = MixedSeverity::new("s0")
-                .random(Grouping::Day)
-                .distribution(Distribution::LogNormal)
-                .level(level)
-                .fit(campaign)
-                .ok();
-            surfaces.map(|s| mixed.as_ref().and_then(|f| f.factor(s).ok()))
-        } else {
-            none
-        },
-    ]
+    let mut answers = LEVELS.map(|level| {
+        let (fit, mixed) = (fit(level), mixed(level));
+        vec![factors(|s| fit.as_ref()?.factor(s).ok()), factors(|s| mixed.as_ref()?.factor(s).ok())]
+    });
+    let Some(replicates) = replicates else { return answers };
+    let mut add = |scheme: Option<Scheme>, methods: &[IntervalMethod]| {
+        let boot = scheme
+            .and_then(|scheme| Bootstrap::new(scheme, replicates).max_failures(0.5).severity(&plan, campaign).ok());
+        for (level, answers) in LEVELS.into_iter().zip(&mut answers) {
+            let boot = boot.clone().and_then(|b| b.at_level(level).ok());
+            for &method in methods {
+                answers.push(match &boot {
+                    Some(boot) => factors(|s| Some(boot.factor(s, method).ok()?.interval)),
+                    None => none(),
+                });
+            }
+        }
+    };
+    let exact = cell.ends == Ends::Exact;
+    add(Some(Scheme::Stratified), &[IntervalMethod::Percentile, IntervalMethod::Bca]);
+    add(Some(Scheme::Rescaled), &[IntervalMethod::Percentile, IntervalMethod::Studentised]);
+    add(Some(Scheme::Bayesian), &[IntervalMethod::Percentile]);
+    add(exact.then_some(Scheme::Residual), &[IntervalMethod::Percentile]);
+    add(Some(Scheme::Parametric), &[IntervalMethod::Studentised]);
+    add(cell.days.then_some(Scheme::TwoStage(Cluster::Day)), &[IntervalMethod::Percentile]);
+    answers
+}
+
+fn correction_intervals(simulated: &Simulated, fit: &SeverityFit, level: f64) -> Result<Answers, Error> {
+    let belt = format!("s{BELT}");
+    let equivalence = Equivalence::new(&belt).level(level).fit(&simulated.campaign, fit)?;
+    let correction = Correction::derive(&equivalence, &CorrectionOptions::default().level(level))?;
+    let factors = (0..BELT)
+        .map(|s| {
+            let found = correction.correction(&format!("s{s}")).ok();
+            answer(found.map(|c| c.factor()), (LOG_K[BELT] - LOG_K[s]).exp())
+        })
+        .collect();
+    let read = correction.apply_on("s0", &simulated.report)?;
+    Ok(vec![
+        factors,
+        vec![answer(read.road_median_s().interval(), simulated.road_median_s)],
+        vec![answer(read.road_specimen_s().interval(), simulated.road_specimen_s)],
+    ])
+}
+
+/// Hits, intervals and their summed width.
+#[derive(Debug, Clone, Copy, Default)]
+struct Tally {
+    hits: usize,
+    of: usize,
+    width: f64,
+}
+
+impl Tally {
+    fn add(&mut self, answers: &[Option<(bool, f64)>]) {
+        for (hit, width) in answers.iter().flatten() {
+            self.hits += usize::from(*hit);
+            self.of += 1;
+            self.width += width;
+        }
+    }
+    fn cell(&self) -> String {
+        if self.of == 0 {
+            return String::new();
+        }
+        let of = self.of as f64;
+        format!("{:.1} ({:.2})", 100.0 * self.hits as f64 / of, self.width / of)
+    }
 }
 
 fn main() -> ExitCode {
@@ -122,7 +219,7 @@ fn main() -> ExitCode {
 }
 
 fn run() -> Result<(), Failure> {
-    let (mut campaigns, mut replicates, mut full) = (40, 199, false);
+    let (mut campaigns, mut resampled, mut replicates, mut full) = (80, 40, 199, false);
     let mut arguments = std::env::args().skip(1);
     while let Some(name) = arguments.next() {
         let mut number = || {
@@ -133,14 +230,15 @@ fn run() -> Result<(), Failure> {
         };
         match name.as_str() {
             "--campaigns" => campaigns = number()?,
+            "--resampled" => resampled = number()?,
             "--replicates" => replicates = number()?,
             "--full" => full = true,
             other => return Err(Failure::Usage(format!("unknown option {other}"))),
         }
     }
     let mut cells = Vec::new();
-    for materials in [6, 12] {
-        for days in [false, true] {
+    for days in [false, true] {
+        for materials in [6, 12] {
             for ends in [Ends::Exact, Ends::RunOuts, Ends::Openings] {
                 for specimens in [3, 5, 10] {
                     cells.push(Cell { specimens, ends, days, materials });
@@ -151,55 +249,79 @@ fn run() -> Result<(), Failure> {
     if !full {
         cells.retain(|c| c.materials == 6 && c.specimens == 3 && (c.ends == Ends::Exact || !c.days));
     }
-    let level = 0.95;
-    let error = (level * (1.0 - level) / (3.0 * campaigns as f64)).sqrt();
-    println!(
-        "Coverage of nominal {level} intervals, {campaigns} campaigns a row, {replicates} replicates, Monte Carlo \
-         standard error about {error:.3} (three factors a campaign, correlated); in brackets the mean width of log k.\n"
-    );
-    println!("| materials | specimens | ends | days | {} |", METHODS.join(" | "));
-    println!("|{}", "---|".repeat(4 + METHODS.len()));
+    let mut progress = study::Progress::new("campaigns");
+    let mut tallies = Vec::new();
     for (index, cell) in cells.iter().enumerate() {
-        let mut progress = study::Progress::new("campaigns");
-        let mut hits = vec![[0usize; 2]; METHODS.len()];
-        let mut widths = vec![0.0; METHODS.len()];
+        let mut tally = [[Tally::default(); METHODS.len() + CORRECTED.len()]; 2];
         let block = 16;
         for first in (0..campaigns).step_by(block) {
             let many = (first..(first + block).min(campaigns)).into_par_iter();
             let rows: Vec<_> = many
                 .map(|c| {
-                    let seed = 1_000_003 * (index as u64 + 1) + c as u64;
-                    simulate(cell, seed).map(|campaign| intervals(&campaign, cell, level, replicates))
+                    let simulated = simulate(cell, 1_000_003 * (index as u64 + 1) + c as u64)?;
+                    let fit = Severity::new("s0").fit(&simulated.campaign)?;
+                    let mut answers =
+                        factor_intervals(&simulated.campaign, cell, (c < resampled).then_some(replicates));
+                    for (level, answers) in LEVELS.into_iter().zip(&mut answers) {
+                        answers.resize(METHODS.len(), Vec::new());
+                        answers.extend(correction_intervals(&simulated, &fit, level)?);
+                    }
+                    Ok::<_, Error>(answers)
                 })
                 .collect::<Result<_, _>>()?;
-            for row in rows {
-                for (m, found) in row.into_iter().enumerate() {
-                    for (interval, log_k) in found.iter().zip(&LOG_K[1..]) {
-                        if let Some(i) = interval {
-                            hits[m][0] += usize::from(i.contains(log_k.exp()));
-                            hits[m][1] += 1;
-                            widths[m] += (i.upper() / i.lower()).ln();
-                        }
-                    }
+            for (level, answers) in rows.iter().flat_map(|row| row.iter().enumerate()) {
+                for (tally, answers) in tally[level].iter_mut().zip(answers) {
+                    tally.add(answers);
                 }
             }
-            let _ = progress.at((first + block).min(campaigns), campaigns);
+            let done = index * campaigns + (first + block).min(campaigns);
+            let _ = progress.at(done, cells.len() * campaigns);
         }
+        tallies.push(tally);
+    }
+
+    let row = |cell: &Cell| {
         let ends = match cell.ends {
             Ends::Exact => "exact",
             Ends::RunOuts => "1/5 run out",
             Ends::Openings => "1/5 opened",
         };
-        let days = if cell.days { "yes" } else { "no" };
-        print!("| {} | {} | {ends} | {days} |", cell.materials, cell.specimens);
-        for ([hit, of], width) in hits.iter().zip(&widths) {
-            if *of == 0 {
-                print!(" |");
-            } else {
-                print!(" {:.3} ({:.3}) |", *hit as f64 / *of as f64, width / *of as f64);
-            }
+        format!("| {} | {} | {} | {ends} |", if cell.days { "yes" } else { "no" }, cell.materials, cell.specimens)
+    };
+    let percent = |level: f64, n: usize| 100.0 * (level * (1.0 - level) / n as f64).sqrt();
+    for (l, level) in LEVELS.into_iter().enumerate() {
+        println!(
+            "Coverage in % of nominal {:.0} % intervals of a surface factor, in brackets their mean width in log k: three \
+             factors of each of {campaigns} campaigns (Monte Carlo standard error {:.1} to {:.1}), resampled: of {resampled} \
+             ({:.1} to {:.1}) with {replicates} replicates.\n",
+            100.0 * level,
+            percent(level, 3 * campaigns),
+            percent(level, campaigns),
+            percent(level, 3 * resampled),
+            percent(level, resampled),
+        );
+        println!("| days | materials | specimens | ends | {} |", METHODS.join(" | "));
+        println!("|{}", "---|".repeat(4 + METHODS.len()));
+        for (cell, tally) in cells.iter().zip(&tallies) {
+            let entries: Vec<String> = tally[l][..METHODS.len()].iter().map(Tally::cell).collect();
+            println!("{} {} |", row(cell), entries.join(" | "));
         }
         println!();
+    }
+    println!(
+        "Corrections, nominal 95 % and 90 %: {campaigns} campaigns a row, each with a report on as many specimens of a new \
+         material, tested on one day of their own (Monte Carlo standard error {:.1} and {:.1}).\n",
+        percent(LEVELS[0], campaigns),
+        percent(LEVELS[1], campaigns),
+    );
+    let heads: Vec<String> =
+        CORRECTED.iter().flat_map(|c| LEVELS.map(|l| format!("{c}, {:.0} %", 100.0 * l))).collect();
+    println!("| days | materials | specimens | ends | {} |", heads.join(" | "));
+    println!("|{}", "---|".repeat(4 + heads.len()));
+    for (cell, tally) in cells.iter().zip(&tallies) {
+        let entries: Vec<String> =
+            (METHODS.len()..METHODS.len() + CORRECTED.len()).flat_map(|c| [0, 1].map(|l| tally[l][c].cell())).collect();
+        println!("{} {} |", row(cell), entries.join(" | "));
     }
     Ok(())
 }

@@ -133,6 +133,10 @@ impl Replicates {
         self.provenance.plan.replicates = replicates;
     }
 
+    pub(crate) fn set_level(&mut self, level: f64) {
+        self.provenance.plan.level = level;
+    }
+
     /// The plan that was run.
     #[must_use]
     pub fn plan(&self) -> &Bootstrap {
@@ -388,8 +392,9 @@ impl Replicates {
                 if influence.is_empty() {
                     return Err(ErrorKind::NotEstimable {
                         quantity: "a BCa interval".into(),
-                        reason: "the influence of single trials on this statistic was not computed; use the \
-                                 percentile or basic interval"
+                        reason: "the influence of single trials on this statistic is not known (it cannot be computed \
+                                 without one of them, or there are more trials than replicates); use the percentile or \
+                                 basic interval"
                             .into(),
                     }
                     .into());

@@ -5,7 +5,7 @@ use std::ops::{ControlFlow, Range};
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::Campaign;
+use crate::campaign::{Campaign, FittedTrial, Resample};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::check_level;
 use crate::severity::Severity;
@@ -221,6 +221,9 @@ impl Bootstrap {
     /// this crate honours its weights and times, while [`Campaign::trials`] stays the table as it
     /// was recorded. It returns one value per name, or an error that counts as a failed replicate.
     ///
+    /// It is also called once without each trial, for the acceleration of the BCa interval; not where there are more
+    /// trials than replicates, or where it fails without one of them: BCa is refused then.
+    ///
     /// # Errors
     /// Those of the fit; [`ErrorKind::NotEstimable`] where the statistic fails on the campaign
     /// itself; [`ErrorKind::ReplicatesFailed`].
@@ -270,7 +273,8 @@ impl Bootstrap {
             reason,
         })?;
         let provenance = Provenance::new(self, plan, campaign, names.iter().map(|n| (*n).to_owned()).collect());
-        let mut out = Replicates::start(provenance, observed, Vec::new(), range.start);
+        let influence = if campaign.len() <= self.replicates { deletions(campaign, p, checked) } else { Vec::new() };
+        let mut out = Replicates::start(provenance, observed, influence, range.start);
         loop_over(range, p, observer, &mut out, Draw::default, |r, draw, values| {
             drawer.draw(&mut stream(self.seed, r as u64), draw);
             values.copy_from_slice(&checked(&drawer.resample(draw, campaign))?);
@@ -358,6 +362,47 @@ impl Bootstrap {
         });
         out.finish()
     }
+}
+
+/// Influence of each trial on each statistic by leaving it out, centred and scaled within its cell (Davison & Hinkley
+/// 1997, section 5.4); empty where a statistic fails without one.
+fn deletions<F>(campaign: &Campaign, statistics: usize, statistic: F) -> Vec<Vec<f64>>
+where
+    F: Fn(&Campaign) -> Result<Vec<f64>, String> + Sync,
+{
+    let trials: Vec<FittedTrial> = campaign.fitted_by_cell().collect();
+    let without = |gone: &FittedTrial| {
+        let mut weights = vec![1.0; campaign.len()];
+        weights[gone.trial] = 0.0;
+        statistic(&campaign.resampled(Resample { weights: Some(weights), results: None })).ok()
+    };
+    // A trial alone in its cell is never resampled away.
+    let cells: Vec<&[FittedTrial]> = trials
+        .chunk_by(|a, b| (a.material, a.surface) == (b.material, b.surface))
+        .filter(|cell| cell.len() > 1)
+        .collect();
+    let left_out: Vec<&FittedTrial> = cells.iter().copied().flatten().collect();
+    #[cfg(feature = "parallel")]
+    let deleted: Option<Vec<Vec<f64>>> = {
+        use rayon::prelude::*;
+        left_out.into_par_iter().map(without).collect()
+    };
+    #[cfg(not(feature = "parallel"))]
+    let deleted: Option<Vec<Vec<f64>>> = left_out.into_iter().map(without).collect();
+    let Some(deleted) = deleted else { return Vec::new() };
+    let mut influence = vec![Vec::with_capacity(deleted.len()); statistics];
+    let mut at = 0;
+    for cell in cells {
+        let members = &deleted[at..at + cell.len()];
+        at += cell.len();
+        #[allow(clippy::cast_precision_loss)]
+        let n = cell.len() as f64;
+        for (j, influence) in influence.iter_mut().enumerate() {
+            let mean = members.iter().map(|d| d[j]).sum::<f64>() / n;
+            influence.extend(members.iter().map(|d| (mean - d[j]) * (n - 1.0) / n));
+        }
+    }
+    influence
 }
 
 /// Number of a block, its rows, and where its failures go.

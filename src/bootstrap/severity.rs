@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
-use crate::estimate::IntervalMethod;
+use crate::estimate::{IntervalMethod, check_level};
 use crate::severity::engine::{Engine, Failure, LANES, Prepared};
 use crate::severity::{Severity, SeverityFit};
 
@@ -170,6 +170,16 @@ impl SeverityBootstrap {
     #[must_use]
     pub fn replicates(&self) -> &Replicates {
         &self.replicates
+    }
+
+    /// The same replicates with intervals at another level: nothing is drawn again.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] unless 0 < `level` < 1.
+    pub fn at_level(mut self, level: f64) -> Result<Self> {
+        check_level(level)?;
+        self.replicates.set_level(level);
+        Ok(self)
     }
 
     /// Bootstrap interval of the factor of `surface` relative to another one, by any of the

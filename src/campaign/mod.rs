@@ -102,6 +102,6 @@ pub use builder::CampaignBuilder;
 pub use decision::{Action, Decision, Decisions};
 pub use outcome::{Outcome, SurfaceRole};
 pub use read::CampaignReader;
-pub(crate) use table::Resample;
 pub use table::{Campaign, CellCounts, Material, Surface};
+pub(crate) use table::{FittedTrial, Resample};
 pub use trial::Trial;

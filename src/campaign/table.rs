@@ -101,7 +101,45 @@ struct Table {
     surface_index: Vec<u32>,
     material_index: Vec<u32>,
     canonical: Vec<u32>,
+    rows: Vec<Row>,
     digest: String,
+}
+
+/// What a fit needs of a trial that is not void. Kept cell by cell, in canonical order within a cell: gathering
+/// this from the trials at every fit misses the cache at nearly every trial of a large campaign.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Row {
+    trial: u32,
+    material: u32,
+    surface: u32,
+    outcome: Outcome,
+    log_time: f64,
+}
+
+fn rows_by_cell(trials: &[Trial], material_index: &[u32], surface_index: &[u32], canonical: &[u32]) -> Vec<Row> {
+    // Packed as (cell, position in canonical order), so that the sort is of plain numbers.
+    let mut order: Vec<(u32, u32, u32)> =
+        (0..).zip(canonical).map(|(rank, &i)| (material_index[i as usize], surface_index[i as usize], rank)).collect();
+    order.sort_unstable();
+    let row = |(material, surface, rank): (u32, u32, u32)| {
+        let trial = canonical[rank as usize];
+        let Trial { outcome, abrasion_time_s, .. } = trials[trial as usize];
+        let log_time = libm::log(abrasion_time_s.filter(|_| outcome != Outcome::Void)?);
+        Some(Row { trial, material, surface, outcome, log_time })
+    };
+    order.into_iter().filter_map(row).collect()
+}
+
+/// A trial as it is to be fitted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct FittedTrial {
+    /// Its position in [`Campaign::trials`].
+    pub(crate) trial: usize,
+    pub(crate) material: usize,
+    pub(crate) surface: usize,
+    pub(crate) outcome: Outcome,
+    pub(crate) log_time: f64,
+    pub(crate) weight: f64,
 }
 
 /// What a bootstrap replicate changes of a table: how much each trial counts, or what it gave.
@@ -123,7 +161,8 @@ impl Campaign {
         canonical: Vec<u32>,
     ) -> Self {
         let digest = digest(&trials, &canonical);
-        let table = Table { trials, surfaces, materials, surface_index, material_index, canonical, digest };
+        let rows = rows_by_cell(&trials, &material_index, &surface_index, &canonical);
+        let table = Table { trials, surfaces, materials, surface_index, material_index, canonical, rows, digest };
         Self { table: Arc::new(table), resample: None, aside: None, decided: None }
     }
 
@@ -187,25 +226,37 @@ impl Campaign {
         self.decided.as_ref().is_some_and(|d| d.aside.get(i) == Some(&true))
     }
 
-    /// Outcome and log time of trial `i` as they are to be fitted, and its weight; `None` for a trial
-    /// that is void, set aside or of no weight.
-    pub(crate) fn fitted(&self, i: usize) -> Option<(Outcome, f64, f64)> {
-        let trial = &self.table.trials[i];
-        let aside = self.aside.as_ref().is_some_and(|aside| aside[i]);
-        if trial.outcome == Outcome::Void || aside || self.is_set_aside(i) {
-            return None;
-        }
-        let (mut outcome, mut log_time) = (trial.outcome, libm::log(trial.abrasion_time_s?));
-        let mut weight = 1.0;
-        if let Some(resample) = &self.resample {
-            if let Some(results) = &resample.results {
-                (outcome, log_time) = results[i];
+    /// True where trial `i` is fitted: neither void, nor set aside, nor of no weight.
+    pub(crate) fn is_fitted(&self, i: usize) -> bool {
+        self.table.trials[i].outcome != Outcome::Void && self.counts(i)
+    }
+
+    /// False where a trial is set aside or of no weight.
+    fn counts(&self, i: usize) -> bool {
+        let weights = self.resample.as_ref().and_then(|r| r.weights.as_ref());
+        !self.aside.as_ref().is_some_and(|aside| aside[i])
+            && !self.is_set_aside(i)
+            && weights.is_none_or(|weights| weights[i] > 0.0)
+    }
+
+    /// The trials to be fitted, cell by cell (material, then surface), in canonical order within a cell.
+    pub(crate) fn fitted_by_cell(&self) -> impl Iterator<Item = FittedTrial> {
+        let resample = self.resample.as_ref();
+        let results = resample.and_then(|r| r.results.as_ref());
+        let weights = resample.and_then(|r| r.weights.as_ref());
+        let all = self.aside.is_none() && self.decided.is_none() && weights.is_none();
+        self.table.rows.iter().filter(move |row| all || self.counts(row.trial as usize)).map(move |row| {
+            let trial = row.trial as usize;
+            let (outcome, log_time) = results.map_or((row.outcome, row.log_time), |results| results[trial]);
+            FittedTrial {
+                trial,
+                material: row.material as usize,
+                surface: row.surface as usize,
+                outcome,
+                log_time,
+                weight: weights.map_or(1.0, |weights| weights[trial]),
             }
-            if let Some(weights) = &resample.weights {
-                weight = weights[i];
-            }
-        }
-        (weight > 0.0).then_some((outcome, log_time, weight))
+        })
     }
 
     /// True where trials count unequally.

@@ -120,7 +120,7 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
     }
     for &i in campaign.canonical_order() {
         let i = i as usize;
-        if campaign.fitted(i).is_none() {
+        if !campaign.is_fitted(i) {
             continue;
         }
         let trial = &campaign.trials()[i];

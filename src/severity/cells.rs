@@ -34,35 +34,30 @@ pub(crate) struct Cells {
 impl Cells {
     /// `resolution`: perforated times are known to ± half of it (s); exact where absent.
     pub(crate) fn new(campaign: &Campaign, resolution: Option<f64>) -> Self {
-        // Packed as (cell, position in canonical order), so that the sort is of plain numbers and
-        // canonical order survives within a cell.
-        let surfaces = campaign.surfaces().len() as u64;
-        let cell_of =
-            |i: usize| u64::from(campaign.material_index()[i]) * surfaces + u64::from(campaign.surface_index()[i]);
-        let mut rows: Vec<(u64, u32)> =
-            (0..).zip(campaign.canonical_order()).map(|(rank, &i)| (cell_of(i as usize), rank)).collect();
-        rows.sort_unstable();
         let mut cells: Vec<Cell> = Vec::new();
-        let mut times = Vec::with_capacity(rows.len());
+        let mut times = Vec::with_capacity(campaign.len());
         let mut weights = Vec::new();
-        let mut trial = Vec::with_capacity(rows.len());
-        for (_, rank) in rows {
-            let i = campaign.canonical_order()[rank as usize] as usize;
-            let Some((outcome, y, weight)) = campaign.fitted(i) else { continue };
-            let (material, surface) = (campaign.material_index()[i] as usize, campaign.surface_index()[i] as usize);
+        let mut trial = Vec::with_capacity(campaign.len());
+        for row in campaign.fitted_by_cell() {
             match cells.last_mut() {
-                Some(cell) if cell.material == material && cell.surface == surface => cell.end += 1,
-                _ => cells.push(Cell { material, surface, start: times.len(), end: times.len() + 1 }),
+                Some(cell) if cell.material == row.material && cell.surface == row.surface => cell.end += 1,
+                _ => cells.push(Cell {
+                    material: row.material,
+                    surface: row.surface,
+                    start: times.len(),
+                    end: times.len() + 1,
+                }),
             }
-            times.push(match outcome {
+            let y = row.log_time;
+            times.push(match row.outcome {
                 Outcome::RunOut => LogTime::Right(y),
                 Outcome::OpenedAtContact => LogTime::Left(y),
                 Outcome::Perforated | Outcome::Void => resolution.map_or(LogTime::Exact(y), |step| read_to(y, step)),
             });
             if campaign.is_weighted() {
-                weights.push(weight);
+                weights.push(row.weight);
             }
-            trial.push(i);
+            trial.push(row.trial);
         }
         Self { cells, times, weights: campaign.is_weighted().then_some(weights), trial }
     }

@@ -193,6 +193,30 @@ fn any_statistic_of_a_campaign() {
     assert!(error.to_string().contains("use the percentile"), "{error}");
 }
 
+/// A statistic of the caller's has a BCa interval too: on the same replicates of the same factor its limits are those
+/// of the scale, whose influence is analytic (leaving one of four out is not the derivative, hence the tolerance).
+#[test]
+fn a_callers_statistic_has_bca_limits() {
+    let campaign = exact();
+    let plan = Severity::new("a");
+    let boot = Bootstrap::stratified(1000).seed(3);
+    let general =
+        boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_factor_between("c", "a")?.0])).unwrap();
+    let engine = boot.severity(&plan, &campaign).unwrap();
+    let j = engine.replicates().names().iter().position(|n| n == "log factor of c").unwrap();
+    assert!((general.acceleration(0) - engine.replicates().acceleration(j)).abs() < 0.01);
+    assert!(general.acceleration(0) != 0.0);
+    let of_scale = engine.replicates().interval(j, IntervalMethod::Bca).unwrap().interval;
+    let of_caller = general.interval(0, IntervalMethod::Bca).unwrap().interval;
+    assert!((of_scale.lower() - of_caller.lower()).abs() < 0.01 && (of_scale.upper() - of_caller.upper()).abs() < 0.01);
+    // More trials than replicates: leaving each out would cost more than the bootstrap.
+    let campaign = demo();
+    let boot = Bootstrap::bayesian(100);
+    let plan = Severity::new(REFERENCE);
+    let few = boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_scatter()])).unwrap();
+    assert!(few.interval(0, IntervalMethod::Bca).is_err());
+}
+
 /// All interval methods agree on a large, nearly normal problem; each has a Monte Carlo error that
 /// shrinks with the number of replicates.
 #[test]

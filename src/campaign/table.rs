@@ -226,6 +226,11 @@ impl Campaign {
         self.decided.as_ref().is_some_and(|d| d.aside.get(i) == Some(&true))
     }
 
+    /// How many trials are void.
+    pub(crate) fn void_count(&self) -> usize {
+        self.table.trials.len() - self.table.rows.len()
+    }
+
     /// True where trial `i` is fitted: neither void, nor set aside, nor of no weight.
     pub(crate) fn is_fitted(&self, i: usize) -> bool {
         self.table.trials[i].outcome != Outcome::Void && self.counts(i)

@@ -27,6 +27,8 @@ pub(crate) struct Cells {
     pub(crate) times: Vec<LogTime>,
     /// Case weights of `times`; all one where absent.
     weights: Option<Vec<f64>>,
+    /// Of each cell.
+    pub(crate) kinds: Vec<Kinds>,
     /// Position of each entry of `times` in `Campaign::trials`.
     pub(crate) trial: Vec<usize>,
 }
@@ -59,7 +61,23 @@ impl Cells {
             }
             trial.push(row.trial);
         }
-        Self { cells, times, weights: campaign.is_weighted().then_some(weights), trial }
+        let kinds = cells.iter().map(|c| Kinds::of(&times[c.start..c.end])).collect();
+        Self { cells, kinds, times, weights: campaign.is_weighted().then_some(weights), trial }
+    }
+
+    /// The cells of a material: they lie together.
+    pub(crate) fn of_material(&self, material: usize) -> std::ops::Range<usize> {
+        let start = self.cells.partition_point(|c| c.material < material);
+        start..self.cells.partition_point(|c| c.material <= material)
+    }
+
+    /// The cells of each of `surfaces` surfaces.
+    pub(crate) fn by_surface(&self, surfaces: usize) -> Vec<Vec<usize>> {
+        let mut found = vec![Vec::new(); surfaces];
+        for (at, cell) in self.cells.iter().enumerate() {
+            found[cell.surface].push(at);
+        }
+        found
     }
 
     pub(crate) fn of(&self, cell: &Cell) -> &[LogTime] {

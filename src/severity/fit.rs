@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::{Campaign, Outcome, SurfaceRole};
+use crate::campaign::{Campaign, SurfaceRole};
 use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
@@ -123,7 +123,8 @@ impl Prepared {
         let links: Vec<Link> = cells
             .cells
             .iter()
-            .map(|c| Link { material: c.material, surface: c.surface, kinds: Kinds::of(cells.of(c)) })
+            .zip(&cells.kinds)
+            .map(|(c, &kinds)| Link { material: c.material, surface: c.surface, kinds })
             .collect();
         let materials: Vec<String> = campaign.materials().iter().map(|m| m.name.clone()).collect();
         let surfaces: Vec<String> = campaign.surfaces().iter().map(|s| s.name.clone()).collect();
@@ -142,7 +143,7 @@ impl Prepared {
     }
 
     fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
-        let (design, _) = self.numbering.crossed(&self.cells);
+        let design = self.numbering.design(&self.cells);
         let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
         self.assemble(plan, campaign, &design, scale)
     }
@@ -156,6 +157,7 @@ impl Prepared {
         scale: Scale,
     ) -> Result<SeverityFit> {
         let multiplier = scale.small_sample.multiplier(plan.level);
+        let kinds = Kinds::of(&design.times);
         let mut fit = SeverityFit {
             plan: plan.clone(),
             campaign_digest: campaign.digest(),
@@ -165,22 +167,26 @@ impl Prepared {
             group: self.numbering.group.clone(),
             finite_surface: self.numbering.finite_surface.clone(),
             trials: design.times.len(),
-            run_outs: Kinds::of(&design.times).right,
-            contact_openings: Kinds::of(&design.times).left,
+            run_outs: kinds.right,
+            contact_openings: kinds.left,
             multiplier,
             notes: self.notes(campaign, design.times.len()),
             scale,
         };
         fit.materials =
             (0..campaign.materials().len()).map(|m| self.durability(&fit, campaign, m)).collect::<Result<_>>()?;
-        fit.surfaces =
-            (0..campaign.surfaces().len()).map(|s| self.surface(&fit, campaign, s)).collect::<Result<_>>()?;
+        let on_surface = self.cells.by_surface(campaign.surfaces().len());
+        fit.surfaces = on_surface
+            .iter()
+            .enumerate()
+            .map(|(s, cells)| self.surface(&fit, campaign, s, cells))
+            .collect::<Result<_>>()?;
         Ok(fit)
     }
 
     pub(crate) fn notes(&self, campaign: &Campaign, fitted: usize) -> Vec<Note> {
         let mut notes = Vec::new();
-        let voids = campaign.trials().iter().filter(|t| t.outcome == Outcome::Void).count();
+        let voids = campaign.void_count();
         if voids > 0 {
             notes.push(Note::Voids { trials: voids });
         }
@@ -206,39 +212,46 @@ impl Prepared {
         notes.extend(self.standings.surfaces.iter().zip(campaign.surfaces()).filter_map(|(s, m)| name(s, &m.name)));
         notes.extend((0..campaign.materials().len()).filter_map(|m| {
             let held = self.standings.materials[m] == Standing::Finite;
-            self.held_by_one(campaign, &campaign.materials()[m].name, held, |c| c.material == m)
+            self.held_by_one(campaign, &campaign.materials()[m].name, held, self.cells.of_material(m))
         }));
+        let on_surface = self.cells.by_surface(campaign.surfaces().len());
         for (s, surface) in campaign.surfaces().iter().enumerate() {
             let held = self.standings.surfaces[s] == Standing::Finite;
-            notes.extend(self.held_by_one(campaign, &surface.name, held, |c| c.surface == s));
+            notes.extend(self.held_by_one(campaign, &surface.name, held, on_surface[s].iter().copied()));
             if held && s != self.reference {
-                notes.extend(self.one_material(campaign, s));
+                notes.extend(self.one_material(campaign, s, &on_surface[s]));
             }
         }
         notes
     }
 
-    fn held_by_one(&self, campaign: &Campaign, name: &str, held: bool, of: impl Fn(&Cell) -> bool) -> Option<Note> {
-        let rows = self.cells.cells.iter().filter(|c| held && of(c)).flat_map(|c| c.start..c.end);
-        let (mut trials, mut exact) = (0, Vec::new());
-        for i in rows {
-            trials += 1;
-            if !matches!(self.cells.times[i], LogTime::Right(_) | LogTime::Left(_)) {
-                exact.push(i);
-            }
+    fn held_by_one(
+        &self,
+        campaign: &Campaign,
+        name: &str,
+        held: bool,
+        cells: impl Iterator<Item = usize>,
+    ) -> Option<Note> {
+        let (mut trials, mut exact, mut last) = (0, 0, None);
+        for at in cells.filter(|_| held) {
+            let kinds = self.cells.kinds[at];
+            trials += kinds.total();
+            exact += kinds.exact;
+            last = if kinds.exact > 0 { Some(&self.cells.cells[at]) } else { last };
         }
-        match (trials, exact.as_slice()) {
-            (2.., [one]) => Some(Note::HeldByOneTrial {
+        let censored = |&i: &usize| matches!(self.cells.times[i], LogTime::Right(_) | LogTime::Left(_));
+        match (trials, exact, last.and_then(|c| (c.start..c.end).find(|i| !censored(i)))) {
+            (2.., 1, Some(one)) => Some(Note::HeldByOneTrial {
                 name: name.into(),
-                trial_id: campaign.trials()[self.cells.trial[*one]].trial_id.clone(),
+                trial_id: campaign.trials()[self.cells.trial[one]].trial_id.clone(),
                 trials,
             }),
             _ => None,
         }
     }
 
-    fn one_material(&self, campaign: &Campaign, s: usize) -> Option<Note> {
-        let cells = || self.cells.cells.iter().filter(|c| c.surface == s);
+    fn one_material(&self, campaign: &Campaign, s: usize, cells: &[usize]) -> Option<Note> {
+        let cells = || cells.iter().map(|&at| &self.cells.cells[at]);
         let total: usize = cells().map(Cell::len).sum();
         let largest = cells().max_by_key(|c| c.len())?;
         // With a single material in the whole campaign there is nothing to compare with.
@@ -251,7 +264,7 @@ impl Prepared {
 
     fn durability(&self, fit: &SeverityFit, campaign: &Campaign, m: usize) -> Result<MaterialDurability> {
         let material = &campaign.materials()[m];
-        let cells: Vec<&Cell> = self.cells.cells.iter().filter(|c| c.material == m).collect();
+        let cells = &self.cells.cells[self.cells.of_material(m)];
         let (estimate, log) = match (self.standings.materials[m], self.numbering.group[m]) {
             (Standing::Finite, Some(group)) => {
                 let (log, se) = fit.location(group, 0.5, self.reference);
@@ -273,14 +286,14 @@ impl Prepared {
             durability_s: estimate,
             log_durability: log.map(|l| l.0),
             log_standard_error: log.map(|l| l.1),
-            trials: cells.iter().map(|c| c.len()).sum(),
+            trials: cells.iter().map(Cell::len).sum(),
             surfaces: cells.len(),
         })
     }
 
-    fn surface(&self, fit: &SeverityFit, campaign: &Campaign, s: usize) -> Result<SurfaceFactor> {
+    fn surface(&self, fit: &SeverityFit, campaign: &Campaign, s: usize, cells: &[usize]) -> Result<SurfaceFactor> {
+        let cells: Vec<&Cell> = cells.iter().map(|&at| &self.cells.cells[at]).collect();
         let surface = &campaign.surfaces()[s];
-        let cells: Vec<&Cell> = self.cells.cells.iter().filter(|c| c.surface == s).collect();
         let (factor, log) = match self.standings.surfaces[s] {
             Standing::Finite => {
                 let (log, se) = fit.log_factor(s, self.reference);

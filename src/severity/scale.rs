@@ -4,7 +4,7 @@ use crate::error::{ErrorKind, Result};
 use crate::numeric::bordered::Factored;
 use crate::numeric::special::two_sided_quantile;
 
-use super::cells::{Cells, Crossed};
+use super::cells::{Cell, Cells, Crossed};
 use super::distribution::Distribution;
 use super::identify::{Standing, Standings};
 use super::least_squares::{block_means, two_way};
@@ -53,14 +53,28 @@ impl Numbering {
 
     /// The fitted part of `cells`, with the position of each fitted time in `cells.times`.
     pub(crate) fn crossed(&self, cells: &Cells) -> (Crossed, Vec<usize>) {
-        let mut design = Crossed::new(self.groups, self.columns);
-        let mut rows = Vec::new();
-        for cell in &cells.cells {
-            let (Some(group), true) = (self.group[cell.material], self.finite_surface[cell.surface]) else { continue };
-            design.push(cells, cell, group, self.column[cell.surface]);
+        let mut rows = Vec::with_capacity(cells.times.len());
+        for (cell, ..) in self.on_scale(cells) {
             rows.extend(cell.start..cell.end);
         }
-        (design, rows)
+        (self.design(cells), rows)
+    }
+
+    /// [`crossed`](Self::crossed) without the rows.
+    pub(crate) fn design(&self, cells: &Cells) -> Crossed {
+        let mut design = Crossed::new(self.groups, self.columns);
+        design.times.reserve_exact(cells.times.len());
+        for (cell, group, column) in self.on_scale(cells) {
+            design.push(cells, cell, group, column);
+        }
+        design
+    }
+
+    fn on_scale<'a>(&'a self, cells: &'a Cells) -> impl Iterator<Item = (&'a Cell, usize, Option<usize>)> {
+        cells.cells.iter().filter_map(|cell| {
+            let group = self.group[cell.material].filter(|_| self.finite_surface[cell.surface])?;
+            Some((cell, group, self.column[cell.surface]))
+        })
     }
 }
 

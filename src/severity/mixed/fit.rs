@@ -397,7 +397,7 @@ impl MixedSeverityFit {
     pub fn criterion(&self) -> Criterion {
         match &self.engine {
             Engine::Linear { core, .. } => core.problem.criterion,
-            Engine::Censored(_) => Criterion::Ml,
+            Engine::Censored(fitted) => fitted.criterion(),
         }
     }
     /// Maximised log (restricted) likelihood on the time scale (densities of T in 1/s). Values
@@ -406,7 +406,7 @@ impl MixedSeverityFit {
     pub fn log_likelihood(&self) -> f64 {
         match &self.engine {
             Engine::Linear { core, sum_of_log_times } => -0.5 * core.minimum.value - sum_of_log_times,
-            Engine::Censored(fitted) => fitted.best.at.log_likelihood,
+            Engine::Censored(fitted) => fitted.log_likelihood(),
         }
     }
     /// How the estimates were reached; singular fits name their components here.

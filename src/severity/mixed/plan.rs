@@ -168,13 +168,6 @@ impl MixedSeverity {
         let trials: Vec<usize> = positions.iter().map(|&i| prepared.cells.trial[i]).collect();
         let kinds = Kinds::of(&design.times);
         let linear = kinds.right == 0 && kinds.left == 0 && self.distribution == Distribution::LogNormal;
-        if !linear && self.criterion == Some(Criterion::Reml) {
-            return Err(ErrorKind::option(
-                "criterion",
-                "reml",
-                "ml (or none, to let the data decide): REML needs log-normal times without censoring",
-            ));
-        }
         let groups = self.groups(campaign, &trials)?;
         check_partitions(&groups, trials.len())?;
         let p = design.groups + design.columns;
@@ -215,7 +208,7 @@ impl MixedSeverity {
             let log_sigma = libm::log(scale.sigma);
             let (marginal, start) =
                 assemble(self.distribution, design.times.clone(), x, &groups, nodes, beta, log_sigma);
-            Engine::Censored(Box::new(Fitted::new(marginal, &start)?))
+            Engine::Censored(Box::new(Fitted::new(marginal, &start, self.criterion.unwrap_or_default())?))
         };
         MixedSeverityFit::new(self, campaign, &prepared, &design, engine, groups, cells)
     }

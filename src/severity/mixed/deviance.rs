@@ -28,6 +28,8 @@ use super::elimination::{Factor, Plan, Rows, Symmetric};
 #[serde(rename_all = "snake_case")]
 pub enum Criterion {
     /// Restricted maximum likelihood: variances are not biased by the number of materials and surfaces.
+    /// Under censoring or where times are not log-normal, the adjusted profile likelihood of Cox & Reid
+    /// (1987), which is the same thing where both are defined.
     #[default]
     Reml,
     /// Maximum likelihood.

@@ -176,8 +176,12 @@ pub struct ShrunkFactor {
     pub log_departure: f64,
     /// Standard error of prediction of the departure; variance components are taken as known.
     pub log_standard_error: f64,
-    /// The same departure from plain cell means, not shrunk; `None` where a cell on the surface or the reference
-    /// is missing or censored.
+    /// The same departure from plain means of log times, neither shrunk nor modelled, in log units and with the
+    /// sign of `log_departure`: for each material tried on the surface, (mean of its cell on the reference less the
+    /// common model there) less (mean of its cell on the surface less the common model there), averaged over
+    /// materials with equal weight, where the common model of a cell is `log durability − log k`. Its noise is that of
+    /// few trials and of whatever day or belt they shared: it shows what was shrunk, and is no estimate to use. `None`
+    /// unless each of these cells has trials and all of them are worn through.
     pub raw_log_departure: Option<f64>,
     /// Trials on the surface.
     pub trials: usize,
@@ -371,8 +375,8 @@ impl MixedSeverityFit {
     pub fn campaign_digest(&self) -> &str {
         &self.campaign_digest
     }
-    /// One row per surface, sorted by name. Intervals use Satterthwaite t quantiles where times are
-    /// log-normal and exact, normal ones otherwise.
+    /// One row per surface, sorted by name. Intervals use Satterthwaite t quantiles, normal ones under
+    /// [`Criterion::Ml`] where times are censored or not log-normal.
     #[must_use]
     pub fn factors(&self) -> &[SurfaceFactor] {
         &self.surfaces
@@ -401,7 +405,7 @@ impl MixedSeverityFit {
         }
     }
     /// Maximised log (restricted) likelihood on the time scale (densities of T in 1/s). Values
-    /// under REML compare only between fits with the same materials and surfaces.
+    /// under REML compare only between fits with the same materials, surfaces and reference.
     #[must_use]
     pub fn log_likelihood(&self) -> f64 {
         match &self.engine {
@@ -481,7 +485,8 @@ impl MixedSeverityFit {
     }
 
     /// Factor of `surface` relative to the reference, with its interval:
-    /// `exp(log k ± t(ν) · SE(log k))`, ν after Satterthwaite; normal quantiles under censoring.
+    /// `exp(log k ± t(ν) · SE(log k))`, ν after Satterthwaite; normal quantiles under
+    /// [`Criterion::Ml`] where times are censored or not log-normal.
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the known names; [`ErrorKind::NotEstimable`] where only a

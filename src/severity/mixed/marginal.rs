@@ -114,6 +114,8 @@ const INNER_ITERATIONS: u32 = 200;
 const FLAT: usize = usize::MAX;
 /// Fall of log σ from its start (the scatter without random effects) that means no scatter is left.
 const COLLAPSED: f64 = 7.0;
+/// Rise of log σ or log τ above it that means nothing limits the scatter.
+const RAN_AWAY: f64 = 7.0;
 /// Log of τ √replication/σ below which a component is put to the test of being zero.
 const LOW: f64 = -2.0;
 
@@ -606,6 +608,13 @@ impl Marginal {
                 Some(Local { value: -evaluated.log_likelihood, gradient, metric, payload: evaluated })
             })
             .map_err(|s| {
+                let mut there = base.clone();
+                for (&at, &value) in free.iter().zip(&s.x) {
+                    write(&mut there, at, p, value);
+                }
+                if hold == Hold::Nothing && ran_away(&there, start) {
+                    return unlimited();
+                }
                 let log_sigma = free.iter().position(|&at| at == p).map(|at| s.x[at]);
                 if log_sigma.is_some_and(|v| v < start.log_sigma - COLLAPSED) {
                     return explained();
@@ -620,6 +629,9 @@ impl Marginal {
             modes.clone_from(&descent.local.payload.modes);
             if hold == Hold::Nothing && parameters.log_sigma < start.log_sigma - COLLAPSED {
                 return Err(explained());
+            }
+            if hold == Hold::Nothing && ran_away(&parameters, start) {
+                return Err(unlimited());
             }
             if let Stop::Floor(at) = descent.stop {
                 let j = free[at] - p - 1;
@@ -719,6 +731,22 @@ impl Marginal {
     }
 }
 
+/// A scatter so far above all that there was without random effects has no limit.
+fn ran_away(parameters: &Parameters, start: &Parameters) -> bool {
+    let highest = start.log_sigma + RAN_AWAY;
+    parameters.log_sigma > highest || parameters.log_tau.iter().any(|t| *t > highest)
+}
+
+fn unlimited() -> crate::Error {
+    ErrorKind::ScatterNotEstimable {
+        reason: "so few times are exact beside the levels of materials and surfaces that nothing limits the scatter \
+                 (of replicates, or between levels of a grouping) upwards; wear through more specimens, ask for fewer \
+                 groupings, or take the criterion of full maximum likelihood, whose scatter is too small there"
+            .into(),
+    }
+    .into()
+}
+
 /// Fixed coefficients beyond which their block of the information is taken from the joint curvature.
 const MANY: usize = 60;
 
@@ -791,6 +819,46 @@ mod tests {
                         "{distribution}, {factors} factor(s), {nodes} node(s), parameter {a}: {} {want}",
                         at.gradient[a]
                     );
+                }
+            }
+        }
+    }
+
+    /// Fixed coefficients among the modes: gradient, and the derivatives of a contrast's variance.
+    #[test]
+    fn restricted_gradients_are_those_of_the_likelihood() {
+        for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
+            for (factors, nodes) in [(1, 1), (1, 3), (1, 15), (2, 1)] {
+                let model = small(distribution, factors, nodes).restricted(&[0.1, 0.25]);
+                let parameters = Parameters { beta: Vec::new(), log_sigma: -0.7, log_tau: vec![-0.6, -1.1] };
+                let moved = |a: usize, h: f64| {
+                    let mut moved = parameters.clone();
+                    let v = read(&moved, a, 0) + h;
+                    write(&mut moved, a, 0, v);
+                    moved
+                };
+                let at = model.evaluate(&parameters, &model.begin).unwrap();
+                let slopes = model.weight_slopes(&parameters, &at);
+                let q = model.z.columns - 2;
+                // A fixed contrast, and one of a fixed column with a level.
+                for weights in [vec![(q, 1.0), (q + 1, -0.5)], vec![(q + 1, 1.0), (1, 1.0)]] {
+                    let variance = |p: &Parameters| {
+                        let at = model.evaluate(p, &model.begin).unwrap();
+                        model.joint_variance(p, &at, &slopes, &weights).0
+                    };
+                    let (_, got) = model.joint_variance(&parameters, &at, &slopes, &weights);
+                    for a in 0..=factors {
+                        let h = 1e-5;
+                        let want = (variance(&moved(a, h)) - variance(&moved(a, -h))) / (2.0 * h);
+                        assert!((got[a] - want).abs() < 1e-7, "{distribution} {factors} {nodes} {a}: {} {want}", got[a]);
+                        let value = |h: f64| model.evaluate(&moved(a, h), &model.begin).unwrap().log_likelihood;
+                        let want = (value(h) - value(-h)) / (2.0 * h);
+                        assert!(
+                            (at.gradient[a] - want).abs() < 1e-7 * (1.0 + want.abs()),
+                            "{distribution}, {factors} factor(s), {nodes} node(s), parameter {a}: {} {want}",
+                            at.gradient[a]
+                        );
+                    }
                 }
             }
         }

@@ -4,11 +4,11 @@ use crate::error::{ErrorKind, Result};
 use crate::numeric::bordered::Factored;
 use crate::numeric::special::two_sided_quantile;
 
-use super::cells::{Cells, Crossed};
+use super::cells::{Cells, Crossed, Kinds};
 use super::distribution::Distribution;
 use super::identify::{Standing, Standings};
 use super::least_squares::{block_means, two_way};
-use super::newton::{LogTime, Design, Maximum, Point, System, contribution, maximise};
+use super::newton::{Design, LogTime, Maximum, Point, System, contribution, maximise};
 
 /// Numbers the materials and surfaces that have a finite place.
 #[derive(Debug, Clone)]
@@ -169,7 +169,11 @@ impl Scale {
         } else {
             check_scatter(design)?;
             let start = start(design, distribution)?;
-            let maximum = maximise(design, distribution, start, stage)?;
+            let maximum = maximise(design, distribution, start, stage).map_err(|error| {
+                // Run-outs above contact openings and not one time between: their likelihood may grow with σ.
+                let hopeless = Kinds::of(&design.times).exact == 0;
+                if hopeless && matches!(error.kind(), ErrorKind::NotConverged { .. }) { all_censored() } else { error }
+            })?;
             Ok(Self::from_maximum(&maximum, design, distribution))
         }
     }
@@ -335,6 +339,16 @@ impl Scale {
             decrement: maximum.decrement,
         }
     }
+}
+
+fn all_censored() -> crate::Error {
+    ErrorKind::ScatterNotEstimable {
+        reason: "no trial on the scale was worn through, and run-outs and contact openings contradict each other, so \
+                 nothing limits the scatter upwards; wear through at least one specimen of each material on the scale, \
+                 by longer runs"
+            .into(),
+    }
+    .into()
 }
 
 /// Refuses designs whose likelihood grows without limit as σ falls to zero: some levels meet every exact

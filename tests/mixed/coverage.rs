@@ -25,16 +25,26 @@ enum Days {
     Shared,
 }
 
+/// What is simulated; `cell` is the standard deviation of a material's own departure on a surface.
+#[derive(Clone, Copy)]
+struct Setting {
+    days: Days,
+    specimens: usize,
+    share: f64,
+    cell: f64,
+}
+
 /// Log times before censoring: material, surface, day, log time.
-fn log_times(days: Days, specimens: usize, rng: &mut ChaCha8Rng) -> Vec<(usize, usize, usize, f64)> {
+fn log_times(Setting { days, specimens, cell, .. }: Setting, rng: &mut ChaCha8Rng) -> Vec<(usize, usize, usize, f64)> {
     let mut normal = |sd: f64| -> f64 { sd * rng.sample::<f64, _>(StandardNormal) };
     let effects: Vec<f64> = (0..DAYS * LOG_K.len()).map(|_| normal(DAY)).collect();
     let mut all = Vec::new();
     for m in 0..MATERIALS {
         for (s, k) in LOG_K.iter().enumerate() {
+            let own = if cell > 0.0 { normal(cell) } else { 0.0 };
             for r in 0..specimens {
                 let day = (r + m) % DAYS + if days == Days::Own { DAYS * s } else { 0 };
-                all.push((m, s, day, 1.0 + 0.12 * m as f64 - k + effects[day] + normal(SIGMA)));
+                all.push((m, s, day, 1.0 + 0.12 * m as f64 - k + own + effects[day] + normal(SIGMA)));
             }
         }
     }
@@ -42,9 +52,10 @@ fn log_times(days: Days, specimens: usize, rng: &mut ChaCha8Rng) -> Vec<(usize, 
 }
 
 /// Log times below and above which a share of the trials lies.
-fn limits(days: Days, specimens: usize, share: f64) -> (f64, f64) {
+fn limits(setting: Setting) -> (f64, f64) {
+    let share = setting.share;
     let mut all: Vec<f64> = (0..400)
-        .flat_map(|seed| log_times(days, specimens, &mut ChaCha8Rng::seed_from_u64(1_000_000 + seed)))
+        .flat_map(|seed| log_times(setting, &mut ChaCha8Rng::seed_from_u64(1_000_000 + seed)))
         .map(|t| t.3)
         .collect();
     all.sort_unstable_by(f64::total_cmp);
@@ -52,8 +63,8 @@ fn limits(days: Days, specimens: usize, share: f64) -> (f64, f64) {
     if share > 0.0 { (at(share), at(1.0 - share)) } else { (f64::NEG_INFINITY, f64::INFINITY) }
 }
 
-fn campaign(days: Days, specimens: usize, (low, high): (f64, f64), seed: u64) -> Campaign {
-    let times = log_times(days, specimens, &mut ChaCha8Rng::seed_from_u64(seed));
+fn campaign(setting: Setting, (low, high): (f64, f64), seed: u64) -> Campaign {
+    let times = log_times(setting, &mut ChaCha8Rng::seed_from_u64(seed));
     let trial = |(i, (m, s, day, y)): (usize, (usize, usize, usize, f64))| {
         let (id, s, m) = (format!("{i:03}"), format!("s{s}"), format!("m{m}"));
         let trial = if y > high {
@@ -94,11 +105,13 @@ impl Tally {
     }
 }
 
-fn measure(days: Days, specimens: usize, share: f64, runs: u64, groupings: &[Grouping]) -> [Tally; 3] {
-    let limits = limits(days, specimens, share);
+fn measure(setting: Setting, runs: u64) -> [Tally; 3] {
+    let limits = limits(setting);
+    let groupings = [Grouping::Day, Grouping::MaterialBySurface];
+    let groupings = &groupings[..if setting.cell > 0.0 { 2 } else { 1 }];
     let mut tallies = <[Tally; 3]>::default();
     for seed in 0..runs {
-        let campaign = campaign(days, specimens, limits, seed);
+        let campaign = campaign(setting, limits, seed);
         let plain = Severity::new("s0").fit(&campaign);
         for (s, k) in LOG_K.iter().enumerate().skip(1) {
             match &plain {
@@ -129,23 +142,26 @@ fn measure(days: Days, specimens: usize, share: f64, runs: u64, groupings: &[Gro
 #[test]
 #[ignore = "minutes; prints the table in the documentation of severity::mixed"]
 fn coverage_table() {
-    println!("| days | censored | specimens | plain | ML | REML | width plain, ML, REML | day at zero | failed |");
-    for (days, share, specimens) in [
-        (Days::Own, 0.2, 3),
-        (Days::Own, 0.2, 4),
-        (Days::Own, 0.2, 5),
-        (Days::Shared, 0.2, 3),
-        (Days::Shared, 0.2, 5),
-        (Days::Own, 0.0, 3),
-        (Days::Own, 0.0, 5),
+    println!(
+        "| days | specimens | censored | cells | plain | ML | REML | width plain, ML, REML | day at zero | failed |"
+    );
+    for (days, specimens, share, cell) in [
+        (Days::Own, 3, 0.2, 0.0),
+        (Days::Own, 4, 0.2, 0.0),
+        (Days::Own, 5, 0.2, 0.0),
+        (Days::Shared, 3, 0.2, 0.0),
+        (Days::Shared, 5, 0.2, 0.0),
+        (Days::Own, 4, 0.2, 0.1),
+        (Days::Shared, 4, 0.2, 0.1),
+        (Days::Own, 3, 0.0, 0.0),
+        (Days::Own, 5, 0.0, 0.0),
     ] {
         let runs = 400;
-        let [plain, ml, reml] = measure(days, specimens, share, runs, &[Grouping::Day]);
+        let [plain, ml, reml] = measure(Setting { days, specimens, share, cell }, runs);
         let width = |t: &Tally| t.width / t.count as f64;
         println!(
-            "| {} | {} | {specimens} | {:.1} | {:.1} | {:.1} | {:.3}, {:.3}, {:.3} | {:.0} % | {} {} {} |",
+            "| {} | {specimens} | {share} | {cell} | {:.1} | {:.1} | {:.1} | {:.3}, {:.3}, {:.3} | {:.0} % | {} {} {} |",
             if days == Days::Own { "3 of its own" } else { "3 shared" },
-            share,
             plain.percent(),
             ml.percent(),
             reml.percent(),
@@ -165,11 +181,11 @@ fn coverage_table() {
 /// should (114 ± 2.4), those of the full one with normal quantiles fewer.
 #[test]
 fn restricted_intervals_cover_with_few_days() {
-    let limits = limits(Days::Own, 3, 0.2);
-    let trials = campaign(Days::Own, 3, limits, 0);
+    let setting = Setting { days: Days::Own, specimens: 3, share: 0.2, cell: 0.0 };
+    let trials = campaign(setting, limits(setting), 0);
     let count = |outcome| trials.trials().iter().filter(|t| t.outcome == outcome).count();
     assert!(count(Outcome::RunOut) > 5 && count(Outcome::OpenedAtContact) > 5);
-    let [_, ml, reml] = measure(Days::Own, 3, 0.2, 60, &[Grouping::Day]);
+    let [_, ml, reml] = measure(setting, 60);
     assert_eq!((reml.failed, reml.count), (0, 120));
     assert!(reml.hits > 107 && reml.hits > ml.hits + 3, "{} {}", ml.hits, reml.hits);
 }

@@ -42,16 +42,13 @@ fn without_censoring_it_is_reml() {
     let y = pen.numbers("diameter");
     let (plate, sample) = (pen.levels("plate"), pen.levels("sample"));
     let half: Vec<f64> = (0..y.len()).map(|i| f64::from(u8::from(i % 3 == 0)) + 0.01 * i as f64).collect();
-    let laplace = CensoredMixedModel::new(
-        Distribution::LogNormal,
-        exact(&y),
-        half.iter().map(|x| vec![1.0, *x]).collect(),
-    )
-    .group("plate", &plate)
-    .group("sample", &sample)
-    .criterion(Criterion::Reml)
-    .fit()
-    .unwrap();
+    let laplace =
+        CensoredMixedModel::new(Distribution::LogNormal, exact(&y), half.iter().map(|x| vec![1.0, *x]).collect())
+            .group("plate", &plate)
+            .group("sample", &sample)
+            .criterion(Criterion::Reml)
+            .fit()
+            .unwrap();
     let linear = LinearMixedModel::new(y.clone())
         .intercept()
         .fixed("half", half)
@@ -117,8 +114,7 @@ fn brute(model: &CensoredMixedModel, centre: &[f64], spread: &[f64], log_sigma: 
     let mut logs = Vec::new();
     for a in -reach..=reach {
         for b in -reach..=reach {
-            let beta =
-                [centre[0] + h * f64::from(a) * spread[0], centre[1] + h * f64::from(b) * spread[1]];
+            let beta = [centre[0] + h * f64::from(a) * spread[0], centre[1] + h * f64::from(b) * spread[1]];
             logs.push(model.log_likelihood(&beta, log_sigma, &[log_tau]).unwrap());
         }
     }
@@ -130,7 +126,8 @@ fn brute(model: &CensoredMixedModel, centre: &[f64], spread: &[f64], log_sigma: 
 #[test]
 fn under_censoring_against_brute_force() {
     let (observations, rows, day) = twenty_four();
-    let censored = observations.iter().filter(|o| matches!(o, Observation::AtLeast(_) | Observation::AtMost(_))).count();
+    let censored =
+        observations.iter().filter(|o| matches!(o, Observation::AtLeast(_) | Observation::AtMost(_))).count();
     assert!((6..=14).contains(&censored), "{censored}");
     for distribution in [Distribution::LogNormal, Distribution::Weibull] {
         let model = CensoredMixedModel::new(distribution, observations.clone(), rows.clone()).group("day", &day);
@@ -145,12 +142,9 @@ fn under_censoring_against_brute_force() {
         // Laplace's error in two coefficients, half of whose trials are exact: a few hundredths.
         assert!((fit.log_likelihood() - top).abs() < 0.05, "{distribution}: {} {top}", fit.log_likelihood());
         // The maximum of the brute one, in its own standard errors: near; that of the full likelihood is not.
-        for (name, ds, dt, ml) in [("residual", 1.0, 0.0, full.log_sigma()), (
-            "day",
-            0.0,
-            1.0,
-            full.standard_deviation("day").unwrap().ln(),
-        )] {
+        for (name, ds, dt, ml) in
+            [("residual", 1.0, 0.0, full.log_sigma()), ("day", 0.0, 1.0, full.standard_deviation("day").unwrap().ln())]
+        {
             let h = 0.05;
             let (up, down) = (at(h * ds, h * dt), at(-h * ds, -h * dt));
             let (slope, curvature) = ((up - down) / (2.0 * h), (up - 2.0 * top + down) / (h * h));

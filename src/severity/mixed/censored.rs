@@ -10,8 +10,8 @@ use crate::severity::distribution::Distribution;
 use crate::severity::newton::LogTime;
 use crate::severity::regression::{Observation, Regression};
 
-use super::deviance::{Criterion, taken_up};
 use super::core::{Contrast, MixedConvergence, Prediction, RESIDUAL, VarianceComponent, Verdict};
+use super::deviance::{Criterion, taken_up};
 use super::elimination::Rows;
 use super::groups::{Grouped, check_partitions};
 use super::linear::component_named;

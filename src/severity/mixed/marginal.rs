@@ -196,9 +196,8 @@ impl Marginal {
             let shift = self.z.times(&scaled);
             (0..self.times.len()).map(|i| self.slopes(i, base[i] + shift[i], parameters.log_sigma)).collect()
         };
-        let height = |terms: &[Slopes], u: &[f64]| -> f64 {
-            terms.iter().map(|t| t.value).sum::<f64>() - 0.5 * self.squares(u)
-        };
+        let height =
+            |terms: &[Slopes], u: &[f64]| -> f64 { terms.iter().map(|t| t.value).sum::<f64>() - 0.5 * self.squares(u) };
         let mut u = start.to_vec();
         let mut here = terms(&u);
         let mut value = height(&here, &u);
@@ -401,11 +400,8 @@ impl Marginal {
                         self.z.times(&own)
                     }
                 };
-                let pull: Vec<f64> = terms
-                    .iter()
-                    .zip(&direct)
-                    .map(|(t, d)| if component.is_none() { t.ms } else { t.mm * d })
-                    .collect();
+                let pull: Vec<f64> =
+                    terms.iter().zip(&direct).map(|(t, d)| if component.is_none() { t.ms } else { t.mm * d }).collect();
                 let mut right: Vec<f64> =
                     self.z.transposed_times(&pull).iter().zip(&scale).map(|(v, t)| v * t).collect();
                 if let Some(j) = component {
@@ -850,7 +846,11 @@ mod tests {
                     for a in 0..=factors {
                         let h = 1e-5;
                         let want = (variance(&moved(a, h)) - variance(&moved(a, -h))) / (2.0 * h);
-                        assert!((got[a] - want).abs() < 1e-7, "{distribution} {factors} {nodes} {a}: {} {want}", got[a]);
+                        assert!(
+                            (got[a] - want).abs() < 1e-7,
+                            "{distribution} {factors} {nodes} {a}: {} {want}",
+                            got[a]
+                        );
                         let value = |h: f64| model.evaluate(&moved(a, h), &model.begin).unwrap().log_likelihood;
                         let want = (value(h) - value(-h)) / (2.0 * h);
                         assert!(

@@ -30,7 +30,8 @@ enum Days {
 struct Setting {
     days: Days,
     specimens: usize,
-    share: f64,
+    /// Per cent run out, and per cent opened at contact.
+    share: usize,
     cell: f64,
 }
 
@@ -59,8 +60,8 @@ fn limits(setting: Setting) -> (f64, f64) {
         .map(|t| t.3)
         .collect();
     all.sort_unstable_by(f64::total_cmp);
-    let at = |p: f64| all[((all.len() - 1) as f64 * p) as usize];
-    if share > 0.0 { (at(share), at(1.0 - share)) } else { (f64::NEG_INFINITY, f64::INFINITY) }
+    let at = |percent: usize| all[(all.len() - 1) * percent / 100];
+    if share > 0 { (at(share), at(100 - share)) } else { (f64::NEG_INFINITY, f64::INFINITY) }
 }
 
 fn campaign(setting: Setting, (low, high): (f64, f64), seed: u64) -> Campaign {
@@ -93,7 +94,7 @@ impl Tally {
     fn percent(&self) -> f64 {
         100.0 * self.hits as f64 / self.count as f64
     }
-    fn add(&mut self, interval: Result<surface_severity::Interval, surface_severity::Error>, truth: f64) {
+    fn add(&mut self, interval: &Result<surface_severity::Interval, surface_severity::Error>, truth: f64) {
         match interval {
             Ok(i) => {
                 self.hits += usize::from(i.contains(truth.exp()));
@@ -115,7 +116,7 @@ fn measure(setting: Setting, runs: u64) -> [Tally; 3] {
         let plain = Severity::new("s0").fit(&campaign);
         for (s, k) in LOG_K.iter().enumerate().skip(1) {
             match &plain {
-                Ok(fit) => tallies[0].add(fit.factor(&format!("s{s}")), *k),
+                Ok(fit) => tallies[0].add(&fit.factor(&format!("s{s}")), *k),
                 Err(_) => tallies[0].failed += 1,
             }
         }
@@ -125,7 +126,7 @@ fn measure(setting: Setting, runs: u64) -> [Tally; 3] {
                 Ok(fit) => {
                     tally.zero += usize::from(fit.variance_components()[0].at_boundary);
                     for (s, k) in LOG_K.iter().enumerate().skip(1) {
-                        tally.add(fit.factor(&format!("s{s}")), *k);
+                        tally.add(&fit.factor(&format!("s{s}")), *k);
                     }
                 }
                 Err(error) => {
@@ -146,15 +147,15 @@ fn coverage_table() {
         "| days | specimens | censored | cells | plain | ML | REML | width plain, ML, REML | day at zero | failed |"
     );
     for (days, specimens, share, cell) in [
-        (Days::Own, 3, 0.2, 0.0),
-        (Days::Own, 4, 0.2, 0.0),
-        (Days::Own, 5, 0.2, 0.0),
-        (Days::Shared, 3, 0.2, 0.0),
-        (Days::Shared, 5, 0.2, 0.0),
-        (Days::Own, 4, 0.2, 0.1),
-        (Days::Shared, 4, 0.2, 0.1),
-        (Days::Own, 3, 0.0, 0.0),
-        (Days::Own, 5, 0.0, 0.0),
+        (Days::Own, 3, 20, 0.0),
+        (Days::Own, 4, 20, 0.0),
+        (Days::Own, 5, 20, 0.0),
+        (Days::Shared, 3, 20, 0.0),
+        (Days::Shared, 5, 20, 0.0),
+        (Days::Own, 4, 20, 0.1),
+        (Days::Shared, 4, 20, 0.1),
+        (Days::Own, 3, 0, 0.0),
+        (Days::Own, 5, 0, 0.0),
     ] {
         let runs = 400;
         let [plain, ml, reml] = measure(Setting { days, specimens, share, cell }, runs);
@@ -181,7 +182,7 @@ fn coverage_table() {
 /// should (114 ± 2.4), those of the full one with normal quantiles fewer.
 #[test]
 fn restricted_intervals_cover_with_few_days() {
-    let setting = Setting { days: Days::Own, specimens: 3, share: 0.2, cell: 0.0 };
+    let setting = Setting { days: Days::Own, specimens: 3, share: 20, cell: 0.0 };
     let trials = campaign(setting, limits(setting), 0);
     let count = |outcome| trials.trials().iter().filter(|t| t.outcome == outcome).count();
     assert!(count(Outcome::RunOut) > 5 && count(Outcome::OpenedAtContact) > 5);

@@ -28,7 +28,7 @@ use crate::severity::newton::LogTime;
 use super::contribution::{Slopes, slopes};
 use super::descent::{Local, Stop, descend};
 use super::deviance::explained;
-use super::elimination::{Factor, Plan, Rows};
+use super::elimination::{Factor, Plan, Rows, Selected};
 use super::hermite::Hermite;
 
 /// Data of a censored model with random intercepts.
@@ -269,7 +269,7 @@ impl Marginal {
                 Some(whole) => Some(self.gap(whole, parameters, &modes)?),
                 None => None,
             };
-            self.laplace(&scale, &modes, &factor, &terms, &selected, gap.as_ref(), &mut gradient)
+            self.laplace(&scale, &modes, (&factor, &selected), &terms, gap.as_ref(), &mut gradient)
         };
         let mut information = DMatrix::zeros(p + 1 + k, p + 1 + k);
         let mut joint = vec![vec![0.0; self.z.columns]; p + 1];
@@ -313,9 +313,8 @@ impl Marginal {
         &self,
         scale: &[f64],
         modes: &[f64],
-        factor: &Factor,
+        (factor, selected): (&Factor, &Selected),
         terms: &[Slopes],
-        selected: &super::elimination::Selected,
         gap: Option<&Gap>,
         gradient: &mut [f64],
     ) -> f64 {
@@ -371,7 +370,7 @@ impl Marginal {
         let p = beta.len();
         let (mut fine, mut coarse) = (vec![0.0; p + 1 + self.len()], vec![0.0; p + 1 + self.len()]);
         let value = whole.quadrature(&at, &u, &terms, &mut fine)
-            - whole.laplace(&scale, &u, &factor, &terms, &factor.selected_inverse(), None, &mut coarse);
+            - whole.laplace(&scale, &u, (&factor, &factor.selected_inverse()), &terms, None, &mut coarse);
         for (a, b) in fine.iter_mut().zip(&coarse) {
             *a -= b;
         }

@@ -25,7 +25,7 @@ fn square(cells: [Kind; 4]) -> Campaign {
             Opened(t) => Trial::opened_at_contact(id, s, m, t),
             Kind::None => continue,
         };
-        builder.extend([trial.day(format!("d{}", i % 2 ^ i / 2))]);
+        builder.extend([trial.day(format!("d{}", (i % 2) ^ (i / 2)))]);
     }
     builder.build().unwrap()
 }

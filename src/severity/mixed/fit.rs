@@ -463,8 +463,8 @@ impl MixedSeverityFit {
         }
     }
 
-    /// Predicted effects on log time of the levels of a grouping, sorted by name: positive where
-    /// specimens last longer.
+    /// Predicted effects on log time of the levels of a grouping with their standard errors, sorted by
+    /// name: positive where specimens last longer.
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a grouping outside the plan.
@@ -730,8 +730,9 @@ fn no_place(name: &str, reason: Option<&str>) -> crate::Error {
 /// Why an interval is withheld.
 const OVERFLOW: &str = "so few levels carry its variance that its limits overflow";
 
-/// As the bound of a fit without random effects, but all trials share one draw of the random effects
-/// of total standard deviation `spread`. Sharing all of it makes joint censoring as likely as it can
+/// As the bound of a fit without random effects (`log_median_bound`: the log median at which all trials
+/// come out censored as seen with probability `1 − level`), but all trials share one draw of the random
+/// effects of total standard deviation `spread`, over which that probability is averaged. Sharing all of it makes joint censoring as likely as it can
 /// be (Slepian 1962), so the bound errs on the safe side.
 fn shared_bound(distribution: Distribution, sigma: f64, spread: f64, times: &[LogTime], level: f64) -> Option<f64> {
     if Kinds::of(times).exact > 0 {

@@ -40,7 +40,27 @@
 //! their standard errors ([`MixedSeverityFit::predictions`]).
 //!
 //! # How well the intervals cover
-//! TABLE
+//! Simulated campaigns of 6 materials on 3 surfaces, replicate σ 0.2, day τ 0.1, 3 days a surface (its own, or
+//! shared by all), normal on the log scale; a fifth of the trials run out and a fifth opened at contact, or none;
+//! `cells`: standard deviation of each material's own departure on a surface, fitted as a second grouping, so by
+//! Laplace's approximation. Per cent of 95 % intervals of factors that hold the truth, 800 intervals of 400 seeded
+//! campaigns a line (Monte Carlo standard error about 0.8), with their mean width in log k
+//! (`coverage_table` in tests/mixed/coverage.rs):
+//!
+//! | days | specimens a cell | censored | cells | no random effect | [`Criterion::Ml`] | [`Criterion::Reml`] | mean widths |
+//! |---|---|---|---|---|---|---|---|
+//! | own | 3 | 40 % | – | 86.8 | 87.4 | 96.4 | 0.35, 0.37, 0.62 |
+//! | own | 4 | 40 % | – | 83.1 | 87.0 | 96.0 | 0.29, 0.34, 0.55 |
+//! | own | 5 | 40 % | – | 81.9 | 87.8 | 96.2 | 0.26, 0.32, 0.52 |
+//! | shared | 3 | 40 % | – | 97.2 | 93.0 | 96.9 | 0.35, 0.28, 0.35 |
+//! | shared | 5 | 40 % | – | 95.8 | 92.0 | 94.4 | 0.26, 0.23, 0.25 |
+//! | own | 4 | 40 % | 0.1 | 80.4 | 85.0 | 97.8 | 0.31, 0.36, 0.65 |
+//! | shared | 4 | 40 % | 0.1 | 90.5 | 86.1 | 96.6 | 0.31, 0.28, 0.48 |
+//! | own | 3 | none | – | 84.0 | 90.8 | 95.6 | 0.29, 0.38, 0.50 |
+//! | own | 5 | none | – | 78.1 | 89.0 | 95.5 | 0.22, 0.34, 0.45 |
+//!
+//! The day's variance came out as zero in 6 to 22 % of these campaigns, which the figures contain. With two
+//! groupings and three days a surface of its own the restricted intervals are a little too wide.
 //!
 //! # When it refuses
 //! A grouping with one level, with one level per trial, with the same groups as another, or whose

@@ -94,7 +94,9 @@ impl Severity {
     /// # Errors
     /// [`ErrorKind::UnknownSurface`], [`ErrorKind::InvalidOption`] (level),
     /// [`ErrorKind::Disconnected`], [`ErrorKind::NotEstimable`] (the reference itself cannot be
-    /// placed), [`ErrorKind::ScatterNotEstimable`], [`ErrorKind::NotConverged`].
+    /// placed), [`ErrorKind::ScatterNotEstimable`] (materials and surfaces meet every exact time and no
+    /// censored one speaks against them, as in a campaign of single specimens: the likelihood grows
+    /// without limit as σ falls to zero), [`ErrorKind::NotConverged`].
     pub fn fit(&self, campaign: &Campaign) -> Result<SeverityFit> {
         Prepared::new(self, campaign)?.fit(self, campaign)
     }
@@ -344,8 +346,13 @@ pub(crate) fn why_not(standing: Standing) -> &'static str {
     }
 }
 
-/// One-sided bound of a log median, all of whose trials are censored on the same side: the value
-/// at which the probability of seeing all of them so is `1 - level`, σ taken as known.
+/// One-sided confidence bound of a log median (log s, or whatever shift `times` were moved by), all of
+/// whose trials are censored on the same side.
+///
+/// The value m at which `Π P(T_i censored as seen | log median m) = 1 − level`: for run-outs a lower
+/// bound (were the median any lower, so many run-outs would be less likely than `1 − level`), for
+/// contact openings an upper one. The location of W is `m − σ·median(W)`. σ, and whatever moved
+/// the times, are taken as known. Exact times and intervals count nothing; `None` without a censored one.
 pub(crate) fn log_median_bound(distribution: Distribution, sigma: f64, times: &[LogTime], level: f64) -> Option<f64> {
     let target = libm::log(1.0 - level);
     let log_probability = |log_median: f64| -> f64 {

@@ -4,11 +4,11 @@ use crate::error::{ErrorKind, Result};
 use crate::numeric::bordered::Factored;
 use crate::numeric::special::two_sided_quantile;
 
-use super::cells::{Cell, Cells, Crossed};
+use super::cells::{Cell, Cells, Crossed, Kinds};
 use super::distribution::Distribution;
 use super::identify::{Standing, Standings};
 use super::least_squares::{block_means, two_way};
-use super::newton::{Design, Maximum, Point, System, contribution, maximise};
+use super::newton::{Design, LogTime, Maximum, Point, System, contribution, maximise};
 
 /// Numbers the materials and surfaces that have a finite place.
 #[derive(Debug, Clone)]
@@ -181,8 +181,13 @@ impl Scale {
         if design.all_exact() && distribution == Distribution::LogNormal {
             Self::least_squares(design)
         } else {
+            check_scatter(design)?;
             let start = start(design, distribution)?;
-            let maximum = maximise(design, distribution, start, stage)?;
+            let maximum = maximise(design, distribution, start, stage).map_err(|error| {
+                // Run-outs above contact openings and not one time between: their likelihood may grow with σ.
+                let hopeless = Kinds::of(&design.times).exact == 0;
+                if hopeless && matches!(error.kind(), ErrorKind::NotConverged { .. }) { all_censored() } else { error }
+            })?;
             Ok(Self::from_maximum(&maximum, design, distribution))
         }
     }
@@ -271,7 +276,9 @@ impl Scale {
         if df < 1e-6 {
             return Err(ErrorKind::ScatterNotEstimable {
                 reason: format!(
-                    "{n} trials determine {parameters} levels and leave nothing over; repeat at least one cell"
+                    "{n} trials determine {parameters} levels (materials and surfaces) and leave nothing over that shows \
+                     how replicates scatter; test at least one more specimen in a cell (material on surface) that has one \
+                     already, better three or more in every cell"
                 ),
             }
             .into());
@@ -348,9 +355,110 @@ impl Scale {
     }
 }
 
+fn all_censored() -> crate::Error {
+    ErrorKind::ScatterNotEstimable {
+        reason: "no trial on the scale was worn through, and run-outs and contact openings contradict each other, so \
+                 nothing limits the scatter upwards; wear through at least one specimen of each material on the scale, \
+                 by longer runs"
+            .into(),
+    }
+    .into()
+}
+
+/// Refuses designs whose likelihood grows without limit as σ falls to zero: some levels meet every exact
+/// time (interval) and no censored one speaks against them, a direction of recession in (η, λ) (see
+/// `identify`).
+///
+/// Levels of cell (g, c) lie in `[lo, hi]`, `a_g − k_c ≤ hi` and `a_g − k_c ≥ lo`. Without the groups,
+/// `k_d − k_c ≤ hi_gc − lo_gd`: a system of differences, feasible unless a cycle of it is negative.
+fn check_scatter(design: &Crossed) -> Result<()> {
+    let n = design.columns + 1;
+    let mut largest = 1.0f64;
+    let (mut exact, mut within, mut censored) = (0, 0, 0);
+    let mut limits: Vec<Vec<(usize, f64, f64)>> = vec![Vec::new(); design.groups];
+    for block in &design.blocks {
+        let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
+        for i in block.start..block.end {
+            if design.weights.as_ref().is_some_and(|w| w[i] <= 0.0) {
+                continue;
+            }
+            let (a, b) = match design.times[i] {
+                LogTime::Exact(y) => (y, y),
+                LogTime::Right(y) => (y, f64::INFINITY),
+                LogTime::Left(y) => (f64::NEG_INFINITY, y),
+                LogTime::Between(a, b) => (a, b),
+            };
+            match design.times[i] {
+                LogTime::Exact(_) => exact += 1,
+                LogTime::Between(..) => within += 1,
+                LogTime::Right(_) | LogTime::Left(_) => censored += 1,
+            }
+            low = low.max(a);
+            high = high.min(b);
+            largest = largest.max(design.times[i].middle().abs());
+        }
+        if low > high + ROUNDING * largest {
+            return Ok(());
+        }
+        limits[block.group].push((block.column.map_or(0, |c| c + 1), low, high));
+    }
+    if n > MANY_SURFACES {
+        return Ok(());
+    }
+    let mut distance = vec![f64::INFINITY; n * n];
+    for cells in &limits {
+        for &(c, _, high) in cells {
+            for &(d, low, _) in cells {
+                let at = &mut distance[c * n + d];
+                *at = at.min(high - low);
+            }
+        }
+    }
+    for k in 0..n {
+        for i in 0..n {
+            let first = distance[i * n + k];
+            if first < f64::INFINITY {
+                for j in 0..n {
+                    distance[i * n + j] = distance[i * n + j].min(first + distance[k * n + j]);
+                }
+            }
+        }
+        if (0..n).any(|i| distance[i * n + i] < -ROUNDING * largest) {
+            return Ok(());
+        }
+    }
+    let levels = design.groups + design.columns;
+    let against = if censored > 0 {
+        format!(", and none of the {censored} run-out(s) and contact opening(s) speaks against them")
+    } else {
+        String::new()
+    };
+    let reason = if exact == 0 && within > 0 {
+        format!(
+            "one set of {levels} levels (materials and surfaces) lies within the clock's resolution of all {within} \
+             measured times{against}, so nothing shows how replicates scatter; measure times more finely, or test \
+             more specimens in the same cells"
+        )
+    } else {
+        format!(
+            "the {exact} worn-through trial(s) are met exactly by the {levels} level(s) fitted (materials and \
+             surfaces){against}, so nothing is left over that shows how replicates scatter; wear through at least one \
+             more specimen in a cell (material on surface) that has one already, better three or more in every cell"
+        )
+    };
+    Err(ErrorKind::ScatterNotEstimable { reason }.into())
+}
+
+/// Beyond so many surfaces without a contradiction inside a cell the cube of their number is too much work.
+const MANY_SURFACES: usize = 400;
+/// Log times closer than this, relative to the largest, are the same.
+const ROUNDING: f64 = 1e-12;
+
 pub(crate) fn no_scatter() -> crate::Error {
     ErrorKind::ScatterNotEstimable {
-        reason: "the exact times of every cell agree with the fit to the last digit; real replicates differ".into(),
+        reason: "the exact times of every cell agree with the fit to the last digit; real replicates differ, so look \
+                 for times that were copied or rounded hard"
+            .into(),
     }
     .into()
 }

@@ -26,13 +26,16 @@ pub fn variance_components(fit: &MixedSeverityFit, intervals: &[Option<Interval>
     }
     columns.push(Column::numbers("share_percent", "share of variance").unit("%"));
     columns.push(Column::numbers("levels", "levels"));
-    let method = match (fit.criterion(), fit.integration()) {
-        (Criterion::Reml, _) => "restricted maximum likelihood".to_owned(),
-        (Criterion::Ml, Integration::Exact) => "maximum likelihood".into(),
-        (Criterion::Ml, Integration::AdaptiveGaussHermite { nodes }) => {
-            format!("maximum likelihood, adaptive Gauss–Hermite quadrature with {nodes} nodes")
+    let criterion = match fit.criterion() {
+        Criterion::Reml => "restricted maximum likelihood",
+        Criterion::Ml => "maximum likelihood",
+    };
+    let method = match fit.integration() {
+        Integration::Exact => criterion.to_owned(),
+        Integration::AdaptiveGaussHermite { nodes } => {
+            format!("{criterion}, adaptive Gauss–Hermite quadrature with {nodes} nodes")
         }
-        (Criterion::Ml, _) => "maximum likelihood, Laplace's approximation".into(),
+        Integration::Laplace => format!("{criterion}, Laplace's approximation"),
     };
     let mut table = Table::new("Where the scatter comes from", columns).with_caption(format!(
         "Severity model with random effects on log time, {}, {method}.{}",

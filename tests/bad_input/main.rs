@@ -8,6 +8,7 @@ mod lines;
 mod many;
 mod quotes;
 mod rows;
+mod tiny;
 
 use surface_severity::Error;
 use surface_severity::campaign::{Campaign, CampaignReader};

@@ -4,7 +4,9 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod censored;
+mod coverage;
 mod linear;
+mod restricted;
 mod severity;
 
 use std::path::PathBuf;

@@ -190,10 +190,15 @@ fn recovers_truth_under_run_outs() {
         assert_eq!(fit.integration(), Integration::AdaptiveGaussHermite { nodes: 15 });
         day.push(fit.variance_components()[0].standard_deviation);
         let k = fit.factor("s1").unwrap();
-        assert_eq!(k.method(), IntervalMethod::Normal);
+        assert_eq!((k.method(), fit.criterion()), (IntervalMethod::StudentT, Criterion::Reml));
         factor.push(k.estimate().ln());
         covered += usize::from(k.contains(LOG_K[1].exp()));
         if seed == 1000 {
+            let full = MixedSeverity::new("s0").random(Grouping::Day).criterion(Criterion::Ml).fit(&campaign).unwrap();
+            let narrow = full.factor("s1").unwrap();
+            assert_eq!((narrow.method(), full.criterion()), (IntervalMethod::Normal, Criterion::Ml));
+            assert!(full.variance_components()[0].variance < fit.variance_components()[0].variance);
+            assert!(narrow.upper() / narrow.lower() < k.upper() / k.lower());
             // Two approximations and the exact sum nearly agree; Laplace again by its own code.
             let laplace = MixedSeverity::new("s0").random(Grouping::Day).nodes(1).fit(&campaign).unwrap();
             assert_eq!(laplace.integration(), Integration::Laplace);
@@ -214,8 +219,8 @@ fn recovers_truth_under_run_outs() {
             }
         }
     }
-    // ML of a standard deviation from 12 days is low by about 1/24.
-    assert!((mean(&day) - 0.25 * (1.0 - 1.0 / 24.0)).abs() < 0.025, "{}", mean(&day));
+    // The square root of an unbiased variance from 12 days is low by about 1/44.
+    assert!((mean(&day) - 0.25 * (1.0 - 1.0 / 44.0)).abs() < 0.025, "{}", mean(&day));
     assert!((mean(&factor) - LOG_K[1]).abs() < 0.02, "{}", mean(&factor));
     assert!(covered >= 51, "{covered} of 60");
 }
@@ -431,9 +436,6 @@ fn refusals() {
     option(MixedSeverity::new("s0").random(Grouping::Day).random(Grouping::Day));
     option(MixedSeverity::new("s0").random(Grouping::Day).nodes(0));
     option(MixedSeverity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface).nodes(9));
-    option(
-        MixedSeverity::new("s0").random(Grouping::Day).distribution(Distribution::Weibull).criterion(Criterion::Reml),
-    );
     assert!(matches!(
         MixedSeverity::new("s7").random(Grouping::Day).fit(&campaign).unwrap_err().kind(),
         ErrorKind::UnknownSurface { .. }
@@ -527,7 +529,7 @@ fn the_demo_campaign() {
         if surface != fit.reference() && surface != departing {
             let c = fit.log_factor_between(surface, fit.reference()).unwrap();
             assert!((c.estimate - k.ln()).abs() < 3.0 * c.standard_error, "{surface}: {c:?} {k}");
-            assert!(c.standard_error > 0.03 && c.standard_error < 0.08, "{surface}: {c:?}");
+            assert!(c.standard_error > 0.03 && c.standard_error < 0.1, "{surface}: {c:?}");
         }
     }
     for (grouping, sd) in [
@@ -598,7 +600,10 @@ fn no_campaign_gives_a_number_that_is_none() {
                         | ErrorKind::NotConverged { .. }
                 );
                 assert!(known, "seed {seed}: {error}");
-                stuck += usize::from(matches!(error.kind(), ErrorKind::NotConverged { .. }));
+                if matches!(error.kind(), ErrorKind::NotConverged { .. }) {
+                    println!("seed {seed}: {error}");
+                    stuck += 1;
+                }
                 refusals += 1;
                 continue;
             }

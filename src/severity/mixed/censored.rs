@@ -1,6 +1,6 @@
 //! Censored location-scale regression with random intercepts.
 
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
 use crate::error::{ErrorKind, Result};
@@ -11,6 +11,7 @@ use crate::severity::newton::LogTime;
 use crate::severity::regression::{Observation, Regression};
 
 use super::core::{Contrast, MixedConvergence, Prediction, RESIDUAL, VarianceComponent, Verdict};
+use super::deviance::{Criterion, taken_up};
 use super::elimination::Rows;
 use super::groups::{Grouped, check_partitions};
 use super::linear::component_named;
@@ -61,13 +62,14 @@ pub struct CensoredMixedModel {
     rows: Vec<Vec<f64>>,
     groups: Vec<(String, Vec<usize>)>,
     nodes: Option<usize>,
+    criterion: Criterion,
 }
 
 impl CensoredMixedModel {
     /// A model of `observations` on `rows` of covariates (include a one for the intercept).
     #[must_use]
     pub fn new(distribution: Distribution, observations: Vec<Observation>, rows: Vec<Vec<f64>>) -> Self {
-        Self { distribution, observations, rows, groups: Vec::new(), nodes: None }
+        Self { distribution, observations, rows, groups: Vec::new(), nodes: None, criterion: Criterion::Ml }
     }
 
     /// Adds a random intercept for each distinct code.
@@ -82,6 +84,14 @@ impl CensoredMixedModel {
     #[must_use]
     pub fn nodes(mut self, nodes: usize) -> Self {
         self.nodes = Some(nodes);
+        self
+    }
+
+    /// The criterion: full maximum likelihood unless set; [`Criterion::Reml`] is the better choice for
+    /// variances and intervals (see [`severity::mixed`](super)).
+    #[must_use]
+    pub fn criterion(mut self, criterion: Criterion) -> Self {
+        self.criterion = criterion;
         self
     }
 
@@ -155,7 +165,7 @@ impl CensoredMixedModel {
         })
     }
 
-    /// Maximum marginal likelihood.
+    /// Maximum marginal likelihood, full or restricted.
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for lengths that disagree, numbers that are not finite, nodes
@@ -165,7 +175,7 @@ impl CensoredMixedModel {
     pub fn fit(&self) -> Result<CensoredMixedFit> {
         let (marginal, start, groups) = self.prepare()?;
         let levels = groups.into_iter().map(|g| g.levels).collect();
-        Ok(CensoredMixedFit { fitted: Fitted::new(marginal, &start)?, levels })
+        Ok(CensoredMixedFit { fitted: Fitted::new(marginal, &start, self.criterion)?, levels })
     }
 }
 
@@ -201,30 +211,107 @@ pub(super) fn assemble(
 #[derive(Debug, Clone)]
 pub(super) struct Fitted {
     pub(super) marginal: Marginal,
+    /// At the estimates, whatever their criterion.
     pub(super) best: Best,
     /// Over (β, log σ, log τ of the positive components).
     pub(super) covariance: DMatrix<f64>,
     /// Of β with σ and all τ taken as known.
     conditional: DMatrix<f64>,
     free: Vec<usize>,
+    restricted: Option<Box<Restricted>>,
+}
+
+/// The restricted likelihood at its maximum.
+#[derive(Debug, Clone)]
+struct Restricted {
+    joint: Marginal,
+    best: Best,
+    /// Positions in (log σ, log τ) of what `covariance` is of.
+    free: Vec<usize>,
+    covariance: DMatrix<f64>,
+    weight_slopes: Vec<Vec<f64>>,
+}
+
+impl Restricted {
+    fn new(joint: Marginal, start: &Parameters) -> Result<Self> {
+        let scales = Parameters { beta: Vec::new(), ..start.clone() };
+        let best = joint.maximise(Hold::Nothing, &scales)?;
+        let (free, information) = joint.observed_information(&best).ok_or_else(|| no_information(&best))?;
+        let covariance = invert(information, &best)?;
+        let weight_slopes = joint.weight_slopes(&best.parameters, &best.at);
+        Ok(Self { joint, best, free, covariance, weight_slopes })
+    }
+
+    /// Satterthwaite degrees of freedom of a combination of columns, `2v²/(gᵀ A g)`, from 1 to those
+    /// that the trials leave over.
+    fn degrees_of_freedom(&self, weights: &[(usize, f64)]) -> Option<f64> {
+        let (variance, slopes) =
+            self.joint.joint_variance(&self.best.parameters, &self.best.at, &self.weight_slopes, weights);
+        let g = DVector::from_iterator(self.free.len(), self.free.iter().map(|&a| slopes[a]));
+        let spread = g.dot(&(&self.covariance * &g));
+        #[allow(clippy::cast_precision_loss)]
+        let most = self.joint.times.len().saturating_sub(self.fixed()).max(1) as f64;
+        let df = 2.0 * variance * variance / spread;
+        (variance > 0.0 && df > 0.0).then(|| df.clamp(1.0, most))
+    }
+
+    fn fixed(&self) -> usize {
+        self.joint.split(&self.best.at.modes).1.len()
+    }
 }
 
 /// A coefficient with less than this share of the information of exact times has no finite estimate.
 const NO_INFORMATION: f64 = 1e-8;
+/// A variance that fewer levels than this are left for has no estimate.
+const NO_FREEDOM: f64 = 1e-9;
+
+fn invert(matrix: DMatrix<f64>, best: &Best) -> Result<DMatrix<f64>> {
+    matrix
+        .cholesky()
+        .map(|c| c.inverse())
+        .filter(|c| c.iter().all(|v| v.is_finite()))
+        .ok_or_else(|| no_information(best))
+}
 
 impl Fitted {
-    pub(super) fn new(marginal: Marginal, start: &Parameters) -> Result<Self> {
-        let best = marginal.maximise(Hold::Nothing, start)?;
+    pub(super) fn new(marginal: Marginal, start: &Parameters, criterion: Criterion) -> Result<Self> {
+        let joint = marginal.restricted(&start.beta);
+        if let Some(freedom) = joint.freedom(&Parameters { beta: Vec::new(), ..start.clone() })
+            && let Some(j) = freedom.iter().position(|f| *f <= NO_FREEDOM)
+        {
+            return Err(taken_up(&marginal.names[j]));
+        }
+        let restricted = match criterion {
+            Criterion::Ml => None,
+            Criterion::Reml => Some(Restricted::new(joint, start)?),
+        };
+        let best = match &restricted {
+            None => marginal.maximise(Hold::Nothing, start)?,
+            // β̂ of the whole likelihood, σ and τ held where the restricted one has them.
+            Some(r) => {
+                let (_, beta) = r.joint.split(&r.best.at.modes);
+                let at = Parameters { beta: beta.to_vec(), ..r.best.parameters.clone() };
+                marginal.maximise(Hold::Scales, &at)?
+            }
+        };
         let (free, information) = marginal.observed_information(&best).ok_or_else(|| no_information(&best))?;
         let p = marginal.x.columns;
-        let invert = |m: DMatrix<f64>| {
-            m.cholesky()
-                .map(|c| c.inverse())
-                .filter(|c| c.iter().all(|v| v.is_finite()))
-                .ok_or_else(|| no_information(&best))
+        let conditional = invert(information.view((0, 0), (p, p)).into_owned(), &best)?;
+        let covariance = match &restricted {
+            None => invert(information, &best)?,
+            Some(r) => {
+                // β̂ moves with σ and τ by D.
+                let n = information.nrows();
+                let d = -&conditional * information.view((0, p), (p, n - p));
+                let through = &d * &r.covariance;
+                let mut whole = DMatrix::zeros(n, n);
+                whole.view_mut((0, 0), (p, p)).copy_from(&(&conditional + &through * d.transpose()));
+                whole.view_mut((0, p), (p, n - p)).copy_from(&through);
+                whole.view_mut((p, 0), (n - p, p)).copy_from(&through.transpose());
+                whole.view_mut((p, p), (n - p, n - p)).copy_from(&r.covariance);
+                whole
+            }
         };
-        let conditional = invert(information.view((0, 0), (p, p)).into_owned())?;
-        let covariance = invert(information)?;
         let mut squares = vec![0.0; p];
         for i in 0..marginal.x.len() {
             for (a, x) in marginal.x.row(i) {
@@ -239,7 +326,27 @@ impl Fitted {
             }
             .into());
         }
-        Ok(Self { marginal, best, covariance, conditional, free })
+        Ok(Self { marginal, best, covariance, conditional, free, restricted: restricted.map(Box::new) })
+    }
+
+    pub(super) fn criterion(&self) -> Criterion {
+        if self.restricted.is_some() { Criterion::Reml } else { Criterion::Ml }
+    }
+
+    /// The likelihood that was maximised, at its maximum.
+    fn maximised(&self) -> (&Marginal, &Best) {
+        self.restricted.as_ref().map_or((&self.marginal, &self.best), |r| (&r.joint, &r.best))
+    }
+
+    pub(super) fn log_likelihood(&self) -> f64 {
+        self.maximised().1.at.log_likelihood
+    }
+
+    fn degrees_of_freedom(&self, fixed: &[(usize, f64)], random: &[(usize, f64)]) -> Option<f64> {
+        let restricted = self.restricted.as_ref()?;
+        let q = self.marginal.z.columns;
+        let weights: Vec<(usize, f64)> = random.iter().copied().chain(fixed.iter().map(|&(a, w)| (q + a, w))).collect();
+        restricted.degrees_of_freedom(&weights)
     }
 
     pub(super) fn beta(&self) -> &[f64] {
@@ -254,7 +361,8 @@ impl Fitted {
         libm::exp(self.best.parameters.log_tau[j])
     }
 
-    /// A combination of fixed columns and log σ: observed information of everything.
+    /// A combination of fixed columns and log σ: observed information of everything. The degrees of
+    /// freedom of a restricted fit take the share of log σ̂ to grow with σ and τ as the rest does.
     pub(super) fn combination(&self, fixed: &[(usize, f64)], log_sigma: f64) -> Contrast {
         let p = self.beta().len();
         let mut weights = vec![0.0; p + 1];
@@ -270,7 +378,8 @@ impl Fitted {
                 variance += weights[a] * weights[b] * self.covariance[(a, b)];
             }
         }
-        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom: None }
+        let degrees_of_freedom = self.degrees_of_freedom(fixed, &[]);
+        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom }
     }
 
     /// A combination of fixed columns and random effects minus its true value; σ and τ as known.
@@ -300,7 +409,8 @@ impl Fitted {
                 variance += weights[a] * weights[b] * self.conditional[(a, b)];
             }
         }
-        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom: None }
+        let degrees_of_freedom = self.degrees_of_freedom(fixed, random);
+        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom }
     }
 
     fn tau_of(&self, column: usize) -> f64 {
@@ -349,10 +459,11 @@ impl Fitted {
     pub(super) fn convergence(&self) -> MixedConvergence {
         let zero: Vec<String> =
             (0..self.marginal.len()).filter(|&j| self.tau(j) <= 0.0).map(|j| self.marginal.names[j].clone()).collect();
+        let (_, best) = self.maximised();
         MixedConvergence {
-            iterations: self.best.iterations,
-            evaluations: self.best.evaluations,
-            gradient_norm: self.best.decrement,
+            iterations: best.iterations,
+            evaluations: best.evaluations,
+            gradient_norm: best.decrement,
             verdict: if zero.is_empty() { Verdict::Converged } else { Verdict::Boundary { components: zero } },
         }
     }
@@ -360,18 +471,19 @@ impl Fitted {
     pub(super) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
         check_level(level)?;
         let z = normal_quantile(0.5 * (1.0 + level));
-        let top = self.best.at.log_likelihood;
+        let (marginal, best) = self.maximised();
+        let top = best.at.log_likelihood;
         let sd = component.map_or(self.sigma(), |j| self.tau(j));
         let at_zero = match component {
             Some(j) if sd > 0.0 => {
-                let without = self.marginal.maximise(Hold::Zero(j), &self.best.parameters)?;
+                let without = marginal.maximise(Hold::Zero(j), &best.parameters)?;
                 Some(2.0 * (top - without.at.log_likelihood))
             }
             Some(_) => Some(0.0),
             None => None,
         };
-        let typical = component.map_or(sd, |j| self.sigma() * (0.1 / self.marginal.replication(j)).sqrt());
-        let mut warm = self.best.parameters.clone();
+        let typical = component.map_or(sd, |j| self.sigma() * (0.1 / marginal.replication(j)).sqrt());
+        let mut warm = best.parameters.clone();
         let (lower, upper) = limits(sd, typical, z, at_zero, |log_sd| {
             let hold = match component {
                 Some(j) => {
@@ -383,7 +495,7 @@ impl Fitted {
                     Hold::LogSigma
                 }
             };
-            let best = self.marginal.maximise(hold, &warm)?;
+            let best = marginal.maximise(hold, &warm)?;
             warm = best.parameters;
             Ok(Point { rise: 2.0 * (top - best.at.log_likelihood), slope: -2.0 * best.slope })
         })?;
@@ -413,10 +525,31 @@ impl CensoredMixedFit {
     pub fn coefficients(&self) -> &[f64] {
         self.fitted.beta()
     }
-    /// Their standard errors (observed information of the marginal likelihood).
+    /// Their standard errors (observed information of the marginal likelihood; that on σ and the grouping
+    /// factors is of the restricted one under [`Criterion::Reml`]).
     #[must_use]
     pub fn standard_errors(&self) -> Vec<f64> {
         (0..self.coefficients().len()).map(|a| self.fitted.covariance[(a, a)].sqrt()).collect()
+    }
+    /// A linear combination of the coefficients: estimate, standard error and, under
+    /// [`Criterion::Reml`], Satterthwaite degrees of freedom (from 1 to trials less coefficients).
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] unless there is one finite weight per coefficient.
+    pub fn contrast(&self, weights: &[f64]) -> Result<Contrast> {
+        let p = self.coefficients().len();
+        if weights.len() != p {
+            return Err(ErrorKind::option("weights", weights.len(), &format!("{p}, one per coefficient")));
+        }
+        if let Some(bad) = weights.iter().find(|w| !w.is_finite()) {
+            return Err(ErrorKind::option("weights", bad, "finite numbers"));
+        }
+        Ok(self.fitted.combination(&weights.iter().copied().enumerate().collect::<Vec<_>>(), 0.0))
+    }
+    /// The criterion that was maximised.
+    #[must_use]
+    pub fn criterion(&self) -> Criterion {
+        self.fitted.criterion()
     }
     /// Log of the scale σ of replicates.
     #[must_use]
@@ -463,10 +596,11 @@ impl CensoredMixedFit {
             None => Err(ErrorKind::option("name", name, "a grouping factor")),
         }
     }
-    /// Maximised marginal log-likelihood on the time scale (densities of T in 1/s).
+    /// Maximised marginal log-likelihood, restricted under [`Criterion::Reml`], on the time scale
+    /// (densities of T in 1/s).
     #[must_use]
     pub fn log_likelihood(&self) -> f64 {
-        self.fitted.best.at.log_likelihood
+        self.fitted.log_likelihood()
     }
     /// How the estimates were reached; singular fits name their components here.
     #[must_use]

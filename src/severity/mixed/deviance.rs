@@ -28,6 +28,8 @@ use super::elimination::{Factor, Plan, Rows, Symmetric};
 #[serde(rename_all = "snake_case")]
 pub enum Criterion {
     /// Restricted maximum likelihood: variances are not biased by the number of materials and surfaces.
+    /// Under censoring or where times are not log-normal, the adjusted profile likelihood of Cox & Reid
+    /// (1987), which is the same thing where both are defined.
     #[default]
     Reml,
     /// Maximum likelihood.
@@ -327,13 +329,7 @@ impl Problem {
         };
         for (freedom, name) in freedom.iter().zip(&self.names) {
             if *freedom <= 1e-9 {
-                return Err(ErrorKind::NotEstimable {
-                    quantity: format!("the variance of {name}"),
-                    reason: "its levels coincide with fixed effects (for instance one day per surface), which \
-                             take up all their differences; leave it out, or repeat surfaces on several days"
-                        .into(),
-                }
-                .into());
+                return Err(taken_up(name));
             }
         }
         Ok(())
@@ -605,6 +601,17 @@ impl Problem {
 
 /// Up to this many unknowns the whole inverse is formed once for the exact Hessian.
 const DENSE_LIMIT: usize = 2500;
+
+/// The fixed effects leave nothing of a grouping.
+pub(super) fn taken_up(name: &str) -> crate::Error {
+    ErrorKind::NotEstimable {
+        quantity: format!("the variance of {name}"),
+        reason: "its levels coincide with fixed effects (for instance one day per surface), which take up all their \
+                 differences; leave it out, or repeat surfaces on several days"
+            .into(),
+    }
+    .into()
+}
 
 /// Fixed and random effects reproduce every time.
 pub(super) fn explained() -> crate::Error {

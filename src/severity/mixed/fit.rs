@@ -176,8 +176,12 @@ pub struct ShrunkFactor {
     pub log_departure: f64,
     /// Standard error of prediction of the departure; variance components are taken as known.
     pub log_standard_error: f64,
-    /// The same departure from plain cell means, not shrunk; `None` where a cell on the surface or the reference
-    /// is missing or censored.
+    /// The same departure from plain means of log times, neither shrunk nor modelled, in log units and with the
+    /// sign of `log_departure`: for each material tried on the surface, (mean of its cell on the reference less the
+    /// common model there) less (mean of its cell on the surface less the common model there), averaged over
+    /// materials with equal weight, where the common model of a cell is `log durability − log k`. Its noise is that of
+    /// few trials and of whatever day or belt they shared: it shows what was shrunk, and is no estimate to use. `None`
+    /// unless each of these cells has trials and all of them are worn through.
     pub raw_log_departure: Option<f64>,
     /// Trials on the surface.
     pub trials: usize,
@@ -371,8 +375,8 @@ impl MixedSeverityFit {
     pub fn campaign_digest(&self) -> &str {
         &self.campaign_digest
     }
-    /// One row per surface, sorted by name. Intervals use Satterthwaite t quantiles where times are
-    /// log-normal and exact, normal ones otherwise.
+    /// One row per surface, sorted by name. Intervals use Satterthwaite t quantiles, normal ones under
+    /// [`Criterion::Ml`] where times are censored or not log-normal.
     #[must_use]
     pub fn factors(&self) -> &[SurfaceFactor] {
         &self.surfaces
@@ -397,16 +401,16 @@ impl MixedSeverityFit {
     pub fn criterion(&self) -> Criterion {
         match &self.engine {
             Engine::Linear { core, .. } => core.problem.criterion,
-            Engine::Censored(_) => Criterion::Ml,
+            Engine::Censored(fitted) => fitted.criterion(),
         }
     }
     /// Maximised log (restricted) likelihood on the time scale (densities of T in 1/s). Values
-    /// under REML compare only between fits with the same materials and surfaces.
+    /// under REML compare only between fits with the same materials, surfaces and reference.
     #[must_use]
     pub fn log_likelihood(&self) -> f64 {
         match &self.engine {
             Engine::Linear { core, sum_of_log_times } => -0.5 * core.minimum.value - sum_of_log_times,
-            Engine::Censored(fitted) => fitted.best.at.log_likelihood,
+            Engine::Censored(fitted) => fitted.log_likelihood(),
         }
     }
     /// How the estimates were reached; singular fits name their components here.
@@ -459,8 +463,8 @@ impl MixedSeverityFit {
         }
     }
 
-    /// Predicted effects on log time of the levels of a grouping, sorted by name: positive where
-    /// specimens last longer.
+    /// Predicted effects on log time of the levels of a grouping with their standard errors, sorted by
+    /// name: positive where specimens last longer.
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a grouping outside the plan.
@@ -481,7 +485,8 @@ impl MixedSeverityFit {
     }
 
     /// Factor of `surface` relative to the reference, with its interval:
-    /// `exp(log k ± t(ν) · SE(log k))`, ν after Satterthwaite; normal quantiles under censoring.
+    /// `exp(log k ± t(ν) · SE(log k))`, ν after Satterthwaite; normal quantiles under
+    /// [`Criterion::Ml`] where times are censored or not log-normal.
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the known names; [`ErrorKind::NotEstimable`] where only a
@@ -725,8 +730,9 @@ fn no_place(name: &str, reason: Option<&str>) -> crate::Error {
 /// Why an interval is withheld.
 const OVERFLOW: &str = "so few levels carry its variance that its limits overflow";
 
-/// As the bound of a fit without random effects, but all trials share one draw of the random effects
-/// of total standard deviation `spread`. Sharing all of it makes joint censoring as likely as it can
+/// As the bound of a fit without random effects (`log_median_bound`: the log median at which all trials
+/// come out censored as seen with probability `1 − level`), but all trials share one draw of the random
+/// effects of total standard deviation `spread`, over which that probability is averaged. Sharing all of it makes joint censoring as likely as it can
 /// be (Slepian 1962), so the bound errs on the safe side.
 fn shared_bound(distribution: Distribution, sigma: f64, spread: f64, times: &[LogTime], level: f64) -> Option<f64> {
     if Kinds::of(times).exact > 0 {

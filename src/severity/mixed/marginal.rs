@@ -9,6 +9,11 @@
 //!
 //! Gradients are exact, with the movement of mode and curvature by implicit differentiation
 //! (Skaug & Fournier 2006).
+//!
+//! *Restricted.* The fixed coefficients join the random effects, without a prior of their own, and all
+//! are integrated out together: the log-likelihood at β̂(σ, τ) less `½ log|I_ββ|`, the adjusted profile
+//! likelihood of Cox & Reid (1987). For exact log-normal times it is the restricted likelihood. With
+//! quadrature, `log L − log L_Laplace` at β̂(σ, τ) is added, so that `log L` itself is the quadrature's.
 
 use std::ops::Range;
 use std::sync::Arc;
@@ -23,7 +28,7 @@ use crate::severity::newton::LogTime;
 use super::contribution::{Slopes, slopes};
 use super::descent::{Local, Stop, descend};
 use super::deviance::explained;
-use super::elimination::{Factor, Plan, Rows};
+use super::elimination::{Factor, Plan, Rows, Selected};
 use super::hermite::Hermite;
 
 /// Data of a censored model with random intercepts.
@@ -44,6 +49,12 @@ pub(super) struct Marginal {
     owner: Vec<usize>,
     /// Trials of each random column.
     pub(super) trials: Vec<usize>,
+    /// Prior precision of each column of z: 1, or 0 for the fixed ones of a restricted likelihood.
+    ridge: Vec<f64>,
+    /// Modes to begin with.
+    begin: Vec<f64>,
+    /// What a restricted likelihood restricts, where that takes quadrature.
+    whole: Option<Box<Marginal>>,
 }
 
 /// β, log σ, and log τ of each component (−∞ where the component is zero).
@@ -58,6 +69,8 @@ pub(super) struct Parameters {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Hold {
     Nothing,
+    /// σ and every τ.
+    Scales,
     LogSigma,
     LogTau(usize),
     Zero(usize),
@@ -70,11 +83,19 @@ pub(super) struct Evaluated {
     pub(super) modes: Vec<f64>,
     pub(super) factor: Factor,
     /// By β, log σ, log τ.
-    gradient: Vec<f64>,
+    pub(super) gradient: Vec<f64>,
     /// Approximate information of the same.
     information: DMatrix<f64>,
     /// `M⁻¹ R`, R the joint information of (u; β, log σ).
     pub(super) carried: Vec<Vec<f64>>,
+}
+
+/// Quadrature less Laplace's approximation at given fixed coefficients, with its derivatives.
+struct Gap {
+    value: f64,
+    by_beta: Vec<f64>,
+    /// log σ, log τ.
+    by_scales: Vec<f64>,
 }
 
 #[derive(Debug, Clone)]
@@ -89,8 +110,12 @@ pub(super) struct Best {
 }
 
 const INNER_ITERATIONS: u32 = 200;
+/// Owner of a column without a variance.
+const FLAT: usize = usize::MAX;
 /// Fall of log σ from its start (the scatter without random effects) that means no scatter is left.
 const COLLAPSED: f64 = 7.0;
+/// Rise of log σ or log τ above it that means nothing limits the scatter.
+const RAN_AWAY: f64 = 7.0;
 /// Log of τ √replication/σ below which a component is put to the test of being zero.
 const LOW: f64 = -2.0;
 
@@ -114,7 +139,40 @@ impl Marginal {
             trials[column] += 1;
         }
         let plan = Arc::new(Plan::new(&pattern));
-        Self { distribution, times, x, z, names, components, rule: Hermite::new(nodes), plan, owner, trials }
+        let (ridge, begin) = (vec![1.0; z.columns], vec![0.0; z.columns]);
+        let rule = Hermite::new(nodes);
+        Self { distribution, times, x, z, names, components, rule, plan, owner, trials, ridge, begin, whole: None }
+    }
+
+    /// The restricted likelihood: its columns z are those of z and then of x, its only parameters log σ
+    /// and log τ. `beta` are coefficients to begin with.
+    pub(super) fn restricted(&self, beta: &[f64]) -> Self {
+        let q = self.z.columns;
+        let mut rows = Rows::new(q + self.x.columns);
+        let mut none = Rows::new(0);
+        for i in 0..self.times.len() {
+            rows.push(self.z.row(i).chain(self.x.row(i).map(|(a, x)| (q + a, x))));
+            none.push(std::iter::empty());
+        }
+        let mut joint = Self::new(
+            self.distribution,
+            self.times.clone(),
+            none,
+            rows,
+            self.names.clone(),
+            self.components.clone(),
+            1,
+        );
+        joint.owner[q..].fill(FLAT);
+        joint.ridge[q..].fill(0.0);
+        joint.begin[q..].copy_from_slice(beta);
+        joint.whole = (self.rule.node.len() > 1).then(|| Box::new(self.clone()));
+        joint
+    }
+
+    /// Modes of the random effects and, last, the fixed coefficients of a restricted likelihood.
+    pub(super) fn split<'a>(&self, modes: &'a [f64]) -> (&'a [f64], &'a [f64]) {
+        modes.split_at(self.owner.partition_point(|&j| j != FLAT))
     }
 
     pub(super) fn len(&self) -> usize {
@@ -122,7 +180,7 @@ impl Marginal {
     }
 
     fn tau(&self, parameters: &Parameters) -> Vec<f64> {
-        self.owner.iter().map(|&j| libm::exp(parameters.log_tau[j])).collect()
+        self.owner.iter().map(|&j| if j == FLAT { 1.0 } else { libm::exp(parameters.log_tau[j]) }).collect()
     }
 
     fn slopes(&self, i: usize, location: f64, log_sigma: f64) -> Slopes {
@@ -132,20 +190,19 @@ impl Marginal {
     /// Modes of the standardised random effects, from `start`.
     fn modes(&self, parameters: &Parameters, scale: &[f64], start: &[f64]) -> Option<(Vec<f64>, Factor, Vec<Slopes>)> {
         let base = self.x.times(&parameters.beta);
-        let ridge = vec![1.0; scale.len()];
+        let ridge = &self.ridge;
         let terms = |u: &[f64]| -> Vec<Slopes> {
             let scaled: Vec<f64> = u.iter().zip(scale).map(|(u, t)| u * t).collect();
             let shift = self.z.times(&scaled);
             (0..self.times.len()).map(|i| self.slopes(i, base[i] + shift[i], parameters.log_sigma)).collect()
         };
-        let height = |terms: &[Slopes], u: &[f64]| -> f64 {
-            terms.iter().map(|t| t.value).sum::<f64>() - 0.5 * u.iter().map(|v| v * v).sum::<f64>()
-        };
+        let height =
+            |terms: &[Slopes], u: &[f64]| -> f64 { terms.iter().map(|t| t.value).sum::<f64>() - 0.5 * self.squares(u) };
         let mut u = start.to_vec();
         let mut here = terms(&u);
         let mut value = height(&here, &u);
         if !value.is_finite() {
-            u.fill(0.0);
+            u.copy_from_slice(&self.begin);
             here = terms(&u);
             value = height(&here, &u);
         }
@@ -153,9 +210,9 @@ impl Marginal {
             let weight: Vec<f64> = here.iter().map(|t| (-t.mm).max(0.0)).collect();
             let pull: Vec<f64> = here.iter().map(|t| t.m).collect();
             let matrix = self.z.cross_product(Some(&weight));
-            let factor = self.plan.factor(&matrix, scale, &ridge)?;
-            let gradient: Vec<f64> =
-                self.z.transposed_times(&pull).iter().zip(scale).zip(&u).map(|((g, t), u)| g * t - u).collect();
+            let factor = self.plan.factor(&matrix, scale, ridge)?;
+            let pulled = self.z.transposed_times(&pull);
+            let gradient: Vec<f64> = (0..u.len()).map(|a| pulled[a] * scale[a] - ridge[a] * u[a]).collect();
             let step = factor.solve(&gradient);
             let squared: f64 = gradient.iter().zip(&step).map(|(a, b)| a * b).sum();
             if !squared.is_finite() {
@@ -186,11 +243,16 @@ impl Marginal {
             if squared <= 1e-20 {
                 // One full Newton step past this is below rounding; refactor there and stop.
                 let weight: Vec<f64> = here.iter().map(|t| (-t.mm).max(0.0)).collect();
-                let factor = self.plan.factor(&self.z.cross_product(Some(&weight)), scale, &ridge)?;
+                let factor = self.plan.factor(&self.z.cross_product(Some(&weight)), scale, ridge)?;
                 return Some((u, factor, here));
             }
         }
         None
+    }
+
+    /// Sum of squares of the modes that have a prior.
+    fn squares(&self, u: &[f64]) -> f64 {
+        u.iter().zip(&self.ridge).map(|(v, r)| r * v * v).sum()
     }
 
     /// Log-likelihood, gradient and information at `parameters`; `start` are modes to begin with.
@@ -203,7 +265,11 @@ impl Marginal {
         let log_likelihood = if self.rule.node.len() > 1 && k == 1 {
             self.quadrature(parameters, &modes, &terms, &mut gradient)
         } else {
-            self.laplace(&scale, &modes, &factor, &terms, &selected, &mut gradient)
+            let gap = match &self.whole {
+                Some(whole) => Some(self.gap(whole, parameters, &modes)?),
+                None => None,
+            };
+            self.laplace(&scale, &modes, (&factor, &selected), &terms, gap.as_ref(), &mut gradient)
         };
         let mut information = DMatrix::zeros(p + 1 + k, p + 1 + k);
         let mut joint = vec![vec![0.0; self.z.columns]; p + 1];
@@ -214,13 +280,13 @@ impl Marginal {
                 }
                 information[(a, p)] -= t.ms * xa;
                 information[(p, a)] -= t.ms * xa;
-                for (column, _) in self.z.row(i) {
-                    joint[a][column] += scale[column] * t.mm * xa;
+                for (column, z) in self.z.row(i) {
+                    joint[a][column] += scale[column] * z * t.mm * xa;
                 }
             }
             information[(p, p)] -= t.ss;
-            for (column, _) in self.z.row(i) {
-                joint[p][column] += scale[column] * t.ms;
+            for (column, z) in self.z.row(i) {
+                joint[p][column] += scale[column] * z * t.ms;
             }
         }
         let carried: Vec<Vec<f64>> = joint.iter().map(|r| factor.solve(r)).collect();
@@ -247,43 +313,151 @@ impl Marginal {
         &self,
         scale: &[f64],
         modes: &[f64],
-        factor: &Factor,
+        (factor, selected): (&Factor, &Selected),
         terms: &[Slopes],
-        selected: &super::elimination::Selected,
+        gap: Option<&Gap>,
         gradient: &mut [f64],
     ) -> f64 {
         let p = self.x.columns;
         let n = terms.len();
         let leverage: Vec<f64> = (0..n)
             .map(|i| {
-                let row = self.z.row(i);
-                row.clone()
-                    .map(|(a, _)| row.clone().map(|(b, _)| scale[a] * scale[b] * selected.get(a, b)).sum::<f64>())
-                    .sum()
+                let row = self.z.row(i).map(|(a, z)| (a, z * scale[a]));
+                row.clone().map(|(a, v)| row.clone().map(|(b, w)| v * w * selected.get(a, b)).sum::<f64>()).sum()
             })
             .collect();
         // The modes move with every parameter: one adjoint solve serves all.
         let moved: Vec<f64> = terms.iter().zip(&leverage).map(|(t, h)| t.mmm * h).collect();
-        let right: Vec<f64> = self.z.transposed_times(&moved).iter().zip(scale).map(|(v, t)| v * t).collect();
+        let mut right: Vec<f64> = self.z.transposed_times(&moved).iter().zip(scale).map(|(v, t)| v * t).collect();
+        if let Some(gap) = gap {
+            let q = right.len() - gap.by_beta.len();
+            for (r, g) in right[q..].iter_mut().zip(&gap.by_beta) {
+                *r += 2.0 * g;
+            }
+            for (r, g) in gradient[p..].iter_mut().zip(&gap.by_scales) {
+                *r += g;
+            }
+        }
         let adjoint = factor.solve(&right);
         for i in 0..n {
             let t = &terms[i];
-            let e: f64 = self.z.row(i).map(|(a, _)| scale[a] * adjoint[a]).sum();
+            let e: f64 = self.z.row(i).map(|(a, z)| z * scale[a] * adjoint[a]).sum();
             let by_location = t.m + 0.5 * (t.mmm * leverage[i] + t.mm * e);
             for (a, x) in self.x.row(i) {
                 gradient[a] += x * by_location;
             }
             gradient[p] += t.s + 0.5 * (t.mms * leverage[i] + t.ms * e);
-            for (a, _) in self.z.row(i) {
-                gradient[p + 1 + self.owner[a]] += by_location * scale[a] * modes[a];
+            for (a, z) in self.z.row(i).filter(|&(a, _)| self.owner[a] != FLAT) {
+                gradient[p + 1 + self.owner[a]] += by_location * z * scale[a] * modes[a];
             }
         }
-        for (a, &j) in self.owner.iter().enumerate() {
+        for (a, &j) in self.owner.iter().enumerate().filter(|&(_, &j)| j != FLAT) {
             gradient[p + 1 + j] += 0.5 * adjoint[a] * modes[a] - (1.0 - selected.diagonal(a));
         }
-        terms.iter().map(|t| t.value).sum::<f64>()
-            - 0.5 * modes.iter().map(|u| u * u).sum::<f64>()
-            - 0.5 * factor.log_determinant()
+        #[allow(clippy::cast_precision_loss)]
+        let flat = self.split(modes).1.len() as f64;
+        terms.iter().map(|t| t.value).sum::<f64>() - 0.5 * self.squares(modes) - 0.5 * factor.log_determinant()
+            + flat * LN_SQRT_2PI
+            + gap.map_or(0.0, |g| g.value)
+    }
+
+    /// By how much the quadrature of the whole likelihood differs from Laplace's approximation.
+    fn gap(&self, whole: &Self, parameters: &Parameters, modes: &[f64]) -> Option<Gap> {
+        let (u, beta) = self.split(modes);
+        let at = Parameters { beta: beta.to_vec(), ..parameters.clone() };
+        let scale = whole.tau(&at);
+        let (u, factor, terms) = whole.modes(&at, &scale, u)?;
+        let p = beta.len();
+        let (mut fine, mut coarse) = (vec![0.0; p + 1 + self.len()], vec![0.0; p + 1 + self.len()]);
+        let value = whole.quadrature(&at, &u, &terms, &mut fine)
+            - whole.laplace(&scale, &u, (&factor, &factor.selected_inverse()), &terms, None, &mut coarse);
+        for (a, b) in fine.iter_mut().zip(&coarse) {
+            *a -= b;
+        }
+        let by_scales = fine.split_off(p);
+        Some(Gap { value, by_beta: fine, by_scales })
+    }
+
+    /// Derivative by log σ and every log τ of the weight (minus the second derivative by location) of each
+    /// trial, the modes moving along.
+    pub(super) fn weight_slopes(&self, parameters: &Parameters, at: &Evaluated) -> Vec<Vec<f64>> {
+        let scale = self.tau(parameters);
+        let base = self.x.times(&parameters.beta);
+        let scaled: Vec<f64> = at.modes.iter().zip(&scale).map(|(u, t)| u * t).collect();
+        let shift = self.z.times(&scaled);
+        let terms: Vec<Slopes> =
+            (0..self.times.len()).map(|i| self.slopes(i, base[i] + shift[i], parameters.log_sigma)).collect();
+        (0..=self.len())
+            .map(|which| {
+                // The parameter's own effect on each location and on the pull of each mode.
+                let component = which.checked_sub(1);
+                let direct: Vec<f64> = match component {
+                    None => vec![0.0; terms.len()],
+                    Some(j) => {
+                        let own: Vec<f64> =
+                            (0..scaled.len()).map(|a| if self.owner[a] == j { scaled[a] } else { 0.0 }).collect();
+                        self.z.times(&own)
+                    }
+                };
+                let pull: Vec<f64> =
+                    terms.iter().zip(&direct).map(|(t, d)| if component.is_none() { t.ms } else { t.mm * d }).collect();
+                let mut right: Vec<f64> =
+                    self.z.transposed_times(&pull).iter().zip(&scale).map(|(v, t)| v * t).collect();
+                if let Some(j) = component {
+                    for a in (0..right.len()).filter(|&a| self.owner[a] == j) {
+                        right[a] += at.modes[a];
+                    }
+                }
+                let moved: Vec<f64> = at.factor.solve(&right).iter().zip(&scale).map(|(v, t)| v * t).collect();
+                let along = self.z.times(&moved);
+                (0..terms.len())
+                    .map(|i| {
+                        let own = if component.is_none() { terms[i].mms } else { 0.0 };
+                        -own - terms[i].mmm * (along[i] + direct[i])
+                    })
+                    .collect()
+            })
+            .collect()
+    }
+
+    /// Variance of a combination of columns of z (random effects: of prediction minus truth; Henderson
+    /// 1975), σ and τ as known, and its derivatives by log σ and every log τ.
+    pub(super) fn joint_variance(
+        &self,
+        scales: &Parameters,
+        at: &Evaluated,
+        weight_slopes: &[Vec<f64>],
+        weights: &[(usize, f64)],
+    ) -> (f64, Vec<f64>) {
+        let scale = self.tau(scales);
+        let mut right = vec![0.0; self.z.columns];
+        for &(a, w) in weights {
+            right[a] += w * scale[a];
+        }
+        let x = at.factor.solve(&right);
+        let variance = right.iter().zip(&x).map(|(a, b)| a * b).sum();
+        let scaled: Vec<f64> = x.iter().zip(&scale).map(|(v, t)| v * t).collect();
+        let seen = self.z.times(&scaled);
+        let derivative = weight_slopes
+            .iter()
+            .enumerate()
+            .map(|(which, slope)| {
+                let own: f64 = match which.checked_sub(1) {
+                    None => 0.0,
+                    Some(j) => x[self.components[j].clone()].iter().map(|v| 2.0 * v * v).sum(),
+                };
+                own - slope.iter().zip(&seen).map(|(w, s)| w * s * s).sum::<f64>()
+            })
+            .collect();
+        (variance, derivative)
+    }
+
+    /// Of a restricted likelihood: what of the levels of each component its fixed columns leave to
+    /// estimate a variance from, at most the number of levels; zero where they coincide with fixed columns.
+    pub(super) fn freedom(&self, parameters: &Parameters) -> Option<Vec<f64>> {
+        let at = self.evaluate(parameters, &self.begin)?;
+        let selected = at.factor.selected_inverse();
+        Some(self.components.iter().map(|r| r.clone().map(|i| 1.0 - selected.diagonal(i)).sum()).collect())
     }
 
     /// Adaptive Gauss–Hermite quadrature, level by level of the one factor.
@@ -377,6 +551,7 @@ impl Marginal {
         (0..=p + self.len())
             .filter(|&at| match hold {
                 Hold::LogSigma => at != p,
+                Hold::Scales => at < p,
                 Hold::LogTau(j) | Hold::Zero(j) => at != p + 1 + j,
                 Hold::Nothing => true,
             })
@@ -393,7 +568,7 @@ impl Marginal {
         if let Hold::Zero(j) = hold {
             parameters.log_tau[j] = f64::NEG_INFINITY;
         }
-        let mut modes = vec![0.0; self.z.columns];
+        let mut modes = self.begin.clone();
         let (mut iterations, mut evaluations) = (0, 0);
         let stuck = |iterations, decrement: f64| -> crate::Error {
             ErrorKind::NotConverged {
@@ -428,6 +603,13 @@ impl Marginal {
                 Some(Local { value: -evaluated.log_likelihood, gradient, metric, payload: evaluated })
             })
             .map_err(|s| {
+                let mut there = base.clone();
+                for (&at, &value) in free.iter().zip(&s.x) {
+                    write(&mut there, at, p, value);
+                }
+                if hold == Hold::Nothing && ran_away(&there, start) {
+                    return unlimited();
+                }
                 let log_sigma = free.iter().position(|&at| at == p).map(|at| s.x[at]);
                 if log_sigma.is_some_and(|v| v < start.log_sigma - COLLAPSED) {
                     return explained();
@@ -442,6 +624,9 @@ impl Marginal {
             modes.clone_from(&descent.local.payload.modes);
             if hold == Hold::Nothing && parameters.log_sigma < start.log_sigma - COLLAPSED {
                 return Err(explained());
+            }
+            if hold == Hold::Nothing && ran_away(&parameters, start) {
+                return Err(unlimited());
             }
             if let Stop::Floor(at) = descent.stop {
                 let j = free[at] - p - 1;
@@ -467,6 +652,7 @@ impl Marginal {
             let wrong = (0..k).find(|&j| {
                 !parameters.log_tau[j].is_finite()
                     && hold != Hold::Zero(j)
+                    && hold != Hold::Scales
                     && !released[j]
                     && self.rises_from_zero(&parameters, j, &modes)
             });
@@ -480,7 +666,7 @@ impl Marginal {
             let slope = match hold {
                 Hold::LogSigma => at.gradient[p],
                 Hold::LogTau(j) => at.gradient[p + 1 + j],
-                Hold::Nothing | Hold::Zero(_) => 0.0,
+                Hold::Nothing | Hold::Zero(_) | Hold::Scales => 0.0,
             };
             return Ok(Best { parameters, at, slope, iterations, evaluations, decrement: descent.decrement });
         }
@@ -538,6 +724,22 @@ impl Marginal {
         }
         Some((free, information))
     }
+}
+
+/// A scatter so far above all that there was without random effects has no limit.
+fn ran_away(parameters: &Parameters, start: &Parameters) -> bool {
+    let highest = start.log_sigma + RAN_AWAY;
+    parameters.log_sigma > highest || parameters.log_tau.iter().any(|t| *t > highest)
+}
+
+fn unlimited() -> crate::Error {
+    ErrorKind::ScatterNotEstimable {
+        reason: "so few times are exact beside the levels of materials and surfaces that nothing limits the scatter \
+                 (of replicates, or between levels of a grouping) upwards; wear through more specimens, ask for fewer \
+                 groupings, or take the criterion of full maximum likelihood, whose scatter is too small there"
+            .into(),
+    }
+    .into()
 }
 
 /// Fixed coefficients beyond which their block of the information is taken from the joint curvature.
@@ -612,6 +814,50 @@ mod tests {
                         "{distribution}, {factors} factor(s), {nodes} node(s), parameter {a}: {} {want}",
                         at.gradient[a]
                     );
+                }
+            }
+        }
+    }
+
+    /// Fixed coefficients among the modes: gradient, and the derivatives of a contrast's variance.
+    #[test]
+    fn restricted_gradients_are_those_of_the_likelihood() {
+        for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
+            for (factors, nodes) in [(1, 1), (1, 3), (1, 15), (2, 1)] {
+                let model = small(distribution, factors, nodes).restricted(&[0.1, 0.25]);
+                let parameters = Parameters { beta: Vec::new(), log_sigma: -0.7, log_tau: vec![-0.6, -1.1] };
+                let moved = |a: usize, h: f64| {
+                    let mut moved = parameters.clone();
+                    let v = read(&moved, a, 0) + h;
+                    write(&mut moved, a, 0, v);
+                    moved
+                };
+                let at = model.evaluate(&parameters, &model.begin).unwrap();
+                let slopes = model.weight_slopes(&parameters, &at);
+                let q = model.z.columns - 2;
+                // A fixed contrast, and one of a fixed column with a level.
+                for weights in [vec![(q, 1.0), (q + 1, -0.5)], vec![(q + 1, 1.0), (1, 1.0)]] {
+                    let variance = |p: &Parameters| {
+                        let at = model.evaluate(p, &model.begin).unwrap();
+                        model.joint_variance(p, &at, &slopes, &weights).0
+                    };
+                    let (_, got) = model.joint_variance(&parameters, &at, &slopes, &weights);
+                    for a in 0..=factors {
+                        let h = 1e-5;
+                        let want = (variance(&moved(a, h)) - variance(&moved(a, -h))) / (2.0 * h);
+                        assert!(
+                            (got[a] - want).abs() < 1e-7,
+                            "{distribution} {factors} {nodes} {a}: {} {want}",
+                            got[a]
+                        );
+                        let value = |h: f64| model.evaluate(&moved(a, h), &model.begin).unwrap().log_likelihood;
+                        let want = (value(h) - value(-h)) / (2.0 * h);
+                        assert!(
+                            (at.gradient[a] - want).abs() < 1e-7 * (1.0 + want.abs()),
+                            "{distribution}, {factors} factor(s), {nodes} node(s), parameter {a}: {} {want}",
+                            at.gradient[a]
+                        );
+                    }
                 }
             }
         }

@@ -72,7 +72,7 @@ impl std::fmt::Display for Grouping {
 /// | reference | required | a surface of the campaign | surface whose factor is 1 |
 /// | random | none, at least one is needed | [`Grouping`]s, each once | what shares conditions |
 /// | distribution | log-normal | see [`Distribution`] | times about their cell |
-/// | criterion | REML where exact and log-normal, else ML | | REML is defined only there |
+/// | criterion | REML | [`Criterion`] | REML: variances and intervals for few trials and few days; ML: the full likelihood |
 /// | nodes | 15 for one grouping, 1 for several | 1 to 100; 1 with several | adaptive Gauss–Hermite nodes; 1 is Laplace |
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
 ///
@@ -152,8 +152,8 @@ impl MixedSeverity {
     ///
     /// # Errors
     /// Those of [`Severity::fit`], and: [`ErrorKind::Table`] naming the trials without a label of a
-    /// requested grouping; [`ErrorKind::InvalidOption`] for no or repeated groupings, nodes out of
-    /// range, REML with censored or not log-normal times; [`ErrorKind::NotEstimable`] for a
+    /// requested grouping; [`ErrorKind::InvalidOption`] for no or repeated groupings or nodes out of
+    /// range; [`ErrorKind::NotEstimable`] for a
     /// grouping with one level, one level per trial, the same groups as another, or taken up by
     /// materials and surfaces.
     pub fn fit(&self, campaign: &Campaign) -> Result<MixedSeverityFit> {
@@ -168,13 +168,6 @@ impl MixedSeverity {
         let trials: Vec<usize> = positions.iter().map(|&i| prepared.cells.trial[i]).collect();
         let kinds = Kinds::of(&design.times);
         let linear = kinds.right == 0 && kinds.left == 0 && self.distribution == Distribution::LogNormal;
-        if !linear && self.criterion == Some(Criterion::Reml) {
-            return Err(ErrorKind::option(
-                "criterion",
-                "reml",
-                "ml (or none, to let the data decide): REML needs log-normal times without censoring",
-            ));
-        }
         let groups = self.groups(campaign, &trials)?;
         check_partitions(&groups, trials.len())?;
         let p = design.groups + design.columns;
@@ -215,7 +208,7 @@ impl MixedSeverity {
             let log_sigma = libm::log(scale.sigma);
             let (marginal, start) =
                 assemble(self.distribution, design.times.clone(), x, &groups, nodes, beta, log_sigma);
-            Engine::Censored(Box::new(Fitted::new(marginal, &start)?))
+            Engine::Censored(Box::new(Fitted::new(marginal, &start, self.criterion.unwrap_or_default())?))
         };
         MixedSeverityFit::new(self, campaign, &prepared, &design, engine, groups, cells)
     }

@@ -16,6 +16,7 @@
 //! | bootstrap | [`bootstrap`] | how far could each figure have come out otherwise? |
 //! | equivalence | [`equivalence`] | where does the laboratory belt sit, and is it equivalent to a road? |
 //! | correction | [`correction`] | what is a laboratory time worth on each road, within which limits? |
+//! | planning | [`planning`] | what would a further campaign tell, and which trials are worth most? |
 //! | tables | [`tables`] | every result as text, Markdown, CSV, HTML |
 #![cfg_attr(feature = "report", doc = "| report | [`report`] | pictures and one self-contained page |")]
 //!
@@ -73,6 +74,7 @@ mod error;
 mod estimate;
 pub mod guide;
 mod numeric;
+pub mod planning;
 #[cfg(feature = "report")]
 pub mod report;
 pub mod screening;

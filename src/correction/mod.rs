@@ -112,6 +112,7 @@ mod validity;
 pub use classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis};
 pub use exposure::{ExposedTime, Exposure};
 pub use factor::{CorrectedTime, Correction, CorrectionOptions, NotCorrected, SurfaceCorrection, corrected_reports};
+pub(crate) use predict::{Pieces, Predictive, Target};
 pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
 pub use reports::{LabReport, LabReports, Specimen};
 pub use requirement::{Reaching, Requirement};

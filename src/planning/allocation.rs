@@ -337,7 +337,7 @@ record! {
         /// Whether it joined parts of the plan.
         copy joins: bool,
         /// Expected standard error that the criterion is about, after the step: of the log factor or log c; root mean square
-        /// or geometric mean over the factors. `None` while the plan is in parts.
+        /// or geometric mean over the factors. `None` while parts of the plan keep it from being estimated.
         copy log_standard_error: Option<f64>,
     }
 }
@@ -413,11 +413,11 @@ impl Augment {
     }
 
     /// The value that is made small, and the standard error it stands for.
-    fn value(&self, plan: &Plan, ridge: f64, known: &mut Known) -> Result<Option<(f64, f64)>> {
+    /// `score`: with the vague prior, to compare candidates; otherwise as it is, `None` where it cannot be had.
+    fn value(&self, plan: &Plan, score: bool, known: &mut Known) -> Result<Option<(f64, f64)>> {
         let layout = plan.layout_with(known)?;
-        if ridge == 0.0 && plan.check_joined(&layout).is_err() {
-            return Ok(None);
-        }
+        let joined = plan.check_joined(&layout).is_ok();
+        let ridge = if score || !joined { RIDGE } else { 0.0 };
         let not_placed = |s: usize| -> crate::Error {
             ErrorKind::NotEstimable {
                 quantity: format!("the factor of {:?}", plan.surfaces[s].name),
@@ -437,7 +437,7 @@ impl Augment {
             let row = Prepared { plan, layout, expected }.correction(laboratory, road)?;
             return Ok(match row {
                 Some(row) => Some((row.log_standard_error, row.log_standard_error)),
-                None if ridge == 0.0 => None,
+                None if !score => None,
                 // Fewer than two materials on both: what comes nearer to that is worth most.
                 None => Some((1e9 - 1e6 * count(both) - count(half), f64::MAX)),
             });
@@ -448,11 +448,12 @@ impl Augment {
             Criterion::Factor { surface, relative_to } => {
                 let (a, b) = (plan.surface_position(surface)?, plan.surface_position(relative_to)?);
                 match [a, b].into_iter().find(|s| !placed(*s)) {
-                    Some(s) if ridge == 0.0 => Err(not_placed(s)),
+                    Some(s) if !score => Err(not_placed(s)),
                     Some(_) => Ok(None),
                     None => {
                         let se = libm::sqrt(expected.variance(&expected.contrast(a, b)).max(0.0));
-                        Ok(Some((se, se)))
+                        // In different parts nothing but the prior, of 100, holds them together.
+                        Ok((score || joined || se < 10.0).then_some((se, se)))
                     }
                 }
             }
@@ -461,7 +462,7 @@ impl Augment {
                 let q = covariance.nrows();
                 // A surface that nothing is planned on yet counts with the vague prior.
                 let missing = plan.surfaces.len() - 1 - q;
-                if missing > 0 && ridge == 0.0 {
+                if !score && (missing > 0 || !joined) {
                     return Ok(None);
                 }
                 let (n, missing) = (count((plan.surfaces.len() - 1).max(1)), count(missing));
@@ -510,7 +511,7 @@ impl Augment {
         candidates.dedup();
         let mut known = Known::new();
         let mut current = plan.clone();
-        let before = if current.cells.is_empty() { None } else { self.value(&current, 0.0, &mut known).unwrap_or(None) };
+        let before = if current.cells.is_empty() { None } else { self.value(&current, false, &mut known).unwrap_or(None) };
         let mut steps: Vec<AugmentStep> = Vec::new();
         let mut left = self.trials;
         let mut turns = vec![0_usize; plan.surfaces.len()];
@@ -532,7 +533,7 @@ impl Augment {
                     day: Some(day.clone()),
                     specimens: held + specimens,
                 });
-                let value = self.value(&trial, RIDGE, &mut known)?.map_or(f64::INFINITY, |v| v.0);
+                let value = self.value(&trial, true, &mut known)?.map_or(f64::INFINITY, |v| v.0);
                 // Gains below rounding are ties.
                 if best.as_ref().is_none_or(|b| value < b.0 - 1e-12 * b.0.abs()) {
                     let step = AugmentStep {
@@ -557,7 +558,7 @@ impl Augment {
                 .into());
             }
             step.joins = parts(&next, &mut known) < parts(&current, &mut known);
-            step.log_standard_error = self.value(&next, 0.0, &mut known).unwrap_or(None).map(|v| v.1);
+            step.log_standard_error = self.value(&next, false, &mut known).unwrap_or(None).map(|v| v.1);
             turns[plan.surface_position(&step.surface)?] += 1;
             left -= specimens;
             current = next;

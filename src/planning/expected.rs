@@ -11,7 +11,7 @@ use crate::equivalence::count;
 use crate::numeric::bordered::Bordered;
 use crate::severity::engine::{Combination, Scale};
 
-use super::plan::{Layout, Plan};
+use super::plan::{LaidCell, Layout, Plan};
 
 /// Covariance of (μ per material | log k per column, log σ, day effects), in the structured form of
 /// [`Bordered`].
@@ -138,6 +138,7 @@ impl Expected {
         let (plain_corner, ..) = plain.factor()?.inverse();
         let log_scatter_variance = *plain_corner.last()?;
         let levels = count(groups + columns);
+        let specimens = count(cells().map(LaidCell::specimens).sum());
         let unit = Scale::unit_log_scatter_variance(plan.distribution);
         let mut expected = Self {
             q,
@@ -148,7 +149,12 @@ impl Expected {
             day_columns,
             day_scatter: plan.day_log_scatter,
             departures,
-            scatter_degrees_of_freedom: unit / log_scatter_variance - levels,
+            // As the fit has it: at least 1 where anything is repeated.
+            scatter_degrees_of_freedom: if specimens > levels {
+                (unit / log_scatter_variance - levels).max(1.0)
+            } else {
+                0.0
+            },
             variance_of_variances: VarianceOfVariances {
                 inverse: DMatrix::zeros(0, 0),
                 days: false,

@@ -105,4 +105,27 @@ mod tests {
         let none = Information::right_censored(Distribution::LogNormal, Some(-40.0));
         assert!(none.location == 0.0 && none.run_out == 1.0);
     }
+
+    /// Minus the second derivatives of the log-likelihood averaged by quadrature in R: tests/reference/r/planning.R.
+    #[test]
+    fn censored_information_agrees_with_second_derivatives() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/values/censored_information.csv");
+        let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_path(path).unwrap();
+        let mut rows = 0;
+        for record in reader.records() {
+            let record = record.unwrap();
+            let distribution = match &record[0] {
+                "weibull" => Distribution::Weibull,
+                "log_logistic" => Distribution::LogLogistic,
+                _ => Distribution::LogNormal,
+            };
+            let v: Vec<f64> = record.iter().skip(1).map(|x| x.trim().parse().unwrap()).collect();
+            let got = Information::right_censored(distribution, Some(v[0]));
+            for (got, want) in [got.location, got.joint, got.scatter].into_iter().zip(&v[1..]) {
+                close(got, *want, 1e-9);
+            }
+            rows += 1;
+        }
+        assert_eq!(rows, 15);
+    }
 }

@@ -27,8 +27,8 @@ fn main() -> Result<(), Error> {
     println!("belt / coarse road, upper / lower limit: {:.3} now, {:.3} then\n", before.width_ratio(), after.width_ratio());
     assert!(after.width_ratio() < before.width_ratio());
 
-    match plan.required(&Goal::correction(road, 1.1), Resource::Materials, 100) {
-        Ok(found) => println!("for a correction known to 10 %: {found}\n"),
+    match plan.required(&Goal::correction(road, 1.2), Resource::Materials, 100) {
+        Ok(found) => println!("for {}: {found}\n", Goal::correction(road, 1.2)),
         Err(why) => println!("{why}\n"),
     }
 

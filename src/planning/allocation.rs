@@ -113,6 +113,23 @@ impl Goal {
     }
 }
 
+/// `a factor of belt / road with upper / lower limit 1.25`.
+impl std::fmt::Display for Goal {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Factor { surface, relative_to, ratio } => {
+                write!(f, "a factor of {surface} / {relative_to} with upper / lower limit {ratio}")
+            }
+            Self::Correction { surface, ratio } => {
+                write!(f, "a correction to {surface} with upper / lower limit {ratio}")
+            }
+            Self::Equivalence { surface, power, .. } => {
+                write!(f, "equivalence to {surface} shown with probability {power}")
+            }
+        }
+    }
+}
+
 /// What is increased to reach a goal.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -203,7 +220,7 @@ impl Plan {
     ///
     /// # Errors
     /// As [`precision`](Self::precision); [`ErrorKind::InvalidOption`] for a goal or a limit outside its range, or where every
-    /// specimen is bound to a named day and days are asked for; [`ErrorKind::NotEstimable`] where `most` does not reach the
+    /// specimen is bound to a named day and days are asked for; [`ErrorKind::OutOfReach`] where `most` does not reach the
     /// goal either, with what it reaches: the rest is then due to something else (days, departures, few materials).
     pub fn required(&self, goal: &Goal, resource: Resource, most: usize) -> Result<Requirement> {
         goal.check()?;
@@ -242,12 +259,12 @@ impl Plan {
         let achieved = goal.achieved(&self.with(resource, most))?;
         if !goal.reached(achieved) {
             let what = match goal {
-                Goal::Equivalence { .. } => "power",
+                Goal::Equivalence { .. } => "a power of",
                 _ => "a ratio of upper to lower limit of",
             };
-            return Err(ErrorKind::NotEstimable {
-                quantity: "the wanted precision".into(),
-                reason: format!("{most} {resource} reach {what} {achieved:.3}, which is not enough; see what else adds to it"),
+            return Err(ErrorKind::OutOfReach {
+                goal: goal.to_string(),
+                reason: format!("{most} {resource} reach {what} {achieved:.3}; the rest is due to something else"),
             }
             .into());
         }

@@ -22,6 +22,8 @@
 //! Nothing: every result has a table. The results themselves print as their tables
 //! (`println!("{fit}")`).
 
+#[cfg(feature = "arrow")]
+mod arrow;
 mod checks;
 mod equivalence;
 mod escape;

@@ -165,7 +165,7 @@ pub fn equivalence_power(power: &[EquivalencePower], simulated: Option<&Simulate
     if let Some(simulated) = simulated {
         let worst = simulated.equivalence().iter().map(|s| s.monte_carlo_error()).fold(0.0, f64::max);
         table.note(format!(
-            "Simulated: {} through the real fits; Monte Carlo standard error at most {worst:.3}.",
+            "Simulated: {} through the real fits, which know nothing of days; Monte Carlo standard error at most {worst:.3}.",
             count(simulated.replicates(), "campaign")
         ));
     }

@@ -26,7 +26,7 @@ fn the_smallest_number_is_found() {
         close(found.achieved(), ratio(found.plan()), 1e-12);
         assert!(found.achieved() <= wanted);
         let less = plan.required(&goal, resource, found.count() - 1).unwrap_err();
-        assert!(matches!(less.kind(), ErrorKind::NotEstimable { .. }), "{less}");
+        assert!(matches!(less.kind(), ErrorKind::OutOfReach { .. }), "{less}");
         assert_eq!(found.trials(), found.plan().trials());
     }
     // By hand: 2 t √(2σ²/(Mn)) ≤ log 1.3 with M = 4, σ = 0.2, two surfaces, nothing else: n = 6 gives exp(2 · 2.0181 · 0.057735)

@@ -24,7 +24,11 @@ fn main() -> Result<(), Error> {
     println!("{further}");
     let before = plan.factor_between("laboratory belt", road)?;
     let after = further.plan().factor_between("laboratory belt", road)?;
-    println!("belt / coarse road, upper / lower limit: {:.3} now, {:.3} then\n", before.width_ratio(), after.width_ratio());
+    println!(
+        "belt / coarse road, upper / lower limit: {:.3} now, {:.3} then\n",
+        before.width_ratio(),
+        after.width_ratio()
+    );
     assert!(after.width_ratio() < before.width_ratio());
 
     match plan.required(&Goal::correction(road, 1.2), Resource::Materials, 100) {

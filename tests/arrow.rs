@@ -7,8 +7,8 @@ use std::sync::Arc;
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int32Type, UInt64Type};
 use arrow_array::{
-    Array, ArrayRef, BooleanArray, DictionaryArray, Float32Array, Float64Array, Int64Array, LargeStringArray, NullArray,
-    RecordBatch, StringArray, StringViewArray,
+    Array, ArrayRef, BooleanArray, DictionaryArray, Float32Array, Float64Array, Int64Array, LargeStringArray,
+    NullArray, RecordBatch, StringArray, StringViewArray,
 };
 use surface_severity::campaign::{Campaign, CampaignReader, Outcome, Trial};
 use surface_severity::severity::Severity;
@@ -91,8 +91,14 @@ fn every_bad_cell_is_reported_with_row_and_column() {
         ("outcome", words(&["perforated", "Perforated", "perforated", "perforated"])),
     ]);
     let found: Vec<(u64, String)> = problems(&read).into_iter().map(|p| (p.line, p.column)).collect();
-    for wanted in [(1, "abrasion_time_s"), (2, "surface"), (2, "outcome"), (3, "trial_id"), (3, "abrasion_time_s"), (4, "abrasion_time_s")]
-    {
+    for wanted in [
+        (1, "abrasion_time_s"),
+        (2, "surface"),
+        (2, "outcome"),
+        (3, "trial_id"),
+        (3, "abrasion_time_s"),
+        (4, "abrasion_time_s"),
+    ] {
         assert!(found.iter().any(|(l, c)| (*l, c.as_str()) == wanted), "{wanted:?} not in {found:?}");
     }
     assert_eq!(problems(&read)[0].file, "record batch");
@@ -171,9 +177,10 @@ fn tables_hold_what_their_csv_holds() {
     }
     // One durability of the demo is only known to a bound: the column is text, the bound in words.
     let batch = tables::durabilities(&fit).to_record_batch().unwrap();
-    let column = batch.columns().iter().find(|c| {
-        c.as_string_opt::<i32>().is_some_and(|s| s.iter().flatten().any(|t| t.starts_with("at ")))
-    });
+    let column = batch
+        .columns()
+        .iter()
+        .find(|c| c.as_string_opt::<i32>().is_some_and(|s| s.iter().flatten().any(|t| t.starts_with("at "))));
     let factors = tables::surface_factors(&fit).to_record_batch().unwrap();
     assert!(factors.column_by_name("factor").unwrap().as_primitive_opt::<Float64Type>().is_some());
     let bounded = fit.materials().iter().any(|m| m.durability_s.value().is_none());

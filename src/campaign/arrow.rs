@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use arrow_array::cast::AsArray;
 use arrow_array::types::{
-    Float16Type, Float32Type, Float64Type, Int8Type, Int16Type, Int32Type, Int64Type, UInt8Type, UInt16Type, UInt32Type,
-    UInt64Type,
+    Float16Type, Float32Type, Float64Type, Int8Type, Int16Type, Int32Type, Int64Type, UInt8Type, UInt16Type,
+    UInt32Type, UInt64Type,
 };
 use arrow_array::{Array, ArrayRef, Float64Array, RecordBatch, StringArray, UInt32Array};
 use arrow_schema::{DataType, Field, Schema};
@@ -78,9 +78,7 @@ impl Campaign {
             | Column::Temperature
             | Column::NormalForce
             | Column::SpecimenMass
-            | Column::Thickness => {
-                Arc::new(self.trials().iter().map(|t| column.decimal(t)).collect::<Float64Array>())
-            }
+            | Column::Thickness => Arc::new(self.trials().iter().map(|t| column.decimal(t)).collect::<Float64Array>()),
         }
     }
 
@@ -153,11 +151,8 @@ impl<'a> Cells<'a> {
                 let dictionary = array.as_any_dictionary_opt()?;
                 let values = Self::new(dictionary.values())?;
                 // Null keys are anything; keys of an empty dictionary are all null.
-                let keys = if dictionary.values().is_empty() {
-                    vec![0; array.len()]
-                } else {
-                    dictionary.normalized_keys()
-                };
+                let keys =
+                    if dictionary.values().is_empty() { vec![0; array.len()] } else { dictionary.normalized_keys() };
                 Some(Self::Dictionary(array, keys, Box::new(values)))
             }
             DataType::Null

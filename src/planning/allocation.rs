@@ -58,7 +58,13 @@ impl Goal {
     }
     /// [`Goal::Equivalence`] for the materials tested, with bounds 0.80 to 1.25 and α = 0.05.
     pub fn equivalence(surface: impl Into<String>, power: f64) -> Self {
-        Self::Equivalence { surface: surface.into(), bounds: (0.80, 1.25), alpha: 0.05, power, further_materials: false }
+        Self::Equivalence {
+            surface: surface.into(),
+            bounds: (0.80, 1.25),
+            alpha: 0.05,
+            power,
+            further_materials: false,
+        }
     }
 
     fn check(&self) -> Result<()> {
@@ -528,7 +534,8 @@ impl Augment {
         candidates.dedup();
         let mut known = Known::new();
         let mut current = plan.clone();
-        let before = if current.cells.is_empty() { None } else { self.value(&current, false, &mut known).unwrap_or(None) };
+        let before =
+            if current.cells.is_empty() { None } else { self.value(&current, false, &mut known).unwrap_or(None) };
         let mut steps: Vec<AugmentStep> = Vec::new();
         let mut left = self.trials;
         let mut turns = vec![0_usize; plan.surfaces.len()];
@@ -581,12 +588,7 @@ impl Augment {
             current = next;
             steps.push(step);
         }
-        Ok(Augmentation {
-            options: self.clone(),
-            log_standard_error_before: before.map(|v| v.1),
-            steps,
-            plan: current,
-        })
+        Ok(Augmentation { options: self.clone(), log_standard_error_before: before.map(|v| v.1), steps, plan: current })
     }
 }
 

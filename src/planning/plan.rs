@@ -535,7 +535,11 @@ impl Plan {
             sorted("surfaces", pair)?;
         }
         if self.cells.windows(2).any(|w| w[0].key() >= w[1].key()) {
-            return Err(ErrorKind::option("cells", self.cells.len(), "cells sorted by material, surface and day, each once"));
+            return Err(ErrorKind::option(
+                "cells",
+                self.cells.len(),
+                "cells sorted by material, surface and day, each once",
+            ));
         }
         for m in &self.materials {
             let what = format!("a positive, finite median time in seconds for {:?}", m.name);
@@ -557,7 +561,11 @@ impl Plan {
         let laboratory = self.laboratory.as_deref().map(|l| self.surface_position(l)).transpose()?;
         if (self.surfaces[reference].factor - 1.0).abs() > 1e-12 {
             let factor = self.surfaces[reference].factor;
-            return Err(ErrorKind::option("factor", factor, &format!("1 for the reference surface {:?}", self.reference)));
+            return Err(ErrorKind::option(
+                "factor",
+                factor,
+                &format!("1 for the reference surface {:?}", self.reference),
+            ));
         }
         self.lay_out(reference, laboratory, known)
     }

@@ -49,8 +49,9 @@ pub fn tost_power(
     }
     let lower = (libm::log(bounds.0) - log_ratio) / log_standard_error;
     let upper = (libm::log(bounds.1) - log_ratio) / log_standard_error;
-    let quantile = t_quantile(1.0 - alpha, degrees_of_freedom)
-        .ok_or_else(|| ErrorKind::option("degrees_of_freedom", degrees_of_freedom.unwrap_or(0.0), "a positive, finite number"))?;
+    let quantile = t_quantile(1.0 - alpha, degrees_of_freedom).ok_or_else(|| {
+        ErrorKind::option("degrees_of_freedom", degrees_of_freedom.unwrap_or(0.0), "a positive, finite number")
+    })?;
     let given = |s: f64| {
         let (a, b) = (lower + quantile * s, upper - quantile * s);
         // From the tail in which both lie, so that small differences keep their digits.

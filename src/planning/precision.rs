@@ -97,7 +97,10 @@ impl FactorPrecision {
     }
 
     fn check(&self) -> std::result::Result<(), String> {
-        all_at_least_zero(&[("log_standard_error", self.log_standard_error), ("expected_run_outs", self.expected_run_outs)])?;
+        all_at_least_zero(&[
+            ("log_standard_error", self.log_standard_error),
+            ("expected_run_outs", self.expected_run_outs),
+        ])?;
         positive("degrees_of_freedom", self.degrees_of_freedom)
     }
 }
@@ -179,12 +182,18 @@ impl EquivalencePower {
                 return Err(format!("{name} = {p}: expected a probability"));
             }
         }
-        tost(0.0, 1.0, None, (self.lower_bound, self.upper_bound), self.alpha).map(|_: Tost| ()).map_err(|e| e.to_string())
+        tost(0.0, 1.0, None, (self.lower_bound, self.upper_bound), self.alpha)
+            .map(|_: Tost| ())
+            .map_err(|e| e.to_string())
     }
 }
 
 fn positive(name: &str, value: f64) -> std::result::Result<(), String> {
-    if value > 0.0 && value.is_finite() { Ok(()) } else { Err(format!("{name} = {value}: expected a positive, finite number")) }
+    if value > 0.0 && value.is_finite() {
+        Ok(())
+    } else {
+        Err(format!("{name} = {value}: expected a positive, finite number"))
+    }
 }
 
 record! {
@@ -397,7 +406,8 @@ impl<'a> Prepared<'a> {
                     reason: "its limits leave the range of double precision".into(),
                 })
             };
-            let (low, middle, high) = (at(0.5 - plan.level / 2.0)?, predictive.middle().unwrap_or(log), at(0.5 + plan.level / 2.0)?);
+            let (low, middle, high) =
+                (at(0.5 - plan.level / 2.0)?, predictive.middle().unwrap_or(log), at(0.5 + plan.level / 2.0)?);
             Interval::new(libm::exp(middle), libm::exp(low), libm::exp(high), plan.level, IntervalMethod::Prediction)
         };
         Ok(Some(CorrectionPrecision {
@@ -433,9 +443,8 @@ impl<'a> Prepared<'a> {
                 let mut days: Vec<usize> = self.cells_on(s).flat_map(|c| c.days.iter().map(|d| d.0)).collect();
                 days.sort_unstable();
                 days.dedup();
-                let shared = |d: usize| {
-                    self.layout.cells.iter().any(|c| c.surface != s && c.days.iter().any(|x| x.0 == d))
-                };
+                let shared =
+                    |d: usize| self.layout.cells.iter().any(|c| c.surface != s && c.days.iter().any(|x| x.0 == d));
                 if let [only] = days.as_slice()
                     && !shared(*only)
                 {
@@ -518,9 +527,9 @@ impl Plan {
         }
         let df = prepared.expected.scatter_degrees_of_freedom;
         let chi = |p: f64| {
-            chi_squared_quantile(p, df).filter(|q| *q > 0.0).ok_or_else(|| {
-                ErrorKind::option("level", self.level, "a level with a finite chi-squared quantile")
-            })
+            chi_squared_quantile(p, df)
+                .filter(|q| *q > 0.0)
+                .ok_or_else(|| ErrorKind::option("level", self.level, "a level with a finite chi-squared quantile"))
         };
         let (low, high) = (chi(0.5 + self.level / 2.0)?, chi(0.5 - self.level / 2.0)?);
         let limits = (self.log_scatter * libm::sqrt(df / low), self.log_scatter * libm::sqrt(df / high));

@@ -289,7 +289,13 @@ impl Simulation {
         let failures: Vec<(String, usize)> = failures.into_iter().collect();
         if good.is_empty() {
             let by_reason = failures;
-            return Err(ErrorKind::ReplicatesFailed { failed: replicates, replicates, allowed: replicates - 1, by_reason }.into());
+            return Err(ErrorKind::ReplicatesFailed {
+                failed: replicates,
+                replicates,
+                allowed: replicates - 1,
+                by_reason,
+            }
+            .into());
         }
         let mut factors = Vec::new();
         let mut equivalence = Vec::new();
@@ -318,7 +324,8 @@ impl Simulation {
             let truth = libm::log(plan.surfaces[laboratory].factor / surface.factor);
             let (log_bias, log_standard_deviation) = moments(rows.iter().map(|r| r.0 - truth));
             // A campaign that cannot be fitted shows nothing.
-            let shown = |f: &dyn Fn(&Road) -> bool| count(good.iter().filter(|r| f(&r.roads[s])).count()) / count(replicates);
+            let shown =
+                |f: &dyn Fn(&Road) -> bool| count(good.iter().filter(|r| f(&r.roads[s])).count()) / count(replicates);
             let (tested_materials, further_materials) = (shown(&|r| r.tested), shown(&|r| r.further));
             let error = |p: f64| libm::sqrt(p * (1.0 - p) / count(replicates));
             equivalence.push(SimulatedEquivalence {

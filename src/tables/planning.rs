@@ -11,10 +11,8 @@ use super::{Column, Drawn, Table, Value};
 /// The cells of a plan: specimens by material and surface, with the supposed values beside them.
 #[must_use]
 pub fn planned_cells(plan: &Plan) -> Table {
-    let mut columns = vec![
-        Column::words("material", "material"),
-        Column::numbers("durability_s", "supposed durability").unit("s"),
-    ];
+    let mut columns =
+        vec![Column::words("material", "material"), Column::numbers("durability_s", "supposed durability").unit("s")];
     columns.extend(plan.surfaces().iter().map(|s| Column::numbers(format!("specimens_{}", s.name()), s.name())));
     columns.push(Column::numbers("specimens", "all"));
     let mut table = Table::new("Planned specimens", columns).with_caption(format!(

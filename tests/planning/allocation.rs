@@ -31,7 +31,8 @@ fn the_smallest_number_is_found() {
     }
     // By hand: 2 t √(2σ²/(Mn)) ≤ log 1.3 with M = 4, σ = 0.2, two surfaces, nothing else: n = 6 gives exp(2 · 2.0181 · 0.057735)
     // = 1.2624, n = 5 exp(2 · 2.0301 · 0.063246) = 1.2928, n = 4 exp(2 · 2.0518 · 0.070711) = 1.3367 (R 4.2.2 qt).
-    let simple = balanced(4, 2, 1).required(&Goal::factor("surface 1", "surface 0", 1.3), Resource::SpecimensPerCell, 50);
+    let simple =
+        balanced(4, 2, 1).required(&Goal::factor("surface 1", "surface 0", 1.3), Resource::SpecimensPerCell, 50);
     let simple = simple.unwrap();
     assert_eq!((simple.count(), simple.trials()), (5, 40));
     assert!((simple.achieved() - 1.2928).abs() < 5e-4, "{}", simple.achieved());
@@ -76,7 +77,11 @@ fn the_first_step_is_the_best_cell() {
     let step = &found.steps()[0];
     assert_eq!(format!("{} {}", step.material(), step.surface()), best.1);
     close(step.log_standard_error().unwrap(), best.0, 1e-9);
-    close(found.log_standard_error_before().unwrap(), plan.factor_between("surface 2", "surface 1").unwrap().log_standard_error(), 1e-9);
+    close(
+        found.log_standard_error_before().unwrap(),
+        plan.factor_between("surface 2", "surface 1").unwrap().log_standard_error(),
+        1e-9,
+    );
 }
 
 #[test]
@@ -114,10 +119,16 @@ fn parts_are_joined_first_and_every_step_helps() {
 #[test]
 fn the_search_is_deterministic_and_stays_within_its_candidates() {
     let plan = balanced(4, 3, 2);
-    let search = Augment::new(Criterion::AllFactors, 6).candidates([("material 1", "surface 2"), ("material 0", "surface 0")]);
+    let search =
+        Augment::new(Criterion::AllFactors, 6).candidates([("material 1", "surface 2"), ("material 0", "surface 0")]);
     let found = search.run(&plan).unwrap();
     assert_eq!(found, search.run(&plan).unwrap());
-    assert!(found.added().iter().all(|(m, s, _)| (*m, *s) == ("material 1", "surface 2") || (*m, *s) == ("material 0", "surface 0")));
+    assert!(
+        found
+            .added()
+            .iter()
+            .all(|(m, s, _)| (*m, *s) == ("material 1", "surface 2") || (*m, *s) == ("material 0", "surface 0"))
+    );
     assert!(Augment::new(Criterion::AllFactors, 0).run(&plan).is_err());
     assert!(Augment::new(Criterion::AllFactors, 3).step(0).run(&plan).is_err());
     assert!(Augment::new(Criterion::AllFactors, 3).candidates([("wool", "surface 0")]).run(&plan).is_err());

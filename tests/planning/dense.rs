@@ -43,7 +43,9 @@ fn balanced_designs_have_their_closed_forms() {
     close(variance, 2.0 * (noise + tau * tau), 1e-12);
     assert!(df > 80.0);
     let notes = confounded.precision().unwrap().notes().to_vec();
-    assert!(notes.contains(&PlanNote::DaysSupposed) && notes.contains(&PlanNote::OneDay { surface: "surface 1".into() }));
+    assert!(
+        notes.contains(&PlanNote::DaysSupposed) && notes.contains(&PlanNote::OneDay { surface: "surface 1".into() })
+    );
     assert!(by_days.precision().unwrap().notes().is_empty());
 }
 
@@ -52,13 +54,14 @@ fn balanced_designs_have_their_closed_forms() {
 #[test]
 fn unbalanced_designs_agree_with_dense_matrices() {
     for (tau, omega) in [(0.08, 0.0), (0.0, 0.1), (0.08, 0.1), (0.02, 0.3)] {
-        let mut plan = with_surfaces(&balanced(4, 3, 2), |s| if s.name() == "surface 1" { s.days(3) } else { s.days(2) })
-            .day_log_scatter(tau)
-            .departure_log_scatter(omega)
-            .cell("material 0", "surface 1", 5)
-            .cell("material 1", "surface 2", 0)
-            .cell("material 3", "surface 0", 7)
-            .cell_on("material 2", "surface 2", "surface 0, day 1", 3);
+        let mut plan =
+            with_surfaces(&balanced(4, 3, 2), |s| if s.name() == "surface 1" { s.days(3) } else { s.days(2) })
+                .day_log_scatter(tau)
+                .departure_log_scatter(omega)
+                .cell("material 0", "surface 1", 5)
+                .cell("material 1", "surface 2", 0)
+                .cell("material 3", "surface 0", 7)
+                .cell_on("material 2", "surface 2", "surface 0, day 1", 3);
         if omega > 0.2 {
             plan = plan.surface(PlannedSurface::new("surface 2", 2.0).days(2).departure_log_scatter(0.05));
         }
@@ -81,9 +84,8 @@ fn unbalanced_designs_agree_with_dense_matrices() {
                 -f64::from(u8::from(trials[i].surface == surfaces[j - materials.len() + 1]))
             }
         });
-        let z_days = DMatrix::from_fn(n, days.len(), |i, j| {
-            tau * f64::from(u8::from(trials[i].day.as_ref() == Some(&days[j])))
-        });
+        let z_days =
+            DMatrix::from_fn(n, days.len(), |i, j| tau * f64::from(u8::from(trials[i].day.as_ref() == Some(&days[j]))));
         let z_cells = DMatrix::from_fn(n, cells.len(), |i, j| {
             let scatter = if omega > 0.2 && trials[i].surface == "surface 2" { 0.05 } else { omega };
             scatter * f64::from(u8::from(format!("{}/{}", trials[i].material, trials[i].surface) == cells[j]))
@@ -199,7 +201,8 @@ fn bad_plans_are_refused_with_the_reason() {
         assert!(message.contains(words), "{message:?} lacks {words:?}");
     }
     assert!(Plan::new("surface 0", 0.0).precision().is_err());
-    let parts = good.clone().specimens_per_cell(0).cell("material 0", "surface 0", 3).cell("material 1", "surface 1", 3);
+    let parts =
+        good.clone().specimens_per_cell(0).cell("material 0", "surface 0", 3).cell("material 1", "surface 1", 3);
     assert!(matches!(parts.precision().unwrap_err().kind(), ErrorKind::Disconnected { .. }));
 }
 
@@ -211,7 +214,11 @@ fn plans_and_results_survive_json() {
     let back: Plan = serde_json::from_str(&text).unwrap();
     assert_eq!(back, plan);
     let precision = plan.precision().unwrap();
-    assert_eq!(serde_json::from_str::<surface_severity::planning::Precision>(&serde_json::to_string(&precision).unwrap()).unwrap(), precision);
+    assert_eq!(
+        serde_json::from_str::<surface_severity::planning::Precision>(&serde_json::to_string(&precision).unwrap())
+            .unwrap(),
+        precision
+    );
     let edited: Plan = serde_json::from_str(&text.replace("\"material 2\"", "\"a\"")).unwrap();
     assert!(edited.precision().is_err());
     assert!(serde_json::from_str::<Plan>(&text.replace("\"level\"", "\"levle\"")).is_err());

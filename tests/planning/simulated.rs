@@ -57,8 +57,7 @@ fn the_correction_is_as_precise_as_expected() {
 #[test]
 fn power_agrees_with_simulation() {
     for (factor, specimens) in [(1.0, 4), (1.08, 6), (1.25, 4)] {
-        let plan =
-            balanced(4, 2, specimens).surface(PlannedSurface::new("surface 1", factor)).laboratory("surface 1");
+        let plan = balanced(4, 2, specimens).surface(PlannedSurface::new("surface 1", factor)).laboratory("surface 1");
         let power = plan.equivalence_power((0.8, 1.25), 0.05).unwrap()[0].tested_materials();
         let simulated = Simulation::new(2000).seed(9).run(&plan).unwrap();
         let row = &simulated.equivalence()[0];

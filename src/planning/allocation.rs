@@ -143,7 +143,8 @@ impl std::fmt::Display for Goal {
 pub enum Resource {
     /// Specimens in every cell that the plan has.
     SpecimensPerCell,
-    /// Materials: further ones like those of the plan, taken in turn, with the same durabilities and cells.
+    /// Materials: further ones like those of the plan, taken in turn, with the same durabilities and cells; fewer, the first
+    /// by name.
     Materials,
     /// Days of its own for every surface; the specimens stay.
     DaysPerSurface,
@@ -222,7 +223,23 @@ impl Plan {
         plan
     }
 
-    /// The smallest number of the resource, up to `most`, with which the plan reaches the goal.
+    /// The smallest number of the resource, up to `most`, with which the plan reaches the goal: by doubling and halving, since
+    /// more of a resource tells more.
+    ///
+    /// ```
+    /// use surface_severity::planning::{Goal, Plan, PlannedSurface, Resource};
+    /// let plan = Plan::new("road", 0.2)
+    ///     .surface(PlannedSurface::new("road", 1.0))
+    ///     .surface(PlannedSurface::new("belt", 2.5))
+    ///     .material("cowhide", 12.0)
+    ///     .material("aramid denim", 3.5)
+    ///     .material("cotton denim", 0.9)
+    ///     .material("polyamide weave", 4.5)
+    ///     .specimens_per_cell(1);
+    /// let found = plan.required(&Goal::factor("belt", "road", 1.3), Resource::SpecimensPerCell, 50)?;
+    /// assert_eq!(found.to_string(), "5 specimens per cell (40 specimens in all)");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`precision`](Self::precision); [`ErrorKind::InvalidOption`] for a goal or a limit outside its range, or where every
@@ -329,6 +346,23 @@ pub enum Criterion {
 ///
 /// In each step the cell is taken that improves the criterion most; ties go to the first by material, then surface. Greedy:
 /// near the best of all allocations, not proven to be it. A plan in parts is joined first, since no other cell improves it as much.
+///
+/// ```
+/// use surface_severity::planning::{Augment, Criterion, Plan, PlannedSurface};
+/// // The belt was tried with one material, the road with another: no factor yet.
+/// let plan = Plan::new("road", 0.2)
+///     .surface(PlannedSurface::new("road", 1.0))
+///     .surface(PlannedSurface::new("belt", 2.5))
+///     .material("cowhide", 12.0)
+///     .material("aramid denim", 3.5)
+///     .cell("cowhide", "road", 4)
+///     .cell("aramid denim", "belt", 4);
+/// assert!(plan.precision().is_err());
+/// let found = Augment::new(Criterion::AllFactors, 4).step(2).run(&plan)?;
+/// assert!(found.steps()[0].joins());
+/// assert!(found.plan().precision()?.factor("belt")?.width_ratio() < 2.0);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Augment {
@@ -559,7 +593,7 @@ impl Augment {
                 });
                 let value = self.value(&trial, true, &mut known)?.map_or(f64::INFINITY, |v| v.0);
                 // Gains below rounding are ties.
-                if best.as_ref().is_none_or(|b| value < b.0 - 1e-12 * b.0.abs()) {
+                if best.as_ref().is_none_or(|b| value < b.0 && (b.0.is_infinite() || value < b.0 - 1e-12 * b.0.abs())) {
                     let step = AugmentStep {
                         material: material.clone(),
                         surface: surface.clone(),

@@ -564,6 +564,20 @@ impl Plan {
     /// Power of the two one-sided tests of k_laboratory / k_road against `bounds`, each at level `alpha`, for every road on
     /// the scale, by formula ([`tost_power`]) at the supposed ratios and the expected standard errors.
     ///
+    /// ```
+    /// use surface_severity::planning::{Plan, PlannedSurface};
+    /// let plan = Plan::new("road", 0.18)
+    ///     .surface(PlannedSurface::new("road", 1.0))
+    ///     .surface(PlannedSurface::new("belt", 1.05))
+    ///     .laboratory("belt")
+    ///     .material("cowhide", 12.0)
+    ///     .material("aramid denim", 3.5);
+    /// let few = plan.clone().specimens_per_cell(4).equivalence_power((0.80, 1.25), 0.05)?;
+    /// let many = plan.specimens_per_cell(12).equivalence_power((0.80, 1.25), 0.05)?;
+    /// assert!(few[0].tested_materials() < 0.5 && many[0].tested_materials() > 0.8);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`precision`](Self::precision), and [`ErrorKind::InvalidOption`] without a laboratory surface or for bounds that do
     /// not enclose 1.

@@ -25,6 +25,21 @@ use super::plan::{Layout, Plan};
 /// Every campaign is drawn from the plan's model, its runs ended, and goes through
 /// [`Severity`] and [`Equivalence`]. Those know nothing of days: where the plan has some, the answer shows what
 /// leaving them out costs.
+///
+/// ```
+/// use surface_severity::planning::{Plan, PlannedSurface, Simulation};
+/// let plan = Plan::new("road", 0.2)
+///     .surface(PlannedSurface::new("road", 1.0))
+///     .surface(PlannedSurface::new("belt", 2.5))
+///     .material("cowhide", 12.0)
+///     .material("aramid denim", 3.5)
+///     .specimens_per_cell(6);
+/// let simulated = Simulation::new(200).seed(1).run(&plan)?;
+/// let row = &simulated.factors()[0];
+/// let expected = plan.precision()?.factor("belt")?.log_standard_error();
+/// assert!((row.log_standard_deviation() / expected - 1.0).abs() < 0.2);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Simulation {

@@ -136,3 +136,39 @@ fn the_search_is_deterministic_and_stays_within_its_candidates() {
     let text = serde_json::to_string(&found).unwrap();
     assert_eq!(serde_json::from_str::<surface_severity::planning::Augmentation>(&text).unwrap(), found);
 }
+
+/// A surface that nothing is planned on yet: the first step goes there.
+#[test]
+fn an_untried_surface_comes_first() {
+    let plan = balanced(3, 3, 0).cell("material 0", "surface 0", 4).cell("material 1", "surface 0", 4);
+    let plan = plan.cell("material 0", "surface 1", 4);
+    let criterion = Criterion::Factor { surface: "surface 2".into(), relative_to: "surface 1".into() };
+    let found = Augment::new(criterion, 6).step(2).run(&plan).unwrap();
+    assert_eq!((found.steps()[0].surface(), found.steps()[0].material()), ("surface 2", "material 0"));
+    let tells = found.plan().factor_between("surface 2", "surface 1").unwrap().log_standard_error();
+    close(found.log_standard_error().unwrap(), tells, 1e-9);
+    let unknown = Criterion::Factor { surface: "moor".into(), relative_to: "surface 1".into() };
+    assert!(matches!(Augment::new(unknown, 1).run(&plan).unwrap_err().kind(), ErrorKind::UnknownSurface { .. }));
+}
+
+#[test]
+fn tables_show_what_the_results_hold() {
+    let plan = with_surfaces(&balanced(3, 2, 4), |s| s.run_length_s(5.0)).laboratory("surface 1");
+    let precision = plan.precision().unwrap();
+    let factors = surface_severity::tables::planned_factors(&precision);
+    let row = precision.factor("surface 1").unwrap();
+    let csv = factors.to_csv();
+    assert!(csv.starts_with("surface,factor,lower_0.95,upper_0.95,width_ratio,log_standard_error,"), "{csv}");
+    assert!(csv.contains(&row.log_standard_error().to_string()));
+    assert!(factors.to_string().contains("run-outs") && precision.to_string().contains("further specimen"));
+    assert!(
+        plan.to_string().contains("surface 1: supposed factor 1.5")
+            || plan.to_string().contains("supposed factor 1.50")
+    );
+    let power = plan.equivalence_power((0.8, 1.25), 0.05).unwrap();
+    let table = surface_severity::tables::equivalence_power(&power, None);
+    assert_eq!((table.rows().len(), table.columns().len()), (1, 4));
+    let simulated = surface_severity::planning::Simulation::new(50).run(&plan).unwrap();
+    assert_eq!(surface_severity::tables::equivalence_power(&power, Some(&simulated)).columns().len(), 6);
+    assert!(simulated.to_string().contains("50 campaigns"));
+}

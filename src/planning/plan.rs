@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::campaign::{Campaign, Outcome};
 use crate::equivalence::count;
 use crate::error::{ErrorKind, Result};
-use crate::estimate::check_level;
+use crate::estimate::{Interval, check_level};
 use crate::severity::engine::{Kinds, Link, standings};
 use crate::severity::mixed::{Grouping, MixedSeverityFit};
 use crate::severity::{Distribution, SeverityFit, SurfaceFactor};
@@ -270,7 +270,7 @@ impl Plan {
             let components = fit.variance_components();
             components.iter().find(|c| c.name == grouping.as_str()).map_or(0.0, |c| c.standard_deviation)
         };
-        let level = fit.factors().iter().find_map(|f| f.factor.interval().map(|i| i.level()));
+        let level = fit.factors().iter().find_map(|f| f.factor.interval().map(Interval::level));
         let mut plan = Self::new(fit.reference(), fit.log_scatter())
             .distribution(fit.plan().distribution)
             .level(level.unwrap_or_else(default_level))

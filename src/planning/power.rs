@@ -47,11 +47,15 @@ pub fn tost_power(
     if !(log_standard_error > 0.0 && log_standard_error.is_finite()) {
         return Err(ErrorKind::option("log_standard_error", log_standard_error, "a positive, finite number"));
     }
+    if let Some(df) = degrees_of_freedom
+        && !(df > 0.0 && df.is_finite())
+    {
+        return Err(ErrorKind::option("degrees_of_freedom", df, "a positive, finite number"));
+    }
     let lower = (libm::log(bounds.0) - log_ratio) / log_standard_error;
     let upper = (libm::log(bounds.1) - log_ratio) / log_standard_error;
-    let quantile = t_quantile(1.0 - alpha, degrees_of_freedom).ok_or_else(|| {
-        ErrorKind::option("degrees_of_freedom", degrees_of_freedom.unwrap_or(0.0), "a positive, finite number")
-    })?;
+    let quantile = t_quantile(1.0 - alpha, degrees_of_freedom)
+        .ok_or_else(|| ErrorKind::option("alpha", alpha, "a level with a finite t quantile"))?;
     let given = |s: f64| {
         let (a, b) = (lower + quantile * s, upper - quantile * s);
         // From the tail in which both lie, so that small differences keep their digits.
@@ -59,9 +63,6 @@ pub fn tost_power(
         if b > a { p.max(0.0) } else { 0.0 }
     };
     let Some(df) = degrees_of_freedom.filter(|df| *df < 1e8) else { return Ok(given(1.0)) };
-    if !(df > 0.0) {
-        return Err(ErrorKind::option("degrees_of_freedom", df, "a positive, finite number"));
-    }
     // x = log s² has density proportional to exp(df/2 (x − eˣ)); its height is at 0.
     let exponent = |x: f64| 0.5 * df * (x - libm::expm1(x));
     let mut low = -1.0;

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::bootstrap::{Observer, stream, unit};
 use crate::campaign::{Campaign, SurfaceRole, Trial};
 use crate::equivalence::record::{all_at_least_zero, all_finite, record};
-use crate::equivalence::{Equivalence, Tost, count};
+use crate::equivalence::{Equivalence, EquivalenceFit, Tost, count};
 use crate::error::{ErrorKind, Result};
 use crate::severity::{Distribution, Severity};
 
@@ -270,7 +270,7 @@ impl Simulation {
                 .distribution(plan.distribution)
                 .minimum_pairs(2)
                 .fit(&campaign, &fit);
-            for row in equivalence.iter().flat_map(|e| e.surfaces()) {
+            for row in equivalence.iter().flat_map(EquivalenceFit::surfaces) {
                 let Ok(s) = plan.surface_position(row.surface()) else { continue };
                 roads[s] = Road {
                     correction: row.constant_ratio().fitted().map(|c| {

@@ -2,7 +2,9 @@
 
 use std::fmt;
 
-use crate::planning::{Augmentation, EquivalencePower, Plan, Precision, Simulated};
+use crate::planning::{
+    Augmentation, CorrectionPrecision, EquivalencePower, Plan, Precision, Simulated, SimulatedEquivalence,
+};
 
 use super::severity::limits;
 use super::words::{capital, count};
@@ -102,7 +104,7 @@ pub fn planned_corrections(precision: &Precision) -> Table {
         Column::numbers(format!("specimen_lower_{level}"), "further specimen, lower"),
         Column::numbers(format!("specimen_upper_{level}"), "upper"),
     ]);
-    let specimens = precision.corrections().first().map_or(0, |c| c.report_specimens());
+    let specimens = precision.corrections().first().map_or(0, CorrectionPrecision::report_specimens);
     let mut table = Table::new("What the plan would tell of the correction", columns).with_caption(format!(
         "c, by which a laboratory time is multiplied to read it as a road time: the supposed value with the interval to be expected \
          about it (Student t, materials − 1 degrees of freedom). Further material, further specimen: {level} limits of its road time / \
@@ -155,13 +157,13 @@ pub fn equivalence_power(power: &[EquivalencePower], simulated: Option<&Simulate
         if let Some(simulated) = simulated {
             let of = simulated.equivalence().iter().find(|s| s.surface() == row.surface());
             let share = |p: Option<f64>| p.map_or(Value::Missing, Value::Probability);
-            cells.push(share(of.map(|s| s.tested_materials())));
-            cells.push(share(of.map(|s| s.further_materials())));
+            cells.push(share(of.map(SimulatedEquivalence::tested_materials)));
+            cells.push(share(of.map(SimulatedEquivalence::further_materials)));
         }
         table.add(cells);
     }
     if let Some(simulated) = simulated {
-        let worst = simulated.equivalence().iter().map(|s| s.monte_carlo_error()).fold(0.0, f64::max);
+        let worst = simulated.equivalence().iter().map(SimulatedEquivalence::monte_carlo_error).fold(0.0, f64::max);
         table.note(format!(
             "Simulated: {} through the real fits, which know nothing of days; Monte Carlo standard error at most {worst:.3}.",
             count(simulated.replicates(), "campaign")

@@ -1,7 +1,7 @@
 //! How many, and where.
 
 use surface_severity::ErrorKind;
-use surface_severity::planning::{Augment, Criterion, Goal, Plan, PlannedSurface, Resource};
+use surface_severity::planning::{Augment, AugmentStep, Criterion, Goal, Plan, PlannedSurface, Resource};
 
 use crate::{balanced, close, with_surfaces};
 
@@ -101,14 +101,14 @@ fn parts_are_joined_first_and_every_step_helps() {
         let whole = matches!(criterion, Criterion::AllFactors | Criterion::JointFactors);
         let found = Augment::new(criterion, 10).run(&plan).unwrap();
         assert_eq!(found.log_standard_error_before(), None);
-        assert_eq!(found.steps().iter().map(|s| s.specimens()).sum::<usize>(), 10);
+        assert_eq!(found.steps().iter().map(AugmentStep::specimens).sum::<usize>(), 10);
         assert_eq!(found.plan().trials(), 26);
         if whole {
             assert!(found.steps()[0].joins() && found.steps()[1].joins() && !found.steps()[2].joins(), "{found}");
         } else {
             assert!(found.steps().iter().filter(|s| s.joins()).count() >= 1, "{found}");
         }
-        let after: Vec<f64> = found.steps().iter().filter_map(|s| s.log_standard_error()).collect();
+        let after: Vec<f64> = found.steps().iter().filter_map(AugmentStep::log_standard_error).collect();
         assert!(after.len() >= 6, "{found}");
         assert!(after.windows(2).all(|w| w[1] <= w[0] + 1e-9), "{after:?}");
         assert_eq!(found.added().iter().map(|a| a.2).sum::<usize>(), 10);

@@ -236,6 +236,15 @@ pub enum ErrorKind {
         /// Why.
         reason: String,
     },
+    /// A precision or power that a plan was asked for and does not reach.
+    #[error("{goal} is out of reach: {reason}")]
+    #[non_exhaustive]
+    OutOfReach {
+        /// What was wanted.
+        goal: String,
+        /// What is reached instead, and by how much of what.
+        reason: String,
+    },
     /// An iteration did not reach its maximum.
     #[error("{stage} did not converge in {iterations} iterations (scaled gradient {gradient_norm:e})")]
     #[non_exhaustive]

@@ -16,6 +16,7 @@
 //! | bootstrap | [`bootstrap`] | how far could each figure have come out otherwise? |
 //! | equivalence | [`equivalence`] | where does the laboratory belt sit, and is it equivalent to a road? |
 //! | correction | [`correction`] | what is a laboratory time worth on each road, within which limits? |
+//! | planning | [`planning`] | what would a further campaign tell, and which trials are worth most? |
 //! | tables | [`tables`] | every result as text, Markdown, CSV, HTML |
 #![cfg_attr(feature = "report", doc = "| report | [`report`] | pictures and one self-contained page |")]
 //!
@@ -55,7 +56,9 @@
 //!
 //! # Features
 //! `report` (pictures, page, notebook display) and `parallel` (bootstrap on the caller's rayon pool)
-//! are on by default; `default-features = false` gives a small library with the same numbers.
+//! are on by default; `default-features = false` gives a small library with the same numbers. `arrow`, off by default, adds
+//! conversions of campaigns and tables to and from Arrow record batches; its signatures are those of `arrow-array`,
+//! whose version is part of this crate's interface there.
 //!
 //! # Before you rely on a number
 //! The applicable standard comes first (for riders' clothing in Europe EN 17092, or EN 13595 where
@@ -73,6 +76,7 @@ mod error;
 mod estimate;
 pub mod guide;
 mod numeric;
+pub mod planning;
 #[cfg(feature = "report")]
 pub mod report;
 pub mod screening;

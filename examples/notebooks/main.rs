@@ -11,6 +11,7 @@
 #![allow(clippy::items_after_statements, reason = "imports stand in the cell that needs them first")]
 
 mod lab_correction;
+mod planning;
 mod reading_results;
 mod severity_study;
 
@@ -22,9 +23,10 @@ use serde_json::{Value, json};
 
 type Run = fn() -> Result<(), surface_severity::Error>;
 
-const NOTEBOOKS: [(&str, &str, Run); 3] = [
+const NOTEBOOKS: [(&str, &str, Run); 4] = [
     ("severity_study", include_str!("severity_study.rs"), severity_study::run),
     ("lab_correction", include_str!("lab_correction.rs"), lab_correction::run),
+    ("planning", include_str!("planning.rs"), planning::run),
     ("reading_results", include_str!("reading_results.rs"), reading_results::run),
 ];
 

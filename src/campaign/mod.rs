@@ -85,6 +85,8 @@
 //! CSV quoting: RFC 4180 (Shafranovich 2005), section 2. Length-prefixed fields: netstrings
 //! (Bernstein 1997). SHA-256: FIPS 180-4.
 
+#[cfg(feature = "arrow")]
+mod arrow;
 mod builder;
 mod check;
 mod column;

@@ -121,6 +121,24 @@ impl CampaignReader {
         }
         assemble(drafts, problems, &self.wishes)
     }
+
+    /// Rows that are already taken apart, first the names of the columns: by the same rules as a file, rows counted from 1.
+    #[cfg(feature = "arrow")]
+    pub(super) fn read_records(
+        &self,
+        names: &ByteRecord,
+        rows: impl Iterator<Item = ByteRecord>,
+        mut problems: Problems,
+    ) -> Result<Campaign> {
+        self.wishes.check()?;
+        let header = if problems.is_empty() { Header::read(1, names, &mut problems) } else { None };
+        let Some(header) = header else {
+            return Err(problems.into_error(self.wishes.problem_limit));
+        };
+        let drafts: Vec<Draft> =
+            (1..).zip(rows).filter_map(|(line, row)| header.draft(line, &row, &mut problems)).collect();
+        assemble(drafts, problems, &self.wishes)
+    }
 }
 
 fn report(fault: &QuoteFault, header: Option<&Header>, problems: &mut Problems) {

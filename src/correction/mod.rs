@@ -113,6 +113,7 @@ pub use classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis
 pub use exposure::{ExposedTime, Exposure};
 pub use factor::{CorrectedTime, Correction, CorrectionOptions, NotCorrected, SurfaceCorrection, corrected_reports};
 pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
+pub(crate) use predict::{Pieces, Predictive, Target};
 pub use reports::{LabReport, LabReports, Specimen};
 pub use requirement::{Reaching, Requirement};
 pub use validity::{ClassCount, ClassValidity, Domain, Side, TimeValidity, Validity};

@@ -2,5 +2,6 @@
 
 pub(crate) mod bordered;
 pub(crate) mod mills;
+pub(crate) mod quadrature;
 pub(crate) mod root;
 pub(crate) mod special;

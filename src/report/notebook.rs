@@ -6,6 +6,7 @@ use crate::Error;
 use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
 use crate::correction::Correction;
 use crate::equivalence::{EquivalenceFit, TimeDependence};
+use crate::planning::{Augmentation, Plan, Precision, Simulated};
 use crate::screening::{InfluenceTable, ScreeningReport};
 use crate::severity::mixed::MixedSeverityFit;
 use crate::severity::{Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit};
@@ -99,6 +100,20 @@ displays! {
     EqualScatter: |test| tables::scatter(test, None).to_html();
     /// Slopes as HTML for a notebook cell.
     TimeDependence: |slopes| tables::time_dependence(slopes).to_html();
+    /// The planned specimens as HTML for a notebook cell.
+    Plan: |plan| tables::planned_cells(plan).to_html();
+    /// Expected factors and corrections as HTML for a notebook cell.
+    Precision: |precision| {
+        let mut html = tables::planned_factors(precision).to_html();
+        if !precision.corrections().is_empty() {
+            html.push_str(&tables::planned_corrections(precision).to_html());
+        }
+        html
+    };
+    /// The steps as HTML for a notebook cell.
+    Augmentation: |steps| tables::augmentation(steps).to_html();
+    /// How the simulated campaigns came out, as HTML for a notebook cell.
+    Simulated: |simulated| tables::simulated_factors(simulated).to_html();
     /// The message, every problem on its line, as HTML for a notebook cell.
     Error: |error| {
         let lines: Vec<String> = error.to_string().lines().map(escape_html).collect();

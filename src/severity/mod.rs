@@ -50,12 +50,14 @@ mod scale;
 mod scatter;
 mod student_t;
 
-/// What the bootstrap and the screening need of the machinery.
+/// What the bootstrap, the screening and the planning need of the machinery.
 pub(crate) mod engine {
-    pub(crate) use super::cells::{Cell, Cells};
+    pub(crate) use super::cells::{Cell, Cells, Kinds};
     pub(crate) use super::fit::Prepared;
+    pub(crate) use super::identify::{Link, standings};
     pub(crate) use super::newton::LogTime;
     pub(crate) use super::replicate::{Engine, Failure, LANES};
+    pub(crate) use super::scale::{Combination, Scale};
 }
 
 pub use anova::{Anova, AnovaRow, Term};

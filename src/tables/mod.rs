@@ -22,10 +22,13 @@
 //! Nothing: every result has a table. The results themselves print as their tables
 //! (`println!("{fit}")`).
 
+#[cfg(feature = "arrow")]
+mod arrow;
 mod checks;
 mod equivalence;
 mod escape;
 mod mixed;
+mod planning;
 mod render;
 mod screening;
 mod severity;
@@ -34,6 +37,9 @@ mod words;
 pub use checks::{distributions, goodness_of_fit, scatter, time_dependence};
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
 pub use mixed::{mixed_factors, shrunk_class_factors, variance_components};
+pub use planning::{
+    augmentation, equivalence_power, planned_cells, planned_corrections, planned_factors, simulated_factors,
+};
 pub use screening::{answers, factors_without_flagged, flagged, influence, verdicts};
 pub use severity::{
     additivity, bootstrap_intervals, cell_medians, class_factors, durabilities, fit_summary, notes, surface_factors,

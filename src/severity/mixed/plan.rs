@@ -84,7 +84,7 @@ pub struct MixedSeverity {
     #[serde(default)]
     pub(super) random: Vec<Grouping>,
     #[serde(default)]
-    pub(super) distribution: Distribution,
+    pub(crate) distribution: Distribution,
     #[serde(default)]
     pub(super) criterion: Option<Criterion>,
     #[serde(default)]

@@ -52,9 +52,9 @@ mod student_t;
 
 /// What the bootstrap and the screening need of the machinery.
 pub(crate) mod engine {
-    pub(crate) use super::cells::{Cell, Cells};
+    pub(crate) use super::cells::{Cell, Cells, Kinds};
     pub(crate) use super::fit::Prepared;
-    pub(crate) use super::newton::LogTime;
+    pub(crate) use super::newton::{Contribution, LogTime, contribution};
     pub(crate) use super::replicate::{Engine, Failure, LANES};
 }
 

@@ -555,14 +555,12 @@ impl<'a> Corrections<'a> {
         Ok(fit.line().intercept() + (fit.line().slope() - 1.0) * centre)
     }
 
-    /// The factors without these trials (positions in the campaign, each once).
-    pub(crate) fn without(&self, trials: &[usize], work: &mut Work) -> Without {
-        let mut gone: Vec<usize> = trials.to_vec();
-        gone.sort_unstable();
+    /// The cells that these trials (sorted) leave.
+    fn touched(&self, gone: &[usize]) -> Vec<Touched> {
         let mut cells: Vec<usize> = gone.iter().filter_map(|&i| self.cell_of[i]).collect();
         cells.sort_unstable();
         cells.dedup();
-        let mut touched: Vec<Touched> = cells
+        cells
             .into_iter()
             .map(|cell| {
                 let range = self.cells.cells[cell];
@@ -582,7 +580,14 @@ impl<'a> Corrections<'a> {
                 };
                 Touched { cell, times, state, profile: Profile { location, ..Profile::default() } }
             })
-            .collect();
+            .collect()
+    }
+
+    /// The factors without these trials (positions in the campaign, each once).
+    pub(crate) fn without(&self, trials: &[usize], work: &mut Work) -> Without {
+        let mut gone: Vec<usize> = trials.to_vec();
+        gone.sort_unstable();
+        let mut touched = self.touched(&gone);
         let factors: Vec<std::result::Result<f64, String>> = match self.solve(&mut touched, work) {
             Some(solution) => self
                 .roads
@@ -751,4 +756,95 @@ fn only_scatter(d: &[f64], v: &[f64], estimator: ScatterEstimator) -> Option<f64
         tau2 *= 1.778_279_410_038_923;
     }
     (solutions == 1).then_some(solution)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::campaign::Trial;
+
+    fn demo() -> Campaign {
+        Campaign::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/trials.csv")).unwrap()
+    }
+
+    #[test]
+    fn interpolation_is_exact_for_polynomials_and_close_for_the_rest() {
+        let values = |f: &dyn Fn(f64) -> f64| {
+            let mut values = [0.0; TERMS];
+            for (j, value) in values.iter_mut().enumerate() {
+                *value = f(libm::cos(angle(j)));
+            }
+            interpolate(&values)
+        };
+        let cubic = values(&|t| 2.0 - t + 3.0 * t * t * t);
+        for (got, want) in cubic.iter().zip([2.0, -1.0, 0.0, 3.0, 0.0]) {
+            assert!((got - want).abs() < 1e-12, "{cubic:?}");
+        }
+        let e = values(&|t| libm::exp(0.5 * t));
+        for t in [-1.0, -0.3, 1e-5, 0.01, 0.8] {
+            assert!((Place::new(t).value(&e) - libm::exp(0.5 * t)).abs() < 1e-13, "{t}");
+        }
+        assert!(Place::new(1e-5).terms < 5);
+    }
+
+    /// Left out one at a time, no trial, day or material of the demo campaign needs the fit from the trials; and that fit
+    /// says the same as the updates.
+    #[test]
+    fn updates_are_used_and_agree_with_refits() {
+        let campaign = demo();
+        for (distribution, form) in [
+            (Distribution::LogNormal, Form::ConstantRatio),
+            (Distribution::Weibull, Form::ConstantRatio),
+            (Distribution::LogLogistic, Form::PowerLaw),
+        ] {
+            let plan = Equivalence::new("laboratory belt").distribution(distribution);
+            let corrections = Corrections::new(&plan, form, &campaign).unwrap();
+            assert!(corrections.curves.len() > 3);
+            let mut work = corrections.work();
+            let groups = (0..campaign.trials().len()).step_by(7).map(|i| vec![i]);
+            let of = |key: &dyn Fn(&Trial) -> bool| -> Vec<usize> {
+                (0..campaign.trials().len()).filter(|&i| key(&campaign.trials()[i])).collect()
+            };
+            let days = ["day-03", "day-12"].map(|d| of(&|t| t.day.as_deref() == Some(d)));
+            let material = campaign.materials()[2].name.clone();
+            for gone in groups.chain(days).chain([of(&|t| t.material == material)]) {
+                assert!(!gone.is_empty());
+                let quick = corrections.without(&gone, &mut work).log_factors;
+                let slow = corrections.refit(&gone);
+                for (quick, slow) in quick.iter().zip(&slow) {
+                    let (quick, slow) = (quick.unwrap(), slow.as_ref().unwrap());
+                    assert!((quick - slow).abs() < 1e-9, "{distribution:?} {gone:?}: {quick} {slow}");
+                }
+                assert!(corrections.solve(&mut corrections.touched(&gone), &mut work).is_some(), "{gone:?}");
+            }
+        }
+    }
+
+    /// τ² by the sums agrees with [`random_effects`], at its boundary, inside, and between two solutions.
+    #[test]
+    fn the_scatter_is_that_of_random_effects() {
+        let v = [0.01, 0.02, 0.005, 0.04, 0.01, 0.03];
+        for (spread, estimator) in [
+            (0.02, ScatterEstimator::Restricted),
+            (0.3, ScatterEstimator::Restricted),
+            (1.5, ScatterEstimator::MaximumLikelihood),
+        ] {
+            let d: Vec<f64> = [0.1, -0.9, 0.4, 0.8, -0.3, 0.2].iter().map(|z| 1.0 + spread * z).collect();
+            let errors: Vec<f64> = v.iter().map(|v: &f64| v.sqrt()).collect();
+            let fit = random_effects(&d, &errors, estimator).unwrap();
+            let tau2 = only_scatter(&d, &v, estimator).unwrap();
+            assert!((tau2 - fit.intrinsic_scatter().powi(2)).abs() < 1e-12, "{tau2}");
+            assert!((Sums::new(&d, &v, tau2).mean() - fit.mean()).abs() < 1e-13);
+            // From a start nearby.
+            let near = from_start(&d, &v, estimator, 1.1 * tau2).unwrap();
+            assert!((near - fit.mean()).abs() < 1e-12);
+            // The derivative of the equation.
+            let f = |t: f64| Sums::new(&d, &v, t).equation(estimator).0;
+            let slope = Sums::new(&d, &v, 0.05).equation(estimator).1;
+            assert!(((f(0.05 + 1e-6) - f(0.05 - 1e-6)) / 2e-6 / slope - 1.0).abs() < 1e-7);
+        }
+        // Precise values together and a less precise one far off: two solutions, so the likelihood has to decide.
+        let (d, v) = ([5.0, 1.0, 3.0, 4.95, 5.02, 5.08], [0.011, 0.53, 8.7, 0.0034, 0.0007, 0.126]);
+        assert_eq!(only_scatter(&d, &v, ScatterEstimator::Restricted), None);
+    }
 }

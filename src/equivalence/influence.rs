@@ -778,8 +778,10 @@ mod tests {
         };
         let cubic = values(&|t| 2.0 - t + 3.0 * t * t * t);
         for (got, want) in cubic.iter().zip([2.0, -1.0, 0.0, 3.0, 0.0]) {
-            assert!((got - want).abs() < 1e-12, "{cubic:?}");
+            // The powers of t cancel: single coefficients have fewer digits than values.
+            assert!((got - want).abs() < 1e-10, "{cubic:?}");
         }
+        assert!((Place::new(0.9).value(&cubic) - 3.287).abs() < 1e-13);
         let e = values(&|t| libm::exp(0.5 * t));
         for t in [-1.0, -0.3, 1e-5, 0.01, 0.8] {
             assert!((Place::new(t).value(&e) - libm::exp(0.5 * t)).abs() < 1e-13, "{t}");

@@ -9,7 +9,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use surface_severity::campaign::{Campaign, Decisions};
-use surface_severity::screening::{LeftOut, Screening, influence};
+use surface_severity::screening::{LeftOut, Quantity, Screening};
 use surface_severity::severity::Severity;
 use surface_severity::{Error, Estimate};
 
@@ -63,15 +63,16 @@ fn run() -> Result<(), Error> {
             percent(row.change_percent),
         );
     }
-    println!("\nTrials that change a factor most");
-    for row in report.most_influential() {
-        println!("  {:<8} {}", row.name, row.largest_percent.map_or_else(|| "needed".into(), |p| format!("{p:+.2} %")));
-    }
-    for left_out in [LeftOut::Material, LeftOut::Day, LeftOut::Cell] {
-        let table = influence(&plan, &campaign, left_out)?;
-        if let Some(row) = table.most_influential(1).first() {
-            let change = row.largest_percent.map_or_else(|| "a factor is lost".into(), |p| format!("{p:+.1} %"));
-            println!("  {left_out:?} with most weight: {} ({} trials), {change}", row.name, row.trials);
+    for table in report.influences() {
+        let what = match &table.quantity {
+            Quantity::Correction { laboratory, .. } => format!("a correction factor from {laboratory}"),
+            _ => "an abrasiveness factor".into(),
+        };
+        let most = if table.left_out == LeftOut::Trial { 10 } else { 3 };
+        println!("\nMost influence on {what}, one {:?} left out", table.left_out);
+        for row in table.most_influential(most) {
+            let change = row.largest_percent.map_or_else(|| "a factor is lost".into(), |p| format!("{p:+.2} %"));
+            println!("  {:<40} {:>3} trial(s)  {change}", row.name, row.trials);
         }
     }
     println!("\nNotes");

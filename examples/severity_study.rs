@@ -96,7 +96,9 @@ fn run() -> Result<(), Failure> {
     }
     write("severity.json", &document.to_json()?)?;
 
-    let screening = Screening::new().screen(&campaign, &plan)?;
+    let belt = laboratories.first();
+    let corrections = belt.map(|l| Equivalence::new(l).level(options.level).distribution(options.distribution));
+    let screening = Screening::new().equivalence(corrections).screen(&campaign, &plan)?;
     println!("\n{}", tables::flagged(&screening));
     println!("{}", tables::answers(&screening));
     write("screening.json", &screening.document().to_json()?)?;

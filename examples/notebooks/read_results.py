@@ -15,7 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 ROOT = Path(__file__).resolve().parents[2]
-VERSIONS = {"severity": 1, "screening": 1, "correction": 2}
+VERSIONS = {"severity": 1, "screening": 2, "correction": 2}
 
 
 def run(arguments, out):
@@ -59,6 +59,13 @@ def flagged(screening):
     return pd.DataFrame(rows)
 
 
+def influence(screening, quantity="correction", left_out="material"):
+    """Change of each factor in per cent, one trial, material, day or cell left out; correction or abrasiveness factors."""
+    tables = [t for t in screening["most_influential"] if t["left_out"] == left_out and quantity in t["quantity"]]
+    return pd.concat([pd.DataFrame([row["change_percent"] for row in t["rows"]], columns=t["surfaces"],
+                                   index=[row["name"] for row in t["rows"]]) for t in tables]) if tables else pd.DataFrame()
+
+
 def corrections(correction):
     rows = [{"surface": row["surface"], "form": row["form"], "slope": row["slope"],
              "intrinsic_log_scatter": row["intrinsic_log_scatter"],
@@ -73,8 +80,9 @@ def main():
         out = Path(folder)
         run(sys.argv[1:], out)
         severity = load(out / "severity.json", "severity")
-        frames = {"Factors": factors(severity), "Durabilities": durabilities(severity),
-                  "Flagged trials": flagged(load(out / "screening.json", "screening"))}
+        screening = load(out / "screening.json", "screening")
+        frames = {"Factors": factors(severity), "Durabilities": durabilities(severity), "Flagged trials": flagged(screening),
+                  "Change of correction factors without each material, %": influence(screening)}
         if (out / "correction.json").exists():
             frames["Corrections"] = corrections(load(out / "correction.json", "correction"))
         if (out / "corrected_reports.csv").exists():

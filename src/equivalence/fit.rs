@@ -10,7 +10,7 @@ use super::rank::{RankForm, passing_bablok};
 use super::record::{agree, all_at_least_zero, all_finite, record};
 use super::special::{t_quantile, t_upper_tail};
 use super::tost::{Tost, check_alpha, check_bounds, holm, tost};
-use crate::campaign::{Campaign, SurfaceRole};
+use crate::campaign::{Campaign, Surface, SurfaceRole};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{BoundSide, Estimate, Interval, IntervalMethod, check_level};
 use crate::severity::{CellMeans, Distribution, SeverityFit};
@@ -98,8 +98,33 @@ impl Equivalence {
     pub(crate) fn estimator(&self) -> ScatterEstimator {
         self.scatter_estimator
     }
+    pub(super) fn distribution_of_times(&self) -> Distribution {
+        self.distribution
+    }
+    pub(super) fn level_of_intervals(&self) -> f64 {
+        self.level
+    }
+    /// Fewest pairs that give a factor of this form.
+    pub(super) fn pairs_needed(&self, form: Form) -> usize {
+        match form {
+            Form::ConstantRatio => self.minimum_pairs,
+            Form::PowerLaw => self.minimum_pairs.max(3),
+        }
+    }
 
-    fn check(&self) -> Result<()> {
+    /// Positions of the surfaces that the belt is compared with.
+    pub(super) fn roads(&self, campaign: &Campaign) -> Result<Vec<usize>> {
+        let is_road = |s: &Surface| s.name != self.laboratory && s.role != Some(SurfaceRole::Laboratory);
+        let surfaces = campaign.surfaces();
+        let roads: Vec<usize> = (0..surfaces.len()).filter(|&i| is_road(&surfaces[i])).collect();
+        if roads.is_empty() {
+            let reason = format!("there is no road surface beside the laboratory surface {:?}", self.laboratory);
+            return Err(ErrorKind::NothingToFit { reason }.into());
+        }
+        Ok(roads)
+    }
+
+    pub(crate) fn check(&self) -> Result<()> {
         check_bounds(self.lower_bound, self.upper_bound)?;
         check_alpha(self.alpha)?;
         check_level(self.level)?;
@@ -124,18 +149,12 @@ impl Equivalence {
         if severity.campaign_digest() != campaign.digest() {
             return Err(ErrorKind::option("severity", severity.campaign_digest(), "a fit of the campaign given"));
         }
-        let roads: Vec<_> = campaign
-            .surfaces()
-            .iter()
-            .filter(|s| s.name != self.laboratory && s.role != Some(SurfaceRole::Laboratory))
-            .collect();
-        if roads.is_empty() {
-            let reason = format!("there is no road surface beside the laboratory surface {:?}", self.laboratory);
-            return Err(ErrorKind::NothingToFit { reason }.into());
-        }
+        let roads = self.roads(campaign)?;
         let cells = CellMeans::fit(campaign, self.distribution, self.level)?;
-        let mut surfaces =
-            roads.iter().map(|s| self.surface(campaign, severity, &cells, &s.name)).collect::<Result<Vec<_>>>()?;
+        let mut surfaces = roads
+            .iter()
+            .map(|&s| self.surface(campaign, severity, &cells, &campaign.surfaces()[s].name))
+            .collect::<Result<Vec<_>>>()?;
         let tested: Vec<usize> = (0..surfaces.len()).filter(|&i| surfaces[i].test.fitted().is_some()).collect();
         let p_values: Vec<f64> = tested.iter().filter_map(|&i| surfaces[i].test.fitted().map(Tost::p_value)).collect();
         for (&i, adjusted) in tested.iter().zip(holm(&p_values)) {
@@ -160,14 +179,7 @@ impl Equivalence {
         road: &str,
     ) -> Result<SurfaceEquivalence> {
         let (pairs, left_out) = pair(campaign, cells, &self.laboratory, road);
-        let shared = pairs
-            .iter()
-            .map(|p| {
-                let of = |surface: &str| cells.shared(&p.material, surface) * cells.small_sample().factor;
-                (of(&self.laboratory), of(road))
-            })
-            .collect();
-        let columns = Columns::new(&pairs, shared);
+        let columns = Columns::of(&pairs, cells, &self.laboratory, road);
         let (constant_ratio, constant_errors) = self.constant_ratio(&columns);
         let (power_law, power_errors) = self.power_law(&columns);
         let better_predicting = match (constant_ratio.fitted(), power_law.fitted()) {
@@ -296,7 +308,7 @@ impl Equivalence {
         (Attempt::from(self.fit_power_law(columns, root_mean_square(errors.as_deref()))), errors)
     }
 
-    fn line(&self, c: &Columns) -> Result<ScatterLine> {
+    pub(super) fn line(&self, c: &Columns) -> Result<ScatterLine> {
         york_with_scatter(&c.x, &c.sx, &c.y, &c.sy, &c.correlations(), self.scatter_estimator)
     }
 
@@ -370,16 +382,28 @@ fn root_mean_square(errors: Option<&[f64]>) -> Option<f64> {
 }
 
 /// Logs of the pairs, as columns.
-struct Columns {
-    x: Vec<f64>,
-    sx: Vec<f64>,
-    y: Vec<f64>,
-    sy: Vec<f64>,
+#[derive(Debug, Default)]
+pub(super) struct Columns {
+    pub(super) x: Vec<f64>,
+    pub(super) sx: Vec<f64>,
+    pub(super) y: Vec<f64>,
+    pub(super) sy: Vec<f64>,
     /// Parts of x and y that move with the common σ̂ ([`CellMeans::shared`]): 0 unless times are censored.
-    shared: Vec<(f64, f64)>,
+    pub(super) shared: Vec<(f64, f64)>,
 }
 
 impl Columns {
+    pub(super) fn of(pairs: &[MaterialPair], cells: &CellMeans, laboratory: &str, road: &str) -> Self {
+        let shared = pairs
+            .iter()
+            .map(|p| {
+                let of = |surface: &str| cells.shared(&p.material, surface) * cells.small_sample().factor;
+                (of(laboratory), of(road))
+            })
+            .collect();
+        Self::new(pairs, shared)
+    }
+
     fn new(pairs: &[MaterialPair], shared: Vec<(f64, f64)>) -> Self {
         let column = |f: &dyn Fn(&MaterialPair) -> f64| pairs.iter().map(f).collect();
         Self {
@@ -398,7 +422,7 @@ impl Columns {
     }
 
     /// Correlation of the two medians of each pair through σ̂.
-    fn correlations(&self) -> Vec<f64> {
+    pub(super) fn correlations(&self) -> Vec<f64> {
         (0..self.x.len())
             .map(|i| {
                 let product = self.shared[i].0 * self.shared[i].1;
@@ -409,7 +433,7 @@ impl Columns {
     }
 
     /// Log ratios road / laboratory with their standard errors, one pair left out if asked.
-    fn ratios(&self, left_out: Option<usize>) -> (Vec<f64>, Vec<f64>) {
+    pub(super) fn ratios(&self, left_out: Option<usize>) -> (Vec<f64>, Vec<f64>) {
         (0..self.x.len())
             .filter(|i| Some(*i) != left_out)
             .map(|i| {
@@ -476,7 +500,12 @@ impl Columns {
     }
 }
 
-fn pair(campaign: &Campaign, cells: &CellMeans, laboratory: &str, road: &str) -> (Vec<MaterialPair>, Vec<LeftOut>) {
+pub(super) fn pair(
+    campaign: &Campaign,
+    cells: &CellMeans,
+    laboratory: &str,
+    road: &str,
+) -> (Vec<MaterialPair>, Vec<LeftOut>) {
     let (mut pairs, mut left_out) = (Vec::new(), Vec::new());
     for material in campaign.materials() {
         let name = material.name.as_str();

@@ -54,6 +54,7 @@ mod calibration;
 mod classes;
 mod document;
 mod fit;
+pub(crate) mod influence;
 mod line;
 mod nearest;
 mod rank;

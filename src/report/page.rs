@@ -7,7 +7,7 @@ use crate::document::CRATE_VERSION;
 use crate::equivalence::{EquivalenceFit, TimeDependence};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, significant};
-use crate::screening::ScreeningReport;
+use crate::screening::{LeftOut, Quantity, ScreeningReport};
 use crate::severity::mixed::MixedSeverityFit;
 use crate::severity::{
     Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter,
@@ -549,9 +549,15 @@ impl<'a> Page<'a> {
             html.figure(|o| Ok(vec![plots::answers(screening, &o.id("answers"))?]))?;
         }
         html.table(&tables::answers(screening));
-        if let Some(influence) = screening.influence().filter(|t| t.rows.iter().any(|r| r.largest_percent.is_some())) {
-            html.figure(|o| Ok(vec![plots::influence(influence, &o.id("influence"))?]))?;
-            html.table(&tables::influence(influence, MOST_INFLUENTIAL));
+        for table in screening.influences() {
+            let drawn = table.left_out == LeftOut::Trial && table.rows.iter().any(|r| r.largest_percent.is_some());
+            if drawn {
+                let id = if table.quantity == Quantity::Abrasiveness { "influence" } else { "correction-influence" };
+                html.figure(|o| Ok(vec![plots::influence(table, &o.id(id))?]))?;
+            }
+            if !table.rows.is_empty() {
+                html.table(&tables::influence(table, MOST_INFLUENTIAL));
+            }
         }
         Ok(())
     }

@@ -4,19 +4,19 @@ use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::Outcome;
-use crate::document::{CRATE_VERSION, from_json, schema, to_json};
+use crate::campaign::{Decision, Outcome};
+use crate::document::{CRATE_VERSION, parse, present, schema, to_json, version_of};
 use crate::error::{ErrorKind, Result};
 use crate::severity::Severity;
 
 use super::headline::{HeadlineFactor, change_percent};
-use super::influence::InfluenceTable;
+use super::influence::{InfluenceRow, InfluenceTable, LeftOut, Quantity};
 use super::plan::MOST_INFLUENTIAL;
 use super::plan::{Screening, ScreeningNote, ScreeningReport};
-use super::verdict::{GroupVerdict, Verdict};
+use super::verdict::{Evidence, FactorWithout, GroupVerdict, Verdict};
 
 const KIND: &str = "screening";
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
 /// How p-values are adjusted over the campaign.
 const ADJUSTMENT: &str = "holm_times_tests";
 
@@ -36,7 +36,7 @@ pub struct ScreeningOptions {
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct ScreeningDocument {
-    /// `surface-severity/screening/1`.
+    /// `surface-severity/screening/2`, whichever version was read.
     pub schema: String,
     /// Version of the crate that wrote it.
     pub crate_version: String,
@@ -64,10 +64,109 @@ pub struct ScreeningDocument {
     pub verdicts: Vec<Verdict>,
     /// Cells, days and belts about which a test between groups spoke.
     pub groups: Vec<GroupVerdict>,
-    /// The trials that change a factor most when left out, ranked; null where it was not asked for.
-    pub most_influential: Option<InfluenceTable>,
+    /// What changes a factor most when left out, ranked: surface factors, then correction factors, each
+    /// without one trial, material, day and cell, the ten largest of each; empty where it was not asked for.
+    pub most_influential: Vec<InfluenceTable>,
     /// What a reader should know.
     pub notes: Vec<ScreeningNote>,
+}
+
+/// Version 1: the influence of trials on surface factors alone.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct DocumentV1 {
+    #[allow(dead_code)]
+    schema: String,
+    crate_version: String,
+    campaign_digest: String,
+    options: ScreeningOptions,
+    #[serde(deserialize_with = "present")]
+    seed: Option<u64>,
+    adjustment: String,
+    #[serde(deserialize_with = "present")]
+    log_scatter: Option<f64>,
+    #[serde(deserialize_with = "present")]
+    degrees_of_freedom: Option<f64>,
+    #[serde(deserialize_with = "present")]
+    log_scatter_without_flagged: Option<f64>,
+    #[serde(deserialize_with = "present")]
+    robust_log_scatter: Option<f64>,
+    #[serde(deserialize_with = "present")]
+    robust_scale: Option<f64>,
+    headline: Vec<HeadlineFactor>,
+    verdicts: Vec<VerdictV1>,
+    groups: Vec<GroupVerdict>,
+    #[serde(deserialize_with = "present")]
+    most_influential: Option<InfluenceV1>,
+    notes: Vec<ScreeningNote>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct VerdictV1 {
+    trial_id: String,
+    material: String,
+    surface: String,
+    outcome: Outcome,
+    abrasion_time_s: Option<f64>,
+    flagged: bool,
+    evidence: Vec<Evidence>,
+    reason: String,
+    decision: Option<Decision>,
+    without_it: Vec<FactorWithout>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct InfluenceV1 {
+    left_out: LeftOut,
+    surfaces: Vec<String>,
+    factors: Vec<f64>,
+    rows: Vec<InfluenceRow>,
+}
+
+impl DocumentV1 {
+    /// Nobody asked for correction factors then.
+    fn upgrade(self) -> ScreeningDocument {
+        let verdict = |v: VerdictV1| Verdict {
+            trial_id: v.trial_id,
+            material: v.material,
+            surface: v.surface,
+            outcome: v.outcome,
+            abrasion_time_s: v.abrasion_time_s,
+            flagged: v.flagged,
+            evidence: v.evidence,
+            reason: v.reason,
+            decision: v.decision,
+            without_it: v.without_it,
+            corrections_without_it: Vec::new(),
+        };
+        let influence = |t: InfluenceV1| InfluenceTable {
+            quantity: Quantity::Abrasiveness,
+            left_out: t.left_out,
+            surfaces: t.surfaces,
+            factors: t.factors,
+            rows: t.rows,
+        };
+        ScreeningDocument {
+            schema: schema(KIND, VERSION),
+            crate_version: self.crate_version,
+            campaign_digest: self.campaign_digest,
+            options: self.options,
+            seed: self.seed,
+            adjustment: self.adjustment,
+            log_scatter: self.log_scatter,
+            degrees_of_freedom: self.degrees_of_freedom,
+            log_scatter_without_flagged: self.log_scatter_without_flagged,
+            robust_log_scatter: self.robust_log_scatter,
+            robust_scale: self.robust_scale,
+            headline: self.headline,
+            verdicts: self.verdicts.into_iter().map(verdict).collect(),
+            groups: self.groups,
+            most_influential: self.most_influential.into_iter().map(influence).collect(),
+            notes: self.notes,
+        }
+    }
 }
 
 impl ScreeningReport {
@@ -89,23 +188,30 @@ impl ScreeningReport {
             headline: self.headline.clone(),
             verdicts: self.verdicts.clone(),
             groups: self.groups.clone(),
-            most_influential: self.influence.as_ref().map(|table| InfluenceTable {
-                rows: table.most_influential(MOST_INFLUENTIAL).into_iter().cloned().collect(),
-                ..table.without_rows()
-            }),
+            most_influential: self
+                .influence
+                .iter()
+                .map(|table| InfluenceTable {
+                    rows: table.most_influential(MOST_INFLUENTIAL).into_iter().cloned().collect(),
+                    ..table.without_rows()
+                })
+                .collect(),
             notes: self.notes.clone(),
         }
     }
 }
 
 impl ScreeningDocument {
-    /// Reads and validates screening.json.
+    /// Reads and validates screening.json, of this version of the schema or any older one.
     ///
     /// # Errors
     /// [`ErrorKind::Document`]: not JSON, another schema, unknown or missing fields, options outside
     /// their range, or verdicts that contradict their evidence.
     pub fn from_json(text: &str) -> Result<Self> {
-        let document: Self = from_json(text, KIND, VERSION)?;
+        let document: Self = match version_of(text, KIND, 1..=VERSION)? {
+            1 => parse::<DocumentV1>(text, KIND)?.upgrade(),
+            _ => parse(text, KIND)?,
+        };
         document.check()?;
         Ok(document)
     }
@@ -168,7 +274,11 @@ impl ScreeningDocument {
                 return bad(format!("group {:?}: a group is listed for its evidence and flags nothing", group.name));
             }
         }
-        if let Some(table) = &self.most_influential {
+        for (i, table) in self.most_influential.iter().enumerate() {
+            let same = |t: &InfluenceTable| t.quantity == table.quantity && t.left_out == table.left_out;
+            if self.most_influential[..i].iter().any(same) {
+                return bad("most_influential holds a table twice".into());
+            }
             let n = table.surfaces.len();
             if table.factors.len() != n || table.rows.iter().any(|r| r.change_percent.len() != n) {
                 return bad(format!("most_influential does not hold one value for each of its {n} surfaces"));

@@ -85,8 +85,10 @@
 //! influence take censored trials.
 //!
 //! # Influence
-//! [`influence`](fn@influence) leaves out every trial, material, day or cell in turn and refits; the report ranks the
-//! ten trials that change a factor most, and each verdict says what the factors become without it.
+//! Every trial, material, day and cell is left out in turn and everything is fitted again: the change of each
+//! surface factor ([`influence`](fn@influence)) and of each correction factor ([`correction_influence`]), per cent.
+//! The report ranks the ten that change a factor most, and each verdict says what both become without it. Correction
+//! factors are those of the plan given ([`Screening::equivalence`]), or of the one laboratory surface of the campaign.
 //!
 //! # When it refuses
 //! An option outside its range; a severity plan that cannot be fitted on all trials.
@@ -116,7 +118,7 @@ pub use esd::{Esd, EsdStep, generalised_esd};
 pub use grubbs::{Grubbs, GrubbsPair, Side, grubbs, grubbs_critical_value, grubbs_pair};
 pub use headline::HeadlineFactor;
 pub use holm::holm;
-pub use influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
+pub use influence::{InfluenceRow, InfluenceTable, LeftOut, Quantity, correction_influence, influence};
 pub use mad::{mad, mad_factor, median};
 pub use plan::{Screening, ScreeningNote, ScreeningReport};
 pub use precision::{

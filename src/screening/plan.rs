@@ -2,7 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::{Campaign, Decision, Outcome, Trial};
+use crate::campaign::{Campaign, Decision, Outcome, SurfaceRole, Trial};
+use crate::equivalence::influence::Corrections;
+use crate::equivalence::{Equivalence, Form};
 use crate::error::{ErrorKind, Result};
 use crate::severity::engine::Cells;
 use crate::severity::{Distribution, Robust, RobustFit, RobustMethod, Severity};
@@ -11,7 +13,7 @@ use super::battery::{Screened, scatter};
 use super::grubbs::{Side, as_f64, check_significance};
 use super::headline::{HeadlineFactor, headline};
 use super::holm::holm;
-use super::influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
+use super::influence::{InfluenceRow, InfluenceTable, LeftOut, Quantity, correction_table, influence};
 use super::rules::Rules;
 use super::verdict::{Evidence, FactorWithout, GroupVerdict, Test, Verdict};
 
@@ -29,7 +31,9 @@ use super::verdict::{Evidence, FactorWithout, GroupVerdict, Test, Verdict};
 /// | pairs | true | | Grubbs' test for two outliers at once within cells of five or more |
 /// | dixon | false | | Dixon's r10 within cells, besides Grubbs' test |
 /// | robust | Student t errors, 4 df | see [`Robust`] | the robust fit of the headline |
-/// | influence | true | | what the factors become without each trial |
+/// | influence | true | | what the factors become without each trial, material, day and cell |
+/// | equivalence | the belt, where the campaign has one laboratory surface | see [`Equivalence`] | plan of the correction factors whose influence is asked for |
+/// | form | constant ratio | see [`Form`] | form of those correction factors |
 ///
 /// p-values are adjusted with Holm's method over all trials (Grubbs, pairs, Dixon: cells) that the test
 /// could look at, and multiplied by the number of tests that can flag, so that the campaign's
@@ -51,6 +55,8 @@ pub struct Screening {
     dixon: bool,
     robust: Option<Robust>,
     influence: bool,
+    equivalence: Option<Equivalence>,
+    form: Form,
 }
 
 impl Default for Screening {
@@ -67,6 +73,8 @@ impl Default for Screening {
             dixon: false,
             robust: Some(Robust::student_t(4.0)),
             influence: true,
+            equivalence: None,
+            form: Form::ConstantRatio,
         }
     }
 }
@@ -127,6 +135,11 @@ pub enum ScreeningNote {
     NotLogNormal,
     /// No cell is repeated, so that no statistical test can be applied.
     NoReplicates,
+    /// There are laboratory surfaces, but what each trial does to the correction factors is not known.
+    NoCorrectionFactors {
+        /// Why.
+        reason: String,
+    },
 }
 
 impl std::fmt::Display for ScreeningNote {
@@ -165,6 +178,9 @@ impl std::fmt::Display for ScreeningNote {
                  more (or less) often than the stated significance",
             ),
             Self::NoReplicates => f.write_str("no cell holds two exact times: no statistical test could be applied"),
+            Self::NoCorrectionFactors { reason } => {
+                write!(f, "the influence of trials on correction factors is not known: {reason}")
+            }
         }
     }
 }
@@ -183,7 +199,7 @@ pub struct ScreeningReport {
     pub(crate) robust_log_scatter: Option<f64>,
     pub(crate) notes: Vec<ScreeningNote>,
     pub(crate) groups: Vec<GroupVerdict>,
-    pub(crate) influence: Option<InfluenceTable>,
+    pub(crate) influence: Vec<InfluenceTable>,
     pub(crate) robust_scale: Option<f64>,
 }
 
@@ -196,15 +212,36 @@ impl ScreeningReport {
     pub fn groups(&self) -> &[GroupVerdict] {
         &self.groups
     }
-    /// What each factor becomes without each trial, where it was asked for.
+    /// What each surface factor becomes without each trial, where it was asked for.
     #[must_use]
     pub fn influence(&self) -> Option<&InfluenceTable> {
-        self.influence.as_ref()
+        self.table(LeftOut::Trial, true)
     }
-    /// The ten trials that change a factor most, ranked.
+    /// What each correction factor becomes without each trial, where it was asked for and the campaign has any.
+    #[must_use]
+    pub fn correction_influence(&self) -> Option<&InfluenceTable> {
+        self.table(LeftOut::Trial, false)
+    }
+    /// Every table of influence: surface factors, then correction factors, each without one trial, material, day
+    /// (where days are recorded) and cell; empty where it was not asked for.
+    #[must_use]
+    pub fn influences(&self) -> &[InfluenceTable] {
+        &self.influence
+    }
+    fn table(&self, left_out: LeftOut, abrasiveness: bool) -> Option<&InfluenceTable> {
+        let fits =
+            |t: &&InfluenceTable| t.left_out == left_out && (t.quantity == Quantity::Abrasiveness) == abrasiveness;
+        self.influence.iter().find(fits)
+    }
+    /// The ten trials that change a surface factor most, ranked.
     #[must_use]
     pub fn most_influential(&self) -> Vec<&InfluenceRow> {
-        self.influence.as_ref().map_or_else(Vec::new, |t| t.most_influential(MOST_INFLUENTIAL))
+        self.influence().map_or_else(Vec::new, |t| t.most_influential(MOST_INFLUENTIAL))
+    }
+    /// The ten trials that change a correction factor most, ranked.
+    #[must_use]
+    pub fn most_influential_on_corrections(&self) -> Vec<&InfluenceRow> {
+        self.correction_influence().map_or_else(Vec::new, |t| t.most_influential(MOST_INFLUENTIAL))
     }
     /// Scale of log time about the robust severity fit, where there is one.
     #[must_use]
@@ -345,10 +382,24 @@ impl Screening {
         self.robust = robust.into();
         self
     }
-    /// Switches the influence of each trial.
+    /// Switches the influence of each trial, material, day and cell.
     #[must_use]
     pub fn influence(mut self, on: bool) -> Self {
         self.influence = on;
+        self
+    }
+    /// Sets the plan of the correction factors whose influence is asked for; with `None` it is the default plan
+    /// for the laboratory surface, where the campaign has exactly one.
+    #[must_use]
+    pub fn equivalence(mut self, equivalence: impl Into<Option<Equivalence>>) -> Self {
+        self.equivalence = equivalence.into();
+        self
+    }
+    /// Sets the form of those correction factors. With the power law every trial left out is a fit of a line
+    /// through the materials: milliseconds each where there are a hundred of them.
+    #[must_use]
+    pub fn form(mut self, form: Form) -> Self {
+        self.form = form;
         self
     }
 
@@ -373,6 +424,9 @@ impl Screening {
 
     pub(crate) fn check(&self) -> Result<()> {
         self.rules.check()?;
+        if let Some(equivalence) = &self.equivalence {
+            equivalence.check()?;
+        }
         if let Some(robust) = &self.robust {
             robust.check()?;
         }
@@ -400,8 +454,10 @@ impl Screening {
     /// headline shows the factors as decided next to those of all trials.
     ///
     /// # Errors
-    /// [`ErrorKind::InvalidOption`], and whatever `severity` cannot be fitted on all trials for. A
-    /// fit that fails only robustly or without some trials is not an error: the headline says why.
+    /// [`ErrorKind::InvalidOption`], [`ErrorKind::UnknownSurface`] for the laboratory of the plan of correction
+    /// factors, and whatever `severity` cannot be fitted on all trials for. A fit that fails only robustly or without
+    /// some trials is no error: the headline says why. Nor are correction factors that the campaign is too small for:
+    /// a note says so.
     pub fn screen(&self, campaign: &Campaign, severity: &Severity) -> Result<ScreeningReport> {
         self.check()?;
         let table = campaign.undecided();
@@ -449,13 +505,13 @@ impl Screening {
         let robust_fit = robust.as_ref().and_then(|r| r.as_ref().ok());
         let mut groups = screened.majorities();
         groups.extend(screened.groups(robust_fit)?);
-        let influence = if self.influence { Some(influence(severity, &table, LeftOut::Trial)?) } else { None };
+        let influence = self.influences(severity, &table, &mut screened.notes)?;
         let Screened { evidence, notes, .. } = screened;
         let verdicts: Vec<Verdict> = campaign
             .trials()
             .iter()
             .zip(evidence)
-            .map(|(trial, evidence)| verdict(trial, evidence, campaign.decisions(), influence.as_ref()))
+            .map(|(trial, evidence)| verdict(trial, evidence, campaign.decisions(), &influence))
             .collect();
         let aside: Vec<bool> = verdicts.iter().map(|v| v.flagged).collect();
         let any = aside.contains(&true);
@@ -480,13 +536,61 @@ impl Screening {
             influence,
         })
     }
+
+    /// Surface factors, then correction factors, without one trial, material, day and cell.
+    fn influences(
+        &self,
+        severity: &Severity,
+        table: &Campaign,
+        notes: &mut Vec<ScreeningNote>,
+    ) -> Result<Vec<InfluenceTable>> {
+        let mut all = Vec::new();
+        if !self.influence {
+            return Ok(all);
+        }
+        let days = table.trials().iter().any(|t| t.day.is_some() && t.outcome != Outcome::Void);
+        let left_out: Vec<LeftOut> = [LeftOut::Trial, LeftOut::Material, LeftOut::Day, LeftOut::Cell]
+            .into_iter()
+            .filter(|l| days || *l != LeftOut::Day)
+            .collect();
+        for &left_out in &left_out {
+            all.push(influence(severity, table, left_out)?);
+        }
+        let chosen = match &self.equivalence {
+            Some(plan) => Some(plan.clone()),
+            None => {
+                let is_belt = |s: &&crate::campaign::Surface| s.role == Some(SurfaceRole::Laboratory);
+                let belts: Vec<_> = table.surfaces().iter().filter(is_belt).collect();
+                match belts.as_slice() {
+                    [belt] => Some(Equivalence::new(&belt.name)),
+                    [] => None,
+                    several => {
+                        let reason = format!("there are {} laboratory surfaces; name one", several.len());
+                        notes.push(ScreeningNote::NoCorrectionFactors { reason });
+                        None
+                    }
+                }
+            }
+        };
+        if let Some(plan) = chosen {
+            match Corrections::new(&plan, self.form, table) {
+                Ok(corrections) => all.extend(
+                    left_out.iter().map(|&left_out| correction_table(&corrections, &plan, self.form, table, left_out)),
+                ),
+                // A mistake in the plan; what the data cannot give is a note.
+                Err(error) if matches!(error.kind(), ErrorKind::UnknownSurface { .. }) => return Err(error),
+                Err(error) => notes.push(ScreeningNote::NoCorrectionFactors { reason: error.to_string() }),
+            }
+        }
+        Ok(all)
+    }
 }
 
 fn verdict(
     trial: &Trial,
     mut evidence: Vec<Evidence>,
     decisions: &[Decision],
-    influence: Option<&InfluenceTable>,
+    influence: &[InfluenceTable],
 ) -> Verdict {
     evidence.sort_by_key(|e| e.test);
     let reason = if trial.outcome == Outcome::Void {
@@ -498,23 +602,22 @@ fn verdict(
         .binary_search_by(|d| d.trial_id.as_str().cmp(trial.trial_id.as_str()))
         .ok()
         .map(|i| decisions[i].clone());
-    let without_it = match influence {
-        Some(table) if !evidence.is_empty() => table.row(&trial.trial_id).map_or_else(Vec::new, |row| {
-            let changes = row.change_percent.iter();
-            table
-                .surfaces
-                .iter()
-                .zip(&table.factors)
-                .zip(changes)
-                .map(|((surface, factor), change)| FactorWithout {
-                    surface: surface.clone(),
-                    factor: change.map(|percent| factor * (1.0 + 0.01 * percent)),
-                    change_percent: *change,
-                })
-                .collect()
-        }),
-        _ => Vec::new(),
+    let without = |abrasiveness: bool| -> Vec<FactorWithout> {
+        let fits = |t: &&InfluenceTable| {
+            t.left_out == LeftOut::Trial && (t.quantity == Quantity::Abrasiveness) == abrasiveness
+        };
+        let table = influence.iter().find(fits).filter(|_| !evidence.is_empty());
+        let Some((table, row)) = table.and_then(|t| Some((t, t.row(&trial.trial_id)?))) else { return Vec::new() };
+        let factors = table.surfaces.iter().zip(&table.factors).zip(&row.change_percent);
+        factors
+            .map(|((surface, factor), change)| FactorWithout {
+                surface: surface.clone(),
+                factor: change.map(|percent| factor * (1.0 + 0.01 * percent)),
+                change_percent: *change,
+            })
+            .collect()
     };
+    let (without_it, corrections_without_it) = (without(true), without(false));
     Verdict {
         trial_id: trial.trial_id.clone(),
         material: trial.material.clone(),
@@ -526,5 +629,6 @@ fn verdict(
         reason,
         decision,
         without_it,
+        corrections_without_it,
     }
 }

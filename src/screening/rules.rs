@@ -193,12 +193,14 @@ pub(crate) fn apply(rules: &Rules, campaign: &Campaign, evidence: &mut [Vec<Evid
         }
         // The two machines need not run alike: without a stated nominal value each role has its own.
         for role in [None, Some(SurfaceRole::Road), Some(SurfaceRole::Laboratory)] {
-            let here = |t: &&Trial| counts(t) && t.surface_role == role;
-            let usual = || median_of(trials.iter().filter(here).filter_map(column.get).collect());
+            // The role of the surface: a row may leave out what another row of its surface says.
+            let here = |i: usize| counts(&&trials[i]) && role_of(campaign, i) == role;
+            let members: Vec<usize> = (0..trials.len()).filter(|&i| here(i)).collect();
+            let usual = || median_of(members.iter().filter_map(|&i| (column.get)(&trials[i])).collect());
             let Some(nominal) = condition.nominal.or_else(usual) else { continue };
             let width = tolerance.half_width(nominal);
-            for (trial, evidence) in trials.iter().zip(evidence.iter_mut()).filter(|(t, _)| here(t)) {
-                let Some(value) = (column.get)(trial) else { continue };
+            for &i in &members {
+                let (evidence, Some(value)) = (&mut evidence[i], (column.get)(&trials[i])) else { continue };
                 // The allowance keeps a value on the limit inside it despite decimal rounding.
                 if (value - nominal).abs() > width + 1e-9 * nominal.abs().max(1.0) {
                     let limit = if value > nominal { nominal + width } else { nominal - width };
@@ -219,6 +221,10 @@ pub(crate) fn apply(rules: &Rules, campaign: &Campaign, evidence: &mut [Vec<Evid
     unrecorded
 }
 
+fn role_of(campaign: &Campaign, trial: usize) -> Option<SurfaceRole> {
+    campaign.surfaces()[campaign.surface_index()[trial] as usize].role
+}
+
 fn resolution(rules: &Rules, trials: &[Trial], evidence: &mut [Vec<Evidence>]) {
     let bounds = trials.iter().filter(|t| t.outcome == Outcome::OpenedAtContact).filter_map(|t| t.abrasion_time_s);
     let Some(limit) = rules.time_resolution_s.or_else(|| bounds.min_by(f64::total_cmp)) else { return };
@@ -237,7 +243,7 @@ fn resolution(rules: &Rules, trials: &[Trial], evidence: &mut [Vec<Evidence>]) {
 }
 
 fn run_length(rules: &Rules, campaign: &Campaign, evidence: &mut [Vec<Evidence>]) {
-    let role_of = |i: usize| campaign.surfaces()[campaign.surface_index()[i] as usize].role;
+    let role_of = |i: usize| role_of(campaign, i);
     let run_outs = || {
         campaign
             .trials()

@@ -49,7 +49,7 @@ pub use severity::{
 #[cfg(feature = "report")]
 pub(crate) use self::{
     escape::{clean, escape_html, escape_markdown},
-    screening::{largest_on, left_out, spoken},
+    screening::{influence_title, influenced, largest_on, left_out, spoken},
     severity::limits,
     words::{capital, count, interval_method, ladder_order, of_class},
 };

@@ -2,7 +2,8 @@
 
 use std::fmt;
 
-use crate::screening::{InfluenceRow, InfluenceTable, LeftOut, ScreeningReport, Verdict};
+use crate::equivalence::Form;
+use crate::screening::{InfluenceRow, InfluenceTable, LeftOut, Quantity, ScreeningReport, Verdict};
 
 use super::{Column, Table, Value};
 
@@ -148,11 +149,12 @@ pub fn answers(report: &ScreeningReport) -> Table {
     table
 }
 
-/// The trials that move a factor most when they are left out, the largest change first; at most `most`. With up to
-/// twelve surfaces the change of each factor has a column.
+/// The trials (materials, days, cells) that move a factor most when they are left out, the largest change first; at
+/// most `most`. With up to twelve surfaces the change of each factor has a column.
 #[must_use]
 pub fn influence(table: &InfluenceTable, most: usize) -> Table {
     let what = left_out(table.left_out);
+    let symbol = if table.quantity == Quantity::Abrasiveness { "k" } else { "c" };
     let mut columns = vec![
         Column::words("left_out", what),
         Column::numbers("trials", "trials"),
@@ -161,10 +163,11 @@ pub fn influence(table: &InfluenceTable, most: usize) -> Table {
     ];
     let surfaces = if table.surfaces.len() <= MOST_SURFACES { &table.surfaces[..] } else { &[] };
     columns.extend(
-        surfaces.iter().map(|s| Column::numbers(format!("change_percent: {s}"), format!("k of {s}")).unit("%")),
+        surfaces.iter().map(|s| Column::numbers(format!("change_percent: {s}"), format!("{symbol} of {s}")).unit("%")),
     );
-    let mut out = Table::new(format!("Influence of each {what}"), columns).with_caption(format!(
-        "Change of every factor when one {what} is left out and everything is fitted again{}.",
+    let mut out = Table::new(influence_title(table), columns).with_caption(format!(
+        "Change of {} when one {what} is left out and everything is fitted again{}.",
+        influenced(&table.quantity),
         if table.rows.len() > most { format!("; the {most} largest of {}", table.rows.len()) } else { String::new() }
     ));
     let change = |c: Option<f64>| c.map_or(Value::Missing, |c| Value::digits(c, 2));
@@ -178,6 +181,29 @@ pub fn influence(table: &InfluenceTable, most: usize) -> Table {
         }
     }
     out
+}
+
+/// Title of a table or picture of influence.
+pub(crate) fn influence_title(table: &InfluenceTable) -> String {
+    let what = left_out(table.left_out);
+    match table.quantity {
+        Quantity::Abrasiveness => format!("Influence of each {what}"),
+        Quantity::Correction { .. } => format!("Influence of each {what} on correction factors"),
+    }
+}
+
+/// What changes, in words.
+pub(crate) fn influenced(quantity: &Quantity) -> String {
+    match quantity {
+        Quantity::Abrasiveness => "the abrasiveness factors".into(),
+        Quantity::Correction { laboratory, form: Form::ConstantRatio } => {
+            format!("the correction factors from {laboratory} to each road surface (constant ratio)")
+        }
+        Quantity::Correction { laboratory, form: Form::PowerLaw } => format!(
+            "the correction factors from {laboratory} to each road surface (power law, at the geometric mean of the \
+             laboratory medians)"
+        ),
+    }
 }
 
 /// Surface whose factor changes most.

@@ -10,7 +10,8 @@ pub(crate) fn count(n: usize, noun: &str) -> String {
     if n == 1 {
         return format!("1 {noun}");
     }
-    match noun.strip_suffix('y') {
+    // A vowel before the y keeps it: days.
+    match noun.strip_suffix('y').filter(|stem| !stem.ends_with(['a', 'e', 'o', 'u'])) {
         Some(stem) => format!("{n} {stem}ies"),
         None => format!("{n} {noun}s"),
     }

@@ -2,7 +2,9 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use proptest::prelude::*;
-use surface_severity::campaign::{Campaign, CampaignBuilder, Outcome, Trial};
+use surface_severity::campaign::{Campaign, CampaignBuilder, Outcome, SurfaceRole, Trial};
+use surface_severity::equivalence::TimeDependence;
+use surface_severity::screening::{LeftOut, Screening};
 use surface_severity::severity::{Distribution, Severity, SeverityFit};
 use surface_severity::{BoundSide, ErrorKind, Estimate};
 
@@ -281,6 +283,124 @@ fn degenerate_tables_are_refused_in_words() {
     }
     let error = Severity::new("ice").fit(&build([exact("1", "a", "m", 1.0)])).unwrap_err();
     assert!(error.to_string().contains("known surfaces: a"), "{error}");
+}
+
+/// Other names, in the opposite order.
+fn renamed(trials: &[Trial]) -> Vec<Trial> {
+    let mut trials = trials.to_vec();
+    for t in &mut trials {
+        t.surface = other_surface(&t.surface);
+        t.material = other_material(&t.material);
+        t.material_class =
+            t.material_class.as_deref().map(|c| format!("{} class", if c == "knit" { "x" } else { "y" }));
+    }
+    trials
+}
+
+fn other_surface(name: &str) -> String {
+    let at = SURFACES.iter().position(|s| *s == name).unwrap();
+    ["zeolite", "yard", "weir", "verge"][at].into()
+}
+
+fn other_material(name: &str) -> String {
+    format!("stuff {}", 9 - name.trim_start_matches("material ").parse::<u32>().unwrap())
+}
+
+/// As drawn, with a belt, classes, days, speeds, and a gross error.
+fn dressed(trials: &[Trial], spoiled: usize, slow: usize) -> Vec<Trial> {
+    let mut trials = trials.to_vec();
+    let n = trials.len();
+    for (i, t) in trials.iter_mut().enumerate() {
+        let belt = t.surface == "belt";
+        t.surface_role = Some(if belt { SurfaceRole::Laboratory } else { SurfaceRole::Road });
+        t.material_class = Some(if t.material.ends_with(['0', '2']) { "weave" } else { "knit" }.into());
+        t.day = Some(format!("day {}", i % 3));
+        t.speed_m_per_s = Some(if belt { 8.0 } else { 12.0 } * if i == slow % n { 0.8 } else { 1.0 });
+    }
+    if let Some(t) = trials.iter_mut().filter(|t| t.outcome == Outcome::Perforated).nth(spoiled % (n / 2)) {
+        t.abrasion_time_s = t.abrasion_time_s.map(|s| s * 30.0);
+    }
+    trials
+}
+
+#[track_caller]
+fn alike(a: Option<f64>, b: Option<f64>) {
+    match (a, b) {
+        (Some(a), Some(b)) => assert!((a - b).abs() <= 1e-6 * (1.0 + a.abs()), "{a} {b}"),
+        (a, b) => assert_eq!(a, b),
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(20))]
+
+    /// What materials, surfaces and classes are called changes no verdict and no influence.
+    #[test]
+    fn renaming_changes_no_verdict(trials in trials(), spoiled in 0usize..40, slow in 0usize..40) {
+        let trials = dressed(&trials, spoiled, slow);
+        let screen = |trials: &[Trial], reference: &str| {
+            Screening::default().dixon(true).screen(&build(trials.to_vec()), &Severity::new(reference)).unwrap()
+        };
+        let (one, two) = (screen(&trials, "asphalt"), screen(&renamed(&trials), &other_surface("asphalt")));
+        prop_assert!(one.flagged().count() > 0);
+        for a in one.verdicts() {
+            let b = two.verdict(&a.trial_id).unwrap();
+            prop_assert_eq!((a.flagged, a.evidence.len()), (b.flagged, b.evidence.len()), "{:?} {:?}", a, b);
+            for (a, b) in a.evidence.iter().zip(&b.evidence) {
+                prop_assert_eq!((a.test, a.flags), (b.test, b.flags));
+                alike(Some(a.statistic), Some(b.statistic));
+                alike(Some(a.critical_value), Some(b.critical_value));
+                alike(a.p_value, b.p_value);
+                alike(a.adjusted_p_value, b.adjusted_p_value);
+            }
+            for (a, b) in [(&a.without_it, &b.without_it), (&a.corrections_without_it, &b.corrections_without_it)] {
+                prop_assert_eq!(a.len(), b.len());
+                for a in a {
+                    let b = b.iter().find(|b| b.surface == other_surface(&a.surface)).unwrap();
+                    alike(a.change_percent, b.change_percent);
+                }
+            }
+        }
+        for a in one.headline() {
+            let b = two.headline().iter().find(|b| b.surface == other_surface(&a.surface)).unwrap();
+            for (a, b) in [(&a.all_trials, &b.all_trials), (&a.robust, &b.robust), (&a.without_flagged, &b.without_flagged)] {
+                alike(a.value(), b.value());
+            }
+        }
+        prop_assert_eq!(one.influences().len(), two.influences().len());
+        for (a, b) in one.influences().iter().zip(two.influences()) {
+            prop_assert_eq!((a.left_out, a.rows.len()), (b.left_out, b.rows.len()));
+            if matches!(a.left_out, LeftOut::Trial | LeftOut::Day) {
+                for (a, b) in a.rows.iter().zip(&b.rows) {
+                    prop_assert_eq!(&a.name, &b.name);
+                    alike(a.largest_percent.map(f64::abs), b.largest_percent.map(f64::abs));
+                }
+            }
+        }
+        prop_assert_eq!(one.groups().len(), two.groups().len());
+    }
+
+    /// Nor does it change what factors do with durability.
+    #[test]
+    fn renaming_changes_no_slope(trials in trials()) {
+        let trials = dressed(&trials, 3, 5);
+        let fit = |trials: &[Trial], reference: &str| {
+            TimeDependence::fit(&Severity::new(reference), &build(trials.to_vec())).unwrap()
+        };
+        let (one, two) = (fit(&trials, "asphalt"), fit(&renamed(&trials), &other_surface("asphalt")));
+        prop_assert_eq!(one.rows.len(), two.rows.len());
+        for a in &one.rows {
+            let class = a.class.as_deref().map(|c| if c == "knit" { "x class" } else { "y class" });
+            let b = two.rows.iter().find(|b| b.class.as_deref() == class && b.surface == other_surface(&a.surface)).unwrap();
+            prop_assert_eq!(a.materials, b.materials);
+            prop_assert_eq!(a.why_not.is_some(), b.why_not.is_some());
+            alike(a.p_value, b.p_value);
+            alike(a.adjusted_p_value, b.adjusted_p_value);
+            alike(a.slope.as_ref().map(|i| i.estimate()), b.slope.as_ref().map(|i| i.estimate()));
+            alike(a.slope.as_ref().map(|i| i.upper()), b.slope.as_ref().map(|i| i.upper()));
+            alike(a.durability_range_s.map(|r| r.0), b.durability_range_s.map(|r| r.0));
+        }
+    }
 }
 
 /// One material serves: the scale is the ratio of geometric means.

@@ -167,6 +167,15 @@ fn documents(kind: &str) -> &'static [Value] {
                 .unwrap(),
             Screening::new().robust(Robust::huber()).screen(&demo, &plan).unwrap(),
             Screening::new().robust(Robust::bisquare()).screen(&demo, &plan).unwrap(),
+            Screening::new()
+                .equivalence(Equivalence::new("laboratory belt"))
+                .form(Form::PowerLaw)
+                .screen(&demo, &plan)
+                .unwrap(),
+            Screening::new()
+                .equivalence(Equivalence::new("laboratory belt").minimum_pairs(99))
+                .screen(&demo, &plan)
+                .unwrap(),
         ];
         let screening = screenings.iter().map(|s| value(&s.document().to_json().unwrap())).collect();
 

@@ -1,6 +1,6 @@
 //! Rules, censoring, options.
 
-use surface_severity::campaign::Trial;
+use surface_severity::campaign::{SurfaceRole, Trial};
 use surface_severity::screening::{Condition, Rules, Screening, ScreeningNote, Test, Tolerance};
 use surface_severity::severity::Severity;
 
@@ -67,6 +67,56 @@ fn conditions_off_nominal_are_flagged_by_their_own_rule() {
     let report = screen(trials.clone(), &Screening::default().rules(rules));
     assert_eq!(tests_of(&report, &trials[4].trial_id), [Test::Temperature]);
     assert_eq!(tests_of(&report, &trials[1].trial_id), []);
+}
+
+/// Drops on the road at 12 m/s and on the belt at 8 m/s, from another height, with another force and run length: each
+/// machine is judged by its own usual conditions, also where a row leaves out the role that its surface has.
+#[test]
+fn each_machine_is_judged_by_its_own_nominal_conditions() {
+    let mut trials = ordinary();
+    for (i, t) in trials.iter_mut().enumerate() {
+        let belt = t.surface == "belt";
+        t.surface_role = Some(if belt { SurfaceRole::Laboratory } else { SurfaceRole::Road });
+        (t.speed_m_per_s, t.drop_height_mm, t.normal_force_n) =
+            if belt { (Some(8.0), Some(50.0), Some(49.0)) } else { (Some(12.0), Some(20.0), Some(735.0)) };
+        if i % 3 == 1 {
+            t.surface_role = None;
+        }
+    }
+    for (surface, length) in [("belt", 30.0), ("asphalt", 4.0)] {
+        for i in 0..2 {
+            let speed = if surface == "belt" { 8.0 } else { 12.0 };
+            let mut t = Trial::run_out(format!("{surface}-lining-{i}"), surface, "lining", length).speed_m_per_s(speed);
+            (t.drop_height_mm, t.normal_force_n) =
+                if surface == "belt" { (Some(50.0), Some(49.0)) } else { (Some(20.0), Some(735.0)) };
+            trials.push(t);
+        }
+    }
+    let spoken = |trials: &[Trial]| {
+        let report = screen(trials.to_vec(), &Screening::default());
+        let with = |v: &&surface_severity::screening::Verdict| !v.evidence.is_empty();
+        let row = |v: &surface_severity::screening::Verdict| (v.trial_id.clone(), tests_of(&report, &v.trial_id));
+        report.verdicts().iter().filter(with).map(row).collect::<Vec<_>>()
+    };
+    assert_eq!(spoken(&trials), []);
+    // The speed of the one machine is off nominal on the other, in both directions.
+    let (belt, road) = (trials[0].trial_id.clone(), trials[11].trial_id.clone());
+    assert!(trials[0].surface == "belt" && trials[11].surface == "asphalt");
+    trials[0].speed_m_per_s = Some(12.0);
+    trials[11].speed_m_per_s = Some(8.0);
+    assert_eq!(spoken(&trials), [(belt.clone(), vec![Test::Speed]), (road.clone(), vec![Test::Speed])]);
+    let report = screen(trials.clone(), &Screening::default());
+    for (id, limit) in [(&belt, 8.4), (&road, 11.4)] {
+        let speed = report.verdict(id).unwrap().evidence_of(Test::Speed).unwrap();
+        assert!(speed.flags && (speed.critical_value - limit).abs() < 1e-12, "{speed:?}");
+    }
+    // A stated nominal value holds for both machines: then one of them is off throughout.
+    let mut rules = Rules::default();
+    rules.speed = Condition::about(8.0, Tolerance::Relative(0.05));
+    let report = screen(trials.clone(), &Screening::default().rules(rules));
+    let off = |v: &&surface_severity::screening::Verdict| v.evidence_of(Test::Speed).is_some();
+    let wrong = trials.iter().filter(|t| t.speed_m_per_s != Some(8.0)).count();
+    assert_eq!(report.verdicts().iter().filter(off).count(), wrong);
 }
 
 #[test]

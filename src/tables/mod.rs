@@ -23,6 +23,7 @@
 //! (`println!("{fit}")`).
 
 mod checks;
+mod claims;
 mod equivalence;
 mod escape;
 mod mixed;
@@ -32,6 +33,9 @@ mod severity;
 mod words;
 
 pub use checks::{distributions, goodness_of_fit, scatter, time_dependence};
+pub use claims::{
+    class_corrections, decisions, lab_road_slopes, nearest_surfaces, prediction_gains, requirements, shared_effects,
+};
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
 pub use mixed::{mixed_factors, shrunk_class_factors, variance_components};
 pub use screening::{answers, factors_without_flagged, flagged, influence, verdicts};

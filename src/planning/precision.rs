@@ -389,17 +389,20 @@ impl<'a> Prepared<'a> {
         // A report's own specimens, complete and on the plan's distribution.
         let unit = super::information::Information::right_censored(plan.distribution, None);
         let location = 1.0 / (unit.location - unit.joint * unit.joint / unit.scatter);
-        let pieces = Pieces {
-            line: variance,
+        // The report and the further specimen each have a day of their own.
+        let pieces = |days: f64| Pieces {
+            line: independent + shared * shared,
             observed: intrinsic * intrinsic + typical,
             pair: typical,
             df,
             report: sigma * sigma * location / count(plan.report_specimens),
             sigma,
             sigma_df: Some(self.expected.scatter_degrees_of_freedom.max(1.0)),
+            shared: (of_days + days * tau2, f64::INFINITY),
         };
         let predict = |target: Target| -> Result<Interval> {
-            let predictive = Predictive::new(log, pieces, target, plan.distribution);
+            let days = if target == Target::Specimen { 2.0 } else { 1.0 };
+            let predictive = Predictive::new(log, pieces(days), target, plan.distribution);
             let at = |p: f64| {
                 predictive.quantile(p).ok_or_else(|| ErrorKind::NotEstimable {
                     quantity: "the planned prediction".into(),

@@ -332,7 +332,7 @@ impl Campaign {
     /// ```
     /// use surface_severity::campaign::Campaign;
     /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
-    /// assert_eq!(campaign.to_string(), "403 trials of 14 materials on 7 surfaces (1 laboratory, 6 road)");
+    /// assert_eq!(campaign.to_string(), "403 trials (5 void) of 14 materials on 7 surfaces (1 laboratory, 6 road)");
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     ///

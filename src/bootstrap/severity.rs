@@ -80,15 +80,11 @@ impl Bootstrap {
         observer: &mut impl Observer,
     ) -> Result<SeverityBootstrap> {
         let mut replicates = self.severity_range(plan, campaign, 0..self.replicates, observer)?;
-        if let Some(bound) = self.monte_carlo_bound {
-            let mut total = self.replicates;
-            while replicates.range().end == total && replicates.worst_error() > bound && total < self.most_replicates {
-                let more = Self { replicates: (2 * total).min(self.most_replicates), ..self.clone() };
-                let next = more.severity_range(plan, campaign, total..more.replicates, observer)?;
-                total = more.replicates;
-                replicates.extend_plan(total);
-                replicates = Replicates::merge([replicates, next])?;
-            }
+        while let Some(total) = self.more(&replicates) {
+            let more = Self { replicates: total, ..self.clone() };
+            let next = more.severity_range(plan, campaign, replicates.range().end..total, observer)?;
+            replicates.extend_plan(total);
+            replicates = Replicates::merge([replicates, next])?;
         }
         Ok(SeverityBootstrap { replicates: replicates.finish()?, fit: plan.fit(campaign)? })
     }

@@ -86,13 +86,14 @@ record! {
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
     /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
     /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-    /// use surface_severity::correction::{Correction, CorrectionOptions};
+    /// use surface_severity::correction::{ClassBasis, Correction, CorrectionOptions};
     /// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().by_class(true))?;
     /// let classes = correction.correction("polished fine asphalt")?.classes().unwrap();
     /// // One class departs on this road: of a class that was not tried little is known.
     /// let width = |i: &surface_severity::Interval| i.upper() / i.lower();
     /// assert!(classes.between_log_scatter() > 0.0);
-    /// assert!(classes.classes().iter().all(|c| width(c.factor()) < width(classes.other_factor())));
+    /// let mut own = classes.classes().iter().filter(|c| c.basis() == ClassBasis::Own);
+    /// assert!(own.all(|c| width(c.factor()) < width(classes.other_factor())));
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     pub struct ClassCorrections as RawClassCorrections {
@@ -132,7 +133,8 @@ record! {
 ///     let report = reports.reports().iter().find(|r| r.report_id() == id).unwrap();
 ///     correction.apply_on("brushed concrete", report).map(|time| time.basis())
 /// };
-/// assert!(matches!(basis("LR-01")?, CorrectionBasis::Class { .. }));
+/// assert!(matches!(basis("LR-02")?, CorrectionBasis::Class { .. }));
+/// assert!(matches!(basis("LR-05")?, CorrectionBasis::CommonTooFewMaterials { materials: 2 }), "leather");
 /// assert_eq!(basis("LR-11")?, CorrectionBasis::CommonNotRepresented, "a class that was never tried");
 /// # Ok::<(), surface_severity::Error>(())
 /// ```

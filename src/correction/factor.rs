@@ -470,8 +470,8 @@ record! {
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
     /// use surface_severity::{campaign::Campaign, correction::Correction, equivalence::Equivalence, severity::Severity};
-    /// // As if the polished road had seen no materials but cotton.
-    /// let kept = |t: &&surface_severity::campaign::Trial| t.surface != "polished fine asphalt" || t.material.starts_with("cotton");
+    /// // As if the polished road had seen no materials but denim: two pairs, too few.
+    /// let kept = |t: &&surface_severity::campaign::Trial| t.surface != "polished fine asphalt" || t.material.ends_with("denim");
     /// let campaign = Campaign::from_trials(campaign.trials().iter().filter(kept).cloned())?;
     /// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
     /// let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit)?;

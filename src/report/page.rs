@@ -99,15 +99,18 @@ impl Reproduction {
 /// | [`correction`](Self::correction), [`corrected_reports`](Self::corrected_reports) | correction factors with their domain; reports read as road times |
 /// | [`bootstrap`](Self::bootstrap) | resampled intervals and distributions |
 ///
-/// ```no_run
+/// ```
 /// use surface_severity::campaign::Campaign;
 /// use surface_severity::report::{Page, Reproduction};
 /// use surface_severity::severity::Severity;
 ///
-/// let campaign = Campaign::read_path("trials.csv")?;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
 /// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
 /// let page = Page::new(&fit).campaign(&campaign).reproduction(Reproduction::new().seed(1)).to_html()?;
-/// std::fs::write("report.html", page).expect("writable");
+/// assert!(page.contains("<svg") && page.contains(fit.campaign_digest()));
+/// # let folder = std::env::temp_dir();
+/// std::fs::write(folder.join("surface-severity-example-report.html"), page).expect("writable");
+/// # std::fs::remove_file(folder.join("surface-severity-example-report.html")).unwrap();
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone)]

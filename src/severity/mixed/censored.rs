@@ -641,6 +641,16 @@ impl CensoredMixedFit {
     }
     /// Standard deviation of a grouping factor, or σ for `"residual"`.
     ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+    /// let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([Observation::AtLeast(2.1)]).collect();
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]);
+    /// let fit = model.group("day", &[1, 1, 2, 2, 3, 3]).fit()?;
+    /// assert!((fit.standard_deviation("residual")?.ln() - fit.log_sigma()).abs() < 1e-12);
+    /// assert!(fit.standard_deviation("belt").is_err(), "no such grouping");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name.
     pub fn standard_deviation(&self, name: &str) -> Result<f64> {
@@ -649,6 +659,16 @@ impl CensoredMixedFit {
     }
     /// Standard error of the log standard deviation of a grouping factor or `"residual"`; `None`
     /// at the boundary. Prefer [`profile_interval`](Self::profile_interval): this likelihood is seldom quadratic.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+    /// let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([Observation::AtLeast(2.1)]).collect();
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]);
+    /// let fit = model.group("day", &[1, 1, 2, 2, 3, 3]).fit()?;
+    /// // Of three days the scatter is known to a factor of e^0.4 or so at best: 1/√(2 · 3).
+    /// assert!(fit.log_standard_error("day")?.unwrap() > 0.35);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name.

@@ -314,6 +314,16 @@ impl LinearMixedFit {
     }
     /// Variance of a grouping factor or of `"residual"`.
     ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
+    /// let fit = model.fit(Criterion::Reml)?;
+    /// // The two readings of a day differ by 0.2, 0.3 and 0.1: mean square (0.02 + 0.045 + 0.005)/3.
+    /// assert!((fit.variance("residual")? - 0.07 / 3.0).abs() < 1e-9);
+    /// assert!(fit.variance("belt").is_err(), "no such grouping");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name.
     pub fn variance(&self, name: &str) -> Result<f64> {

@@ -27,6 +27,7 @@ use super::verdict::{Evidence, Test};
 /// // 5 % of 8 m/s are 0.4 m/s.
 /// assert_eq!(speeding(Tolerance::Relative(0.05))?, speeding(Tolerance::Absolute(0.4))?);
 /// assert_eq!(speeding(Tolerance::Absolute(100.0))?, 0);
+/// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

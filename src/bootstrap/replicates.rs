@@ -380,8 +380,8 @@ impl Replicates {
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for another method or no such statistic;
-    /// [`ErrorKind::NotEstimable`] for BCa where the influence of the rows was not computed (a
-    /// statistic of the caller's own) or all replicates lie on one side of the estimate.
+    /// [`ErrorKind::NotEstimable`] for BCa where the influence of the rows is not known
+    /// ([`Bootstrap::statistic`](super::Bootstrap::statistic) says when) or all replicates lie on one side of the estimate.
     pub fn interval(&self, j: usize, method: IntervalMethod) -> Result<BootstrapInterval> {
         self.require(j)?;
         self.interval_of(&[(j, 1.0)], method, None, |v| v)

@@ -435,14 +435,7 @@ impl Bootstrap {
     where
         F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
     {
-        let mut done = self.statistic_range(plan, campaign, names, &statistic, 0..self.replicates, &mut ())?;
-        while let Some(total) = self.more(&done) {
-            let more = Self { replicates: total, ..self.clone() };
-            let next = more.statistic_range(plan, campaign, names, &statistic, done.range().end..total, &mut ())?;
-            done.extend_plan(total);
-            done = Replicates::merge([done, next])?;
-        }
-        done.finish()
+        self.statistic_on((plan, campaign), names, statistic, 0..self.replicates, &mut (), true)?.finish()
     }
 
     /// The part `range` of [`statistic`](Self::statistic), with an observer. Parts are merged by
@@ -486,6 +479,22 @@ impl Bootstrap {
     where
         F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
     {
+        self.statistic_on((plan, campaign), names, statistic, range, observer, false)
+    }
+
+    /// Replicates `range`, and where `whole` those that [`until`](Self::until) adds.
+    fn statistic_on<F>(
+        &self,
+        (plan, campaign): (&Severity, &Campaign),
+        names: &[&str],
+        statistic: F,
+        range: Range<usize>,
+        observer: &mut impl Observer,
+        whole: bool,
+    ) -> Result<Replicates>
+    where
+        F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
+    {
         self.check()?;
         self.check_range(&range)?;
         let fit = plan.fit(campaign)?;
@@ -509,11 +518,16 @@ impl Bootstrap {
         let provenance = Provenance::new(self, plan, campaign, names.iter().map(|n| (*n).to_owned()).collect());
         let influence = if campaign.len() <= self.replicates { deletions(campaign, p, checked) } else { Vec::new() };
         let mut out = Replicates::start(provenance, observed, influence, range.start);
-        loop_over(range, p, observer, &mut out, Draw::default, |r, draw, values| {
+        let one = |r: usize, draw: &mut Draw, values: &mut [f64]| {
             drawer.draw(&mut stream(self.seed, r as u64), draw);
             values.copy_from_slice(&checked(&drawer.resample(draw, campaign))?);
             Ok(())
-        });
+        };
+        loop_over(range, p, observer, &mut out, Draw::default, one);
+        while let Some(total) = whole.then(|| self.more(&out)).flatten() {
+            out.extend_plan(total);
+            loop_over(out.range().end..total, p, observer, &mut out, Draw::default, one);
+        }
         Ok(out)
     }
 

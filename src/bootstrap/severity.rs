@@ -229,6 +229,20 @@ impl SeverityBootstrap {
 
     /// The same replicates with intervals at another level: nothing is drawn again.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+    /// let at_95 = Bootstrap::rescaled(200).severity(&plan, &campaign)?;
+    /// let at_80 = at_95.clone().at_level(0.8)?;
+    /// // The same replicates, read at a lower level: a shorter interval.
+    /// let width = |b: &surface_severity::bootstrap::SeverityBootstrap| {
+    ///     b.factor("brushed concrete", IntervalMethod::Percentile).map(|k| k.interval.upper() / k.interval.lower())
+    /// };
+    /// assert!(width(&at_80)? < width(&at_95)? && at_80.replicates().values(0) == at_95.replicates().values(0));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] unless 0 < `level` < 1.
     pub fn at_level(mut self, level: f64) -> Result<Self> {

@@ -198,7 +198,7 @@ impl ScreeningReport {
     /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
     /// use surface_severity::screening::Screening;
     /// let document = Screening::new().influence(false).screen(&campaign, &plan)?.document();
-    /// assert_eq!(document.schema, "surface-severity/screening/1");
+    /// assert_eq!(document.schema, "surface-severity/screening/2");
     /// assert_eq!(document.campaign_digest, campaign.digest());
     /// # Ok::<(), surface_severity::Error>(())
     /// ```

@@ -178,7 +178,7 @@ fn correction_intervals(simulated: &Simulated, fit: &SeverityFit, level: f64) ->
     let factors = (0..BELT)
         .map(|s| {
             let found = correction.correction(&format!("s{s}")).ok();
-            answer(found.map(|c| c.factor()), (LOG_K[BELT] - LOG_K[s]).exp())
+            answer(found.map(surface_severity::correction::SurfaceCorrection::factor), (LOG_K[BELT] - LOG_K[s]).exp())
         })
         .collect();
     let read = correction.apply_on("s0", &simulated.report)?;

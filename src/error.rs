@@ -8,9 +8,31 @@
 use std::fmt;
 
 /// Result with this crate's [`Error`].
+///
+/// ```
+/// use surface_severity::{Result, campaign::Campaign};
+/// fn specimens(path: &str) -> Result<usize> {
+///     Ok(Campaign::read_path(path)?.trials_in_use().count())
+/// }
+/// assert_eq!(specimens("data-demo/trials.csv")?, 398);
+/// assert!(specimens("no/such/trials.csv").is_err());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 pub type Result<T, E = Error> = std::result::Result<T, E>;
 
 /// Anything that can go wrong in this crate; match on [`kind`](Self::kind).
+///
+/// ```
+/// use surface_severity::{ErrorKind, campaign::Campaign, severity::Severity};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let error = Severity::new("gravel").fit(&campaign).unwrap_err();
+/// assert!(error.is_input(), "the user can mend it");
+/// match error.kind() {
+///     ErrorKind::UnknownSurface { name, known, .. } => assert!(name == "gravel" && known.len() == 7),
+///     other => panic!("{other:?}"),
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Clone, PartialEq)]
 pub struct Error(Box<ErrorKind>);
 
@@ -50,6 +72,17 @@ impl fmt::Display for Error {
 impl std::error::Error for Error {}
 
 /// One bad field of a table, with everything needed to find and mend it.
+///
+/// ```
+/// use surface_severity::{ErrorKind, campaign::Campaign};
+/// let table = "trial_id,surface,material,abrasion_time_s,outcome\nT1,asphalt,cowhide,4.1 s,perforated\n";
+/// let error = Campaign::from_reader(table.as_bytes(), "trials.csv").unwrap_err();
+/// if let ErrorKind::Table { problems, .. } = error.kind() {
+///     assert_eq!((problems[0].line, problems[0].column.as_str()), (2, "abrasion_time_s"));
+///     assert!(problems[0].to_string().starts_with("trials.csv:2: column abrasion_time_s"));
+/// }
+/// # assert!(matches!(error.kind(), ErrorKind::Table { .. }));
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 #[non_exhaustive]
 pub struct Problem {
@@ -67,6 +100,12 @@ pub struct Problem {
 
 impl Problem {
     /// A problem at `file:line` in `column`.
+    ///
+    /// ```
+    /// use surface_severity::Problem;
+    /// let problem = Problem::new("trials.csv", 7, "layers", "two", "a whole number, 1 or more");
+    /// assert!(problem.to_string().starts_with("trials.csv:7: column layers: found \"two\""));
+    /// ```
     pub fn new(
         file: impl Into<String>,
         line: u64,
@@ -93,6 +132,22 @@ impl fmt::Display for Problem {
 }
 
 /// Part of a campaign that no fitted trial joins to the rest.
+///
+/// ```
+/// use surface_severity::{ErrorKind, campaign::{Campaign, Trial}, severity::Severity};
+/// // Leather only on the road, denim only on the belt: nothing compares road and belt.
+/// let campaign = Campaign::from_trials([
+///     Trial::perforated("T1", "asphalt", "cowhide", 9.1),
+///     Trial::perforated("T2", "asphalt", "cowhide", 8.4),
+///     Trial::perforated("T3", "belt", "denim", 1.2),
+///     Trial::perforated("T4", "belt", "denim", 1.4),
+/// ])?;
+/// let error = Severity::new("asphalt").fit(&campaign).unwrap_err();
+/// let ErrorKind::Disconnected { components, bridging_cells, .. } = error.kind() else { unreachable!() };
+/// assert_eq!((components[0].surfaces.as_slice(), components[1].materials.as_slice()), (&["asphalt".into()][..], &["denim".into()][..]));
+/// assert_eq!(bridging_cells.len(), 1, "one further cell joins them");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 #[non_exhaustive]
 pub struct Component {
@@ -104,6 +159,12 @@ pub struct Component {
 
 impl Component {
     /// A component of the material–surface graph.
+    ///
+    /// ```
+    /// use surface_severity::Component;
+    /// let part = Component::new(vec!["cowhide".into()], vec!["asphalt".into()]);
+    /// assert_eq!((part.materials.len(), part.surfaces.len()), (1, 1));
+    /// ```
     #[must_use]
     pub fn new(materials: Vec<String>, surfaces: Vec<String>) -> Self {
         Self { materials, surfaces }
@@ -142,6 +203,16 @@ fn list_cells(cells: &[(String, String)]) -> String {
 }
 
 /// The kinds of [`Error`].
+///
+/// ```
+/// use surface_severity::{ErrorKind, campaign::Campaign};
+/// let error = Campaign::from_trials([]).unwrap_err();
+/// match error.kind() {
+///     ErrorKind::EmptyTable { file, .. } => assert_eq!(file, "trials"),
+///     ErrorKind::Table { problems, total, .. } => panic!("{} of {total} problems", problems.len()),
+///     other => panic!("{other:?}"),
+/// }
+/// ```
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum ErrorKind {

@@ -10,6 +10,16 @@ use serde::{Deserialize, Serialize};
 use crate::error::{ErrorKind, Result};
 
 /// How an interval was made. The name is what documents carry.
+///
+/// ```
+/// use surface_severity::{IntervalMethod, campaign::Campaign, severity::Severity};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// // The reference is 1 by definition; every other factor says how its limits were made.
+/// assert_eq!(fit.factor("dense asphalt concrete")?.method(), IntervalMethod::ByDefinition);
+/// assert_ne!(fit.factor("brushed concrete")?.method(), IntervalMethod::ByDefinition);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -47,6 +57,15 @@ pub enum IntervalMethod {
 /// Invariants, checked on construction and on reading: all finite, `lower <= estimate <= upper`
 /// (a bootstrap interval may exclude its estimate; then only `lower <= upper` holds, see
 /// [`new`](Self::new)), `0 < level < 1`.
+///
+/// ```
+/// use surface_severity::{Interval, IntervalMethod};
+/// let factor = Interval::new(2.31, 1.94, 2.75, 0.95, IntervalMethod::StudentT)?;
+/// assert_eq!(factor.to_string(), "2.31 (1.94 to 2.75)");
+/// assert!(factor.contains(2.0) && !factor.contains(1.0));
+/// assert_eq!((factor.lower(), factor.estimate(), factor.upper(), factor.level()), (1.94, 2.31, 2.75, 0.95));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "RawInterval")]
 pub struct Interval {
@@ -76,6 +95,14 @@ impl TryFrom<RawInterval> for Interval {
 
 impl Interval {
     /// An interval at confidence `level` (0.95, not 95).
+    ///
+    /// ```
+    /// use surface_severity::{Interval, IntervalMethod};
+    /// assert!(Interval::new(2.31, 1.94, 2.75, 0.95, IntervalMethod::StudentT).is_ok());
+    /// // A level of 95 and limits in the wrong order are refused.
+    /// assert!(Interval::new(2.31, 1.94, 2.75, 95.0, IntervalMethod::StudentT).is_err());
+    /// assert!(Interval::new(2.31, 2.75, 1.94, 0.95, IntervalMethod::StudentT).is_err());
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] when a number is not finite, the level is not strictly between
@@ -111,6 +138,16 @@ impl Interval {
 
     /// The interval of a positive quantity from an estimate and standard error of its logarithm:
     /// `exp(log_estimate ± quantile · log_standard_error)`.
+    ///
+    /// ```
+    /// use surface_severity::{Interval, IntervalMethod};
+    /// // 1.96 standard errors of 0.1 about the log of 2: a factor of e^0.196 either way.
+    /// let factor = Interval::from_log(2_f64.ln(), 0.1, 1.96, 0.95, IntervalMethod::Normal)?;
+    /// assert!((factor.estimate() - 2.0).abs() < 1e-12);
+    /// assert!((factor.upper() / factor.estimate() - 0.196_f64.exp()).abs() < 1e-12);
+    /// assert!((factor.upper() * factor.lower() - 4.0).abs() < 1e-12);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`new`](Self::new), for instance where the limits overflow.
@@ -178,6 +215,14 @@ impl fmt::Display for Interval {
 }
 
 /// Which side of [`Bound::value`] the quantity lies on.
+///
+/// ```
+/// use surface_severity::{Bound, BoundSide};
+/// let bound = Bound::new(BoundSide::AtMost, 0.05, 0.95, "every specimen opened at contact")?;
+/// assert_eq!(bound.side(), BoundSide::AtMost);
+/// assert_eq!(bound.to_string(), "at most 0.0500");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum BoundSide {
@@ -188,6 +233,15 @@ pub enum BoundSide {
 }
 
 /// A one-sided confidence bound for a quantity whose maximum-likelihood estimate is infinite or zero.
+///
+/// ```
+/// use surface_severity::{Bound, BoundSide};
+/// let durability = Bound::new(BoundSide::AtLeast, 12.4, 0.95, "every specimen outlasted its run")?;
+/// assert_eq!(durability.to_string(), "at least 12.4");
+/// assert_eq!((durability.value(), durability.level()), (12.4, 0.95));
+/// assert!(durability.reason().contains("outlasted"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "RawBound")]
 pub struct Bound {
@@ -215,6 +269,12 @@ impl TryFrom<RawBound> for Bound {
 
 impl Bound {
     /// A one-sided bound at confidence `level`.
+    ///
+    /// ```
+    /// use surface_severity::{Bound, BoundSide};
+    /// assert!(Bound::new(BoundSide::AtLeast, 12.4, 0.95, "only run-outs").is_ok());
+    /// assert!(Bound::new(BoundSide::AtLeast, f64::INFINITY, 0.95, "only run-outs").is_err());
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a value that is not finite or a level outside (0, 1).
@@ -260,6 +320,23 @@ impl fmt::Display for Bound {
 }
 
 /// What is known of a quantity.
+///
+/// ```
+/// use surface_severity::{Estimate, campaign::{Campaign, Trial}, severity::Severity};
+/// let campaign = Campaign::from_trials([
+///     Trial::perforated("T1", "asphalt", "cowhide", 8.2),
+///     Trial::perforated("T2", "asphalt", "cowhide", 9.9),
+///     Trial::run_out("T3", "asphalt", "double leather", 20.0),
+/// ])?;
+/// for material in Severity::new("asphalt").fit(&campaign)?.materials() {
+///     match &material.durability_s {
+///         Estimate::Interval(interval) => assert!(interval.contains(9.0)),
+///         Estimate::Bound(bound) => assert!(bound.to_string().starts_with("at least")),
+///         Estimate::NotEstimable(why) => panic!("{}", why.not_estimable),
+///     }
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 pub enum Estimate {
@@ -272,6 +349,12 @@ pub enum Estimate {
 }
 
 /// Why a quantity has no estimate.
+///
+/// ```
+/// use surface_severity::Estimate;
+/// let spread = Estimate::not_estimable("a single specimen");
+/// assert!(matches!(&spread, Estimate::NotEstimable(why) if why.not_estimable == "a single specimen"));
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct NotEstimable {
@@ -281,6 +364,12 @@ pub struct NotEstimable {
 
 impl Estimate {
     /// A quantity with no estimate, for `reason`.
+    ///
+    /// ```
+    /// use surface_severity::Estimate;
+    /// let spread = Estimate::not_estimable("a single specimen");
+    /// assert_eq!((spread.value(), spread.reason()), (None, Some("a single specimen")));
+    /// ```
     pub fn not_estimable(reason: impl Into<String>) -> Self {
         Self::NotEstimable(NotEstimable { not_estimable: reason.into() })
     }
@@ -339,6 +428,13 @@ pub(crate) fn check_level(level: f64) -> Result<()> {
 }
 
 /// `value` with `digits` significant digits, in plain decimal notation where that is readable.
+///
+/// ```
+/// use surface_severity::significant;
+/// assert_eq!(significant(2.314, 3), "2.31");
+/// assert_eq!(significant(1234.5, 3), "1230");
+/// assert_eq!(significant(0.0, 3), "0");
+/// ```
 #[must_use]
 pub fn significant(value: f64, digits: usize) -> String {
     if value == 0.0 || !value.is_finite() {

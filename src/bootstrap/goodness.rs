@@ -19,6 +19,20 @@ use super::run::Bootstrap;
 use super::scheme::Scheme;
 
 /// Result of a goodness-of-fit test.
+///
+/// ```
+/// use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit};
+/// use surface_severity::campaign::{Campaign, Trial};
+/// use surface_severity::severity::Severity;
+/// // Nine times at the quantiles of a log-normal distribution: nothing speaks against it.
+/// let z = [-1.28, -0.84, -0.52, -0.25, 0.0, 0.25, 0.52, 0.84, 1.28_f64];
+/// let trials = z.map(|z| Trial::perforated(format!("{z}"), "asphalt", "cowhide", 5.0 * (0.2 * z).exp()));
+/// let campaign = Campaign::from_trials(trials)?;
+/// let test = GoodnessOfFit::test(&Bootstrap::parametric(100), &Severity::new("asphalt"), &campaign)?;
+/// assert!(test.p_value > 0.5);
+/// assert_eq!(test.transform.len(), 19);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -38,6 +52,18 @@ const POINTS: u32 = 200;
 impl GoodnessOfFit {
     /// Tests the distribution of `plan` on `campaign` with the parametric bootstrap of `bootstrap`
     /// (its scheme is set to [`Scheme::Parametric`]).
+    ///
+    /// ```
+    /// use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit};
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// use surface_severity::severity::Severity;
+    /// // Nine times within 1 % and one ten times as long: no log-normal distribution looks like that.
+    /// let times = [5.0, 5.01, 5.02, 5.03, 5.04, 4.99, 4.98, 4.97, 4.96, 50.0];
+    /// let campaign = Campaign::from_trials(times.map(|t| Trial::perforated(format!("{t}"), "asphalt", "cowhide", t)))?;
+    /// let test = GoodnessOfFit::test(&Bootstrap::parametric(100), &Severity::new("asphalt"), &campaign)?;
+    /// assert!(test.p_value < 0.05);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of the fit and of [`Bootstrap::statistic`].

@@ -5,6 +5,16 @@ use crate::numeric::special::{normal_cdf, normal_quantile};
 /// Quantile `p` of `sorted` values as bootstrap intervals use it: order statistic (R + 1)·p, and
 /// between two of them interpolation on the normal quantile scale (Davison & Hinkley 1997,
 /// equation 5.8). The extremes are returned where (R + 1)·p lies outside 1..R. `None` if empty.
+///
+/// ```
+/// use surface_severity::bootstrap::percentile_of_sorted;
+/// let sorted: Vec<f64> = (1..=99).map(f64::from).collect();
+/// // (99 + 1) · 0.025 = 2.5: between the second and the third.
+/// let lower = percentile_of_sorted(&sorted, 0.025).unwrap();
+/// assert!(2.0 < lower && lower < 3.0);
+/// assert_eq!(percentile_of_sorted(&sorted, 0.5), Some(50.0));
+/// assert_eq!(percentile_of_sorted(&[], 0.5), None);
+/// ```
 #[must_use]
 pub fn percentile_of_sorted(sorted: &[f64], p: f64) -> Option<f64> {
     let r = sorted.len();

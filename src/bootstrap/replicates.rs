@@ -55,6 +55,18 @@ struct Failed {
 ///
 /// Serialises, so that parts computed elsewhere can be brought together by [`merge`](Self::merge)
 /// to the bits of a single run.
+///
+/// ```
+/// use surface_severity::bootstrap::Bootstrap;
+/// // The mean of five readings, resampled: its standard error is √(2/5), 2 the mean square about the mean.
+/// let readings = [1.0, 2.0, 3.0, 4.0, 5.0];
+/// let mean = |rows: &[usize]| Ok(vec![rows.iter().map(|&i| readings[i]).sum::<f64>() / rows.len() as f64]);
+/// let replicates = Bootstrap::stratified(2000).run(&[0; 5], mean)?;
+/// assert_eq!((replicates.len(), replicates.failed(), replicates.observed()), (2000, 0, &[3.0][..]));
+/// assert!((replicates.standard_error(0) / 0.4_f64.sqrt() - 1.0).abs() < 0.1);
+/// assert!(replicates.bias(0).abs() < 0.05);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Replicates {
@@ -75,6 +87,17 @@ pub struct Replicates {
 
 /// An interval with the Monte Carlo standard errors of its limits: what more replicates would
 /// still change.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+/// let few = Bootstrap::rescaled(100).severity(&plan, &campaign)?.factor("brushed concrete", IntervalMethod::Percentile)?;
+/// let many = Bootstrap::rescaled(1000).severity(&plan, &campaign)?.factor("brushed concrete", IntervalMethod::Percentile)?;
+/// // More replicates make the limits surer, not closer together.
+/// assert!(many.lower_error < few.lower_error && many.upper_error < few.upper_error);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -198,6 +221,19 @@ impl Replicates {
 
     /// Brings parts of one run together, in any order, to the bits of a run in one piece.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::bootstrap::{Bootstrap, Replicates};
+    /// let bootstrap = Bootstrap::rescaled(100).seed(3);
+    /// // Two machines take half each; the result has the bits of a run in one piece.
+    /// let first = bootstrap.severity_range(&plan, &campaign, 0..50, &mut ())?;
+    /// let second = bootstrap.severity_range(&plan, &campaign, 50..100, &mut ())?;
+    /// assert_eq!(&Replicates::merge([second, first.clone()])?, bootstrap.severity(&plan, &campaign)?.replicates());
+    /// assert!(Replicates::merge([first.clone(), first]).is_err(), "the same half twice");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Document`]: parts of different data, plans or statistics, parts that overlap or
     /// leave a gap, no parts at all. [`ErrorKind::ReplicatesFailed`] where the merged run is
@@ -240,6 +276,16 @@ impl Replicates {
 
     /// Compact JSON of this part.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::bootstrap::{Bootstrap, Replicates};
+    /// let part = Bootstrap::rescaled(100).severity_range(&plan, &campaign, 20..40, &mut ())?;
+    /// assert_eq!(part.range(), 20..40);
+    /// assert_eq!(Replicates::from_json(&part.to_json()?)?, part);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Document`] should a number not be representable.
     pub fn to_json(&self) -> Result<String> {
@@ -247,6 +293,12 @@ impl Replicates {
     }
 
     /// Reads and validates a part.
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, bootstrap::Replicates};
+    /// let error = Replicates::from_json("{}").unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Document { .. }));
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Document`]: not JSON, another schema, unknown or missing fields, lengths that
@@ -314,16 +366,44 @@ impl Replicates {
     /// [`Basic`](IntervalMethod::Basic), [`Percentile`](IntervalMethod::Percentile) or
     /// [`Bca`](IntervalMethod::Bca); see [`studentised`](Self::studentised) for that one.
     ///
+    /// ```
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+    /// let readings = [1.0, 2.0, 3.0, 4.0, 50.0];
+    /// let mean = |rows: &[usize]| Ok(vec![rows.iter().map(|&i| readings[i]).sum::<f64>() / rows.len() as f64]);
+    /// let replicates = Bootstrap::stratified(1000).run(&[0; 5], mean)?;
+    /// // The basic interval is the percentile interval reflected about the estimate.
+    /// let percentile = replicates.interval(0, IntervalMethod::Percentile)?.interval;
+    /// let basic = replicates.interval(0, IntervalMethod::Basic)?.interval;
+    /// assert!((basic.lower() - (2.0 * 12.0 - percentile.upper())).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for another method or no such statistic;
-    /// [`ErrorKind::NotEstimable`] for BCa where the influence of the rows was not computed (a
-    /// statistic of the caller's own) or all replicates lie on one side of the estimate.
+    /// [`ErrorKind::NotEstimable`] for BCa where the influence of the rows is not known
+    /// ([`Bootstrap::statistic`](super::Bootstrap::statistic) says when) or all replicates lie on one side of the estimate.
     pub fn interval(&self, j: usize, method: IntervalMethod) -> Result<BootstrapInterval> {
         self.require(j)?;
         self.interval_of(&[(j, 1.0)], method, None, |v| v)
     }
 
     /// Studentised interval of statistic `j`, whose standard error is statistic `se`.
+    ///
+    /// ```
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+    /// let readings = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0];
+    /// let replicates = Bootstrap::stratified(500).run(&[0; 8], |rows| {
+    ///     let n = rows.len() as f64;
+    ///     let mean = rows.iter().map(|&i| readings[i]).sum::<f64>() / n;
+    ///     let squares = rows.iter().map(|&i| (readings[i] - mean).powi(2)).sum::<f64>();
+    ///     if squares > 0.0 { Ok(vec![mean, (squares / (n - 1.0) / n).sqrt()]) } else { Err("no scatter".into()) }
+    /// })?;
+    /// // It makes up for a standard error from few readings, which percentiles do not.
+    /// let studentised = replicates.studentised(0, 1)?.interval;
+    /// let percentile = replicates.interval(0, IntervalMethod::Percentile)?.interval;
+    /// assert!(studentised.upper() - studentised.lower() > percentile.upper() - percentile.lower());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`interval`](Self::interval).

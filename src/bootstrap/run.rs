@@ -29,6 +29,19 @@ use super::stream::{below, stream};
 /// | time resolution | the longest contact opening of the surface, else none | > 0 s | below this the parametric scheme sees a contact opening |
 /// | Monte Carlo bound | none | > 0 | add replicates until every percentile limit is known to this |
 /// | most replicates | 100 000 | ≥ replicates | where adding stops |
+///
+/// ```
+/// use surface_severity::IntervalMethod;
+/// use surface_severity::bootstrap::Bootstrap;
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::severity::Severity;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let plan = Severity::new("dense asphalt concrete");
+/// let bootstrap = Bootstrap::rescaled(200).seed(1).level(0.9).severity(&plan, &campaign)?;
+/// let k = bootstrap.factor("coarse surface dressing", IntervalMethod::Percentile)?.interval;
+/// assert!(k.level() == 0.9 && k.lower() > 1.0, "harsher than the reference, whatever the distribution of times");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Bootstrap {
@@ -54,9 +67,29 @@ fn most_replicates() -> usize {
 /// Sees how far a run is, and may stop it.
 ///
 /// `()` watches nothing. Called between blocks of replicates, on the calling thread.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use std::ops::ControlFlow;
+/// use surface_severity::bootstrap::Bootstrap;
+/// // Stops a long run after the first hundreds.
+/// let mut watch = |done: usize, _total: usize| if done < 100 { ControlFlow::Continue(()) } else { ControlFlow::Break(()) };
+/// let stopped = Bootstrap::rescaled(10_000).severity_observed(&plan, &campaign, &mut watch)?;
+/// let done = stopped.replicates().len();
+/// assert!(done >= 100 && done < 10_000 && !stopped.replicates().is_complete());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 pub trait Observer {
     /// `done` of `total` replicates are computed; [`ControlFlow::Break`] stops the run, which then
     /// returns what is done.
+    ///
+    /// ```
+    /// use std::ops::ControlFlow;
+    /// use surface_severity::bootstrap::Observer;
+    /// // `()` watches nothing and never stops.
+    /// assert_eq!(().progress(64, 1000), ControlFlow::Continue(()));
+    /// ```
     fn progress(&mut self, done: usize, total: usize) -> ControlFlow<()> {
         let _ = (done, total);
         ControlFlow::Continue(())
@@ -78,6 +111,13 @@ const BLOCK: usize = 64;
 
 impl Bootstrap {
     /// A plan with seed 1 and level 0.95.
+    ///
+    /// ```
+    /// use surface_severity::bootstrap::{Bootstrap, Scheme};
+    /// let plan = Bootstrap::new(Scheme::Parametric, 500).seed(7);
+    /// assert_eq!((plan.scheme(), plan.replicates()), (Scheme::Parametric, 500));
+    /// assert_eq!(plan, Bootstrap::parametric(500).seed(7));
+    /// ```
     #[must_use]
     pub fn new(scheme: Scheme, replicates: usize) -> Self {
         Self {
@@ -93,36 +133,153 @@ impl Bootstrap {
         }
     }
     /// Trials within cells, as many as each holds.
+    ///
+    /// ```
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// // Two strata of which each has one value: nothing can vary.
+    /// let level = [1.0, 1.0, 1.0, 9.0, 9.0];
+    /// let mean = |rows: &[usize]| Ok(vec![rows.iter().map(|&i| level[i]).sum::<f64>() / rows.len() as f64]);
+    /// assert!(Bootstrap::stratified(100).run(&[0, 0, 0, 1, 1], mean)?.standard_error(0) < 1e-9);
+    /// assert!(Bootstrap::stratified(100).run(&[0; 5], mean)?.standard_error(0) > 1.0);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn stratified(replicates: usize) -> Self {
         Self::new(Scheme::Stratified, replicates)
     }
     /// Trials within cells, n − 1 of n with weight n/(n − 1).
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// let error = |bootstrap: Bootstrap| -> surface_severity::Result<f64> {
+    ///     let bootstrap = bootstrap.severity(&plan, &campaign)?;
+    ///     Ok((0..6).map(|j| bootstrap.replicates().standard_error(j)).sum())
+    /// };
+    /// // In cells of two to seven specimens plain resampling makes errors too small.
+    /// assert!(error(Bootstrap::rescaled(300))? > error(Bootstrap::stratified(300))?);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn rescaled(replicates: usize) -> Self {
         Self::new(Scheme::Rescaled, replicates)
     }
     /// Whole days, runs or belts.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::bootstrap::{Bootstrap, Cluster};
+    /// use surface_severity::severity::Severity;
+    /// let plan = Severity::new("asphalt");
+    /// let by_day = Bootstrap::cluster(Cluster::Day, 100).severity(&plan, &campaign)?;
+    /// // Every day saw both surfaces alike: whichever days are drawn, the belt has factor 2.
+    /// assert!(by_day.replicates().standard_error(0) < 1e-9);
+    /// assert!(Bootstrap::rescaled(100).severity(&plan, &campaign)?.replicates().standard_error(0) > 1e-3);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn cluster(by: Cluster, replicates: usize) -> Self {
         Self::new(Scheme::Cluster(by), replicates)
     }
     /// Clusters, then trials within cells.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::bootstrap::{Bootstrap, Cluster};
+    /// use surface_severity::severity::Severity;
+    /// let by_day = Bootstrap::two_stage(Cluster::Day, 100).severity(&Severity::new("asphalt"), &campaign)?;
+    /// assert!(by_day.replicates().standard_error(0) > 1e-4, "the specimens of a day vary as well");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn two_stage(by: Cluster, replicates: usize) -> Self {
         Self::new(Scheme::TwoStage(by), replicates)
     }
     /// Leverage-rescaled residuals.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// use surface_severity::severity::Severity;
+    /// let bootstrap = Bootstrap::residual(200).severity(&Severity::new("asphalt"), &campaign)?;
+    /// // Nothing is censored, so the standard error of the fit is right, and the bootstrap agrees with it.
+    /// let (_, standard_error) = bootstrap.fit().log_factor_between("belt", "asphalt")?;
+    /// assert!((bootstrap.replicates().standard_error(0) / standard_error - 1.0).abs() < 0.2);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn residual(replicates: usize) -> Self {
         Self::new(Scheme::Residual, replicates)
     }
     /// Times from the fitted model, censoring replayed.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+    /// // Run-outs are made anew: every drawn time ends with the run length of its surface.
+    /// let bootstrap = Bootstrap::parametric(100).run_length_s("laboratory belt", 25.0).severity(&plan, &campaign)?;
+    /// let (drawn, model) = (bootstrap.factor("laboratory belt", IntervalMethod::Percentile)?.interval, bootstrap.fit().factor("laboratory belt")?);
+    /// assert!((drawn.lower() / model.lower() - 1.0).abs() < 0.1);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn parametric(replicates: usize) -> Self {
         Self::new(Scheme::Parametric, replicates)
     }
     /// Dirichlet weights.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// let bootstrap = Bootstrap::bayesian(100).severity(&plan, &campaign)?;
+    /// assert_eq!(bootstrap.replicates().failed(), 0, "no trial is ever left out, so no cell is lost");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn bayesian(replicates: usize) -> Self {
         Self::new(Scheme::Bayesian, replicates)
@@ -160,6 +317,16 @@ impl Bootstrap {
     /// Doubles the replicates until the Monte Carlo standard error of every percentile limit of
     /// every statistic is at most `error` (in the units of the statistics: for log factors 0.01 is
     /// about 1 %), or `most` are done.
+    ///
+    /// ```
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+    /// let readings = [1.0, 2.0, 3.0, 4.0, 5.0];
+    /// let mean = |rows: &[usize]| Ok(vec![rows.iter().map(|&i| readings[i]).sum::<f64>() / rows.len() as f64]);
+    /// let replicates = Bootstrap::stratified(100).until(0.05, 20_000).run(&[0; 5], mean)?;
+    /// let interval = replicates.interval(0, IntervalMethod::Percentile)?;
+    /// assert!(replicates.len() > 100 && interval.lower_error <= 0.05 && interval.upper_error <= 0.05);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn until(mut self, error: f64, most: usize) -> Self {
         self.monte_carlo_bound = Some(error);
@@ -203,6 +370,15 @@ impl Bootstrap {
         Ok(())
     }
 
+    /// How many replicates there should be in all, where [`until`](Self::until) asks for more than are done.
+    pub(crate) fn more(&self, done: &Replicates) -> Option<usize> {
+        let total = done.plan().replicates;
+        let wanted = done.range().end == total
+            && total < self.most_replicates
+            && self.monte_carlo_bound.is_some_and(|bound| done.worst_error() > bound);
+        wanted.then(|| (2 * total).min(self.most_replicates))
+    }
+
     pub(crate) fn check_range(&self, range: &Range<usize>) -> Result<()> {
         if range.start >= range.end || range.end > self.replicates {
             return Err(ErrorKind::option(
@@ -225,6 +401,34 @@ impl Bootstrap {
     /// It is also called once without each trial, for the acceleration of the BCa interval; not where there are more
     /// trials than replicates, or where it fails without one of them: BCa is refused then.
     ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
+    /// let plan = Severity::new("asphalt");
+    /// // Anything that can be computed from a campaign: here the durability of cowhide over that of denim.
+    /// let ratio = |c: &Campaign| Severity::new("asphalt").fit(c).and_then(|fit| {
+    ///     Ok(vec![fit.median("cowhide", "asphalt")?.estimate() / fit.median("denim", "asphalt")?.estimate()])
+    /// });
+    /// let replicates = Bootstrap::rescaled(100).statistic(&plan, &campaign, &["cowhide / denim"], ratio)?;
+    /// let interval = replicates.interval(0, IntervalMethod::Percentile)?.interval;
+    /// assert!((interval.estimate() - 4.0).abs() < 1e-9 && interval.contains(4.0));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// Those of the fit; [`ErrorKind::NotEstimable`] where the statistic fails on the campaign
     /// itself; [`ErrorKind::ReplicatesFailed`].
@@ -232,12 +436,35 @@ impl Bootstrap {
     where
         F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
     {
-        let part = self.statistic_range(plan, campaign, names, statistic, 0..self.replicates, &mut ())?;
-        part.finish()
+        self.statistic_on((plan, campaign), names, statistic, 0..self.replicates, &mut (), true)?.finish()
     }
 
     /// The part `range` of [`statistic`](Self::statistic), with an observer. Parts are merged by
     /// [`Replicates::merge`].
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::{bootstrap::Bootstrap, severity::Severity};
+    /// let plan = Severity::new("asphalt");
+    /// let scatter = |c: &Campaign| Severity::new("asphalt").fit(c).map(|fit| vec![fit.log_scatter()]);
+    /// let part = Bootstrap::rescaled(1000).statistic_range(&plan, &campaign, &["scatter"], scatter, 0..20, &mut ())?;
+    /// assert_eq!((part.len(), part.is_complete(), part.names()[0].as_str()), (20, false, "scatter"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`statistic`](Self::statistic), but failed replicates are only counted.
@@ -249,6 +476,22 @@ impl Bootstrap {
         statistic: F,
         range: Range<usize>,
         observer: &mut impl Observer,
+    ) -> Result<Replicates>
+    where
+        F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
+    {
+        self.statistic_on((plan, campaign), names, statistic, range, observer, false)
+    }
+
+    /// Replicates `range`, and where `whole` those that [`until`](Self::until) adds.
+    fn statistic_on<F>(
+        &self,
+        (plan, campaign): (&Severity, &Campaign),
+        names: &[&str],
+        statistic: F,
+        range: Range<usize>,
+        observer: &mut impl Observer,
+        whole: bool,
     ) -> Result<Replicates>
     where
         F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
@@ -276,11 +519,16 @@ impl Bootstrap {
         let provenance = Provenance::new(self, plan, campaign, names.iter().map(|n| (*n).to_owned()).collect());
         let influence = if campaign.len() <= self.replicates { deletions(campaign, p, checked) } else { Vec::new() };
         let mut out = Replicates::start(provenance, observed, influence, range.start);
-        loop_over(range, p, observer, &mut out, Draw::default, |r, draw, values| {
+        let one = |r: usize, draw: &mut Draw, values: &mut [f64]| {
             drawer.draw(&mut stream(self.seed, r as u64), draw);
             values.copy_from_slice(&checked(&drawer.resample(draw, campaign))?);
             Ok(())
-        });
+        };
+        loop_over(range, p, observer, &mut out, Draw::default, one);
+        while let Some(total) = whole.then(|| self.more(&out)).flatten() {
+            out.extend_plan(total);
+            loop_over(out.range().end..total, p, observer, &mut out, Draw::default, one);
+        }
         Ok(out)
     }
 
@@ -290,6 +538,22 @@ impl Bootstrap {
     /// repetition) and returns its values, always the same number of them, or the reason why it
     /// has none. It is also called once on all rows, and once on all but each row for the
     /// acceleration.
+    ///
+    /// ```
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// // The median of the times of one cell, and how far it could have come out otherwise.
+    /// let times = [3.1, 3.9, 3.4, 4.6, 3.3];
+    /// let median = |rows: &[usize]| {
+    ///     let mut drawn: Vec<f64> = rows.iter().map(|&i| times[i]).collect();
+    ///     drawn.sort_by(f64::total_cmp);
+    ///     Ok(vec![drawn[drawn.len() / 2]])
+    /// };
+    /// // Leaving out a row makes the sample even; this simple median then takes the upper of the middle two.
+    /// let replicates = Bootstrap::stratified(200).run(&[0; 5], median)?;
+    /// assert_eq!(replicates.observed(), [3.4]);
+    /// assert!(replicates.values(0).iter().all(|m| times.contains(m)));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] (another scheme), [`ErrorKind::NothingToFit`] without rows,
@@ -343,7 +607,7 @@ impl Bootstrap {
         }
         let names = (0..p).map(|j| format!("statistic {j}")).collect();
         let mut out = Replicates::start(Provenance::of_rows(self, names), observed, influence, 0);
-        loop_over(0..self.replicates, p, &mut (), &mut out, Vec::new, |r, rows: &mut Vec<usize>, values| {
+        let one = |r: usize, rows: &mut Vec<usize>, values: &mut [f64]| {
             let mut rng = stream(self.seed, r as u64);
             rows.clear();
             for members in &strata {
@@ -360,7 +624,12 @@ impl Bootstrap {
             }
             values.copy_from_slice(&drawn);
             Ok(())
-        });
+        };
+        loop_over(0..self.replicates, p, &mut (), &mut out, Vec::new, one);
+        while let Some(total) = self.more(&out) {
+            out.extend_plan(total);
+            loop_over(out.range().end..total, p, &mut (), &mut out, Vec::new, one);
+        }
         out.finish()
     }
 }

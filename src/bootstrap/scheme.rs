@@ -12,6 +12,30 @@ use super::run::Bootstrap;
 use super::stream::{below, unit};
 
 /// Groups of trials that share conditions.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::{bootstrap::{Bootstrap, Cluster}, severity::Severity};
+/// // Nobody wrote down the belts, so they cannot be drawn; days can.
+/// let plan = Severity::new("asphalt");
+/// assert!(Bootstrap::cluster(Cluster::Belt, 100).severity(&plan, &campaign).is_err());
+/// assert!(Bootstrap::cluster(Cluster::Day, 100).severity(&plan, &campaign).is_ok());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Cluster {
@@ -51,6 +75,17 @@ impl Cluster {
 /// | `Residual` | log residuals of the additive fit, each divided by √(1 − leverage), from the whole campaign | few trials a cell, nothing censored | unequal scatter |
 /// | `Parametric` | times from the fitted distribution, ended by the run lengths and the time resolution | few trials a cell, censoring | a wrong distribution |
 /// | `Bayesian` | one exponential weight per trial, scaled to the number of trials (Dirichlet; Rubin 1981) | censoring: no replicate loses a cell | few trials: variance (n − p)/n |
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{ErrorKind, bootstrap::{Bootstrap, Scheme}};
+/// // Residuals need exact times; this campaign has run-outs. The rescaled scheme takes them.
+/// let error = Bootstrap::new(Scheme::Residual, 100).severity(&plan, &campaign).unwrap_err();
+/// assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }));
+/// assert!(Bootstrap::new(Scheme::Rescaled, 100).severity(&plan, &campaign).is_ok());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]

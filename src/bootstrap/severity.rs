@@ -14,6 +14,19 @@ use super::scheme::{Draw, Drawer};
 use super::stream::stream;
 
 /// Bootstrap replicates of all log factors and log durabilities of a severity plan.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+/// let bootstrap = Bootstrap::rescaled(200).severity(&plan, &campaign)?;
+/// // The first statistics are the log factors; the reference has none.
+/// assert_eq!(bootstrap.replicates().observed()[0], bootstrap.fit().factors()[0].log_factor.unwrap());
+/// let ratio = bootstrap.factor_between("coarse surface dressing", "laboratory belt", IntervalMethod::Percentile)?;
+/// println!("coarse dressing / belt: {}", ratio.interval);
+/// assert!(ratio.interval.contains(3.1 / 2.75), "the true ratio of this invented campaign");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct SeverityBootstrap {
     replicates: Replicates,
@@ -26,6 +39,17 @@ impl Bootstrap {
     /// A replicate fails when a material or surface that has a finite place in the campaign loses
     /// it in the resample (all its perforated trials of a decisive cell left undrawn).
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// // The same seed gives the same bits, on any number of threads.
+    /// let run = |seed| Bootstrap::rescaled(100).seed(seed).severity(&plan, &campaign);
+    /// assert_eq!(run(1)?.replicates(), run(1)?.replicates());
+    /// assert_ne!(run(1)?.replicates(), run(2)?.replicates());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// Those of [`Severity::fit`] on the campaign itself, options that do not suit the scheme or
     /// the data ([`ErrorKind::InvalidOption`]), and [`ErrorKind::ReplicatesFailed`].
@@ -34,6 +58,18 @@ impl Bootstrap {
     }
 
     /// [`severity`](Self::severity) with an observer; stopped early, it returns what is done.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use std::ops::ControlFlow;
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// let mut seen = Vec::new();
+    /// let mut watch = |done, total| { seen.push((done, total)); ControlFlow::Continue(()) };
+    /// Bootstrap::rescaled(200).severity_observed(&plan, &campaign, &mut watch)?;
+    /// assert_eq!(seen.last(), Some(&(200, 200)));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`severity`](Self::severity).
@@ -44,15 +80,11 @@ impl Bootstrap {
         observer: &mut impl Observer,
     ) -> Result<SeverityBootstrap> {
         let mut replicates = self.severity_range(plan, campaign, 0..self.replicates, observer)?;
-        if let Some(bound) = self.monte_carlo_bound {
-            let mut total = self.replicates;
-            while replicates.range().end == total && replicates.worst_error() > bound && total < self.most_replicates {
-                let more = Self { replicates: (2 * total).min(self.most_replicates), ..self.clone() };
-                let next = more.severity_range(plan, campaign, total..more.replicates, observer)?;
-                total = more.replicates;
-                replicates.extend_plan(total);
-                replicates = Replicates::merge([replicates, next])?;
-            }
+        while let Some(total) = self.more(&replicates) {
+            let more = Self { replicates: total, ..self.clone() };
+            let next = more.severity_range(plan, campaign, replicates.range().end..total, observer)?;
+            replicates.extend_plan(total);
+            replicates = Replicates::merge([replicates, next])?;
         }
         Ok(SeverityBootstrap { replicates: replicates.finish()?, fit: plan.fit(campaign)? })
     }
@@ -63,6 +95,15 @@ impl Bootstrap {
     ///
     /// Replicate r is a function of (data, options, seed, r): parts computed by other processes
     /// merge to the bits of one run ([`Replicates::merge`]).
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// let part = Bootstrap::rescaled(1000).severity_range(&plan, &campaign, 0..20, &mut ())?;
+    /// assert_eq!((part.range(), part.campaign_digest()), (0..20, Some(campaign.digest().as_str())));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`severity`](Self::severity), but failed replicates are only counted.
@@ -150,6 +191,20 @@ fn statistic_names(fit: &SeverityFit) -> Vec<String> {
 impl SeverityBootstrap {
     /// Brings merged replicates together with the fit they belong to.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::{IntervalMethod, bootstrap::{Bootstrap, Replicates, SeverityBootstrap}};
+    /// let bootstrap = Bootstrap::rescaled(100);
+    /// let parts = [0..50, 50..100].map(|part| bootstrap.severity_range(&plan, &campaign, part, &mut ()));
+    /// let merged = Replicates::merge(parts.into_iter().collect::<Result<Vec<_>, _>>()?)?;
+    /// let merged = SeverityBootstrap::from_replicates(merged, &plan, &campaign)?;
+    /// let whole = bootstrap.severity(&plan, &campaign)?;
+    /// let method = IntervalMethod::Percentile;
+    /// assert_eq!(merged.factor("brushed concrete", method)?, whole.factor("brushed concrete", method)?);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// Those of the fit; [`ErrorKind::Document`] where the replicates are not those of `plan` on
     /// `campaign`.
@@ -174,6 +229,20 @@ impl SeverityBootstrap {
 
     /// The same replicates with intervals at another level: nothing is drawn again.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+    /// let at_95 = Bootstrap::rescaled(200).severity(&plan, &campaign)?;
+    /// let at_80 = at_95.clone().at_level(0.8)?;
+    /// // The same replicates, read at a lower level: a shorter interval.
+    /// let width = |b: &surface_severity::bootstrap::SeverityBootstrap| {
+    ///     b.factor("brushed concrete", IntervalMethod::Percentile).map(|k| k.interval.upper() / k.interval.lower())
+    /// };
+    /// assert!(width(&at_80)? < width(&at_95)? && at_80.replicates().values(0) == at_95.replicates().values(0));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] unless 0 < `level` < 1.
     pub fn at_level(mut self, level: f64) -> Result<Self> {
@@ -186,6 +255,17 @@ impl SeverityBootstrap {
     /// bootstrap's methods. For [`IntervalMethod::Studentised`] the standard error of a replicate is
     /// that of the data times σ(replicate)/σ(data): exact where nothing is censored and cell counts
     /// stay, first order otherwise.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+    /// let bootstrap = Bootstrap::rescaled(200).severity(&plan, &campaign)?;
+    /// let there = bootstrap.factor_between("laboratory belt", "brushed concrete", IntervalMethod::Percentile)?.interval;
+    /// let back = bootstrap.factor_between("brushed concrete", "laboratory belt", IntervalMethod::Percentile)?.interval;
+    /// assert!((there.lower() * back.upper() - 1.0).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of [`SeverityFit::factor_between`] and [`Replicates::interval`].
@@ -215,6 +295,18 @@ impl SeverityBootstrap {
     }
 
     /// Bootstrap interval of the factor of `surface` relative to the reference.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap};
+    /// let bootstrap = Bootstrap::rescaled(200).severity(&plan, &campaign)?;
+    /// for method in [IntervalMethod::Percentile, IntervalMethod::Bca, IntervalMethod::Basic, IntervalMethod::Studentised] {
+    ///     let k = bootstrap.factor("coarse surface dressing", method)?.interval;
+    ///     assert!(k.contains(3.1), "{method:?}: the true factor of this invented campaign");
+    /// }
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`factor_between`](Self::factor_between).

@@ -29,6 +29,13 @@ pub struct CampaignBuilder {
 
 impl CampaignBuilder {
     /// Adds one trial.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// let campaign = Campaign::builder().trial(Trial::perforated("T1", "asphalt", "cowhide", 4.1)).build()?;
+    /// assert_eq!(campaign.len(), 1);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn trial(mut self, trial: Trial) -> Self {
         self.trials.push(trial);
@@ -50,6 +57,14 @@ impl CampaignBuilder {
     }
 
     /// How many problems an error lists; at least 1, 50 unless set. All are counted.
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, campaign::{Campaign, Trial}};
+    /// let bad = (0..80).map(|i| Trial::perforated(format!("T{i}"), "asphalt", "cowhide", -1.0));
+    /// let error = Campaign::builder().trials(bad).problem_limit(3).build().unwrap_err();
+    /// // Three are listed, all eighty are counted.
+    /// assert!(matches!(error.kind(), ErrorKind::Table { problems, total: 80, .. } if problems.len() == 3));
+    /// ```
     #[must_use]
     pub fn problem_limit(mut self, limit: usize) -> Self {
         self.wishes.problem_limit = limit;
@@ -57,6 +72,17 @@ impl CampaignBuilder {
     }
 
     /// Checks everything and builds the campaign.
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, campaign::{Campaign, Trial}};
+    /// // Every problem of every trial is named at once: a time of zero and a void without its reason.
+    /// let error = Campaign::builder()
+    ///     .trial(Trial::perforated("T1", "asphalt", "cowhide", 0.0))
+    ///     .trial(Trial::void("T2", "asphalt", "cowhide", ""))
+    ///     .build()
+    ///     .unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Table { total: 2, .. }));
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Table`](crate::ErrorKind::Table) with every problem,

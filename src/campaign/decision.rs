@@ -16,6 +16,12 @@ use crate::error::{ErrorKind, Problem, Result};
 const VERSION: &str = "surface-severity/decisions/1\n";
 
 /// What is done with a trial.
+///
+/// ```
+/// use surface_severity::campaign::{Action, Decisions};
+/// let decisions = Decisions::new().set_aside("T2", "clamped over a seam", "test engineer");
+/// assert_eq!(decisions.list()[0].action, Action::SetAside);
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -25,6 +31,16 @@ pub enum Action {
 }
 
 /// One decision.
+///
+/// ```
+/// use surface_severity::campaign::{Campaign, Decisions};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?
+///     .with_decisions(&Decisions::new().set_aside("R-0077", "clamped over a seam", "test engineer"))?;
+/// let decision = &campaign.decisions()[0];
+/// assert_eq!((decision.trial_id.as_str(), decision.reason.as_str()), ("R-0077", "clamped over a seam"));
+/// assert_eq!(decision.decided_by, "test engineer");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -41,6 +57,21 @@ pub struct Decision {
 
 /// A list of decisions: plain data, checked when a campaign takes it
 /// ([`Campaign::with_decisions`](super::Campaign::with_decisions)).
+///
+/// ```
+/// use surface_severity::campaign::{Campaign, Decisions, Trial};
+/// let campaign = Campaign::from_trials([
+///     Trial::perforated("T1", "asphalt", "cowhide", 4.1),
+///     Trial::perforated("T2", "asphalt", "cowhide", 14.9),
+/// ])?;
+/// let decisions = Decisions::new().set_aside("T2", "stop wire broke late", "test engineer");
+/// assert!(!decisions.is_empty());
+/// let decided = campaign.with_decisions(&decisions)?;
+/// assert_eq!((decided.len(), decided.trials_in_use().count()), (2, 1));
+/// // A decision without a reason is refused.
+/// assert!(campaign.with_decisions(&Decisions::new().set_aside("T2", "", "test engineer")).is_err());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Decisions {
@@ -49,6 +80,13 @@ pub struct Decisions {
 
 impl Decisions {
     /// No decision.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Decisions};
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// assert_eq!(campaign.with_decisions(&Decisions::new())?.digest(), campaign.digest());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn new() -> Self {
         Self::default()

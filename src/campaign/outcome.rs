@@ -8,6 +8,16 @@ use serde::{Deserialize, Serialize};
 use crate::error::{Error, ErrorKind, Result};
 
 /// How a trial ended.
+///
+/// ```
+/// use surface_severity::campaign::Outcome;
+/// let outcome: Outcome = "run_out".parse()?;
+/// assert!(outcome.is_censored(), "its time is only a bound");
+/// assert_eq!(outcome.as_str(), "run_out");
+/// assert!(!Outcome::Perforated.is_censored());
+/// assert!("holed".parse::<Outcome>().is_err());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Outcome {
@@ -60,6 +70,15 @@ impl FromStr for Outcome {
 }
 
 /// What a surface is used as.
+///
+/// ```
+/// use surface_severity::campaign::{Campaign, SurfaceRole};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let belt = &campaign.surfaces()[campaign.surface("laboratory belt")?];
+/// assert_eq!(belt.role, Some(SurfaceRole::Laboratory));
+/// assert_eq!("road".parse::<SurfaceRole>()?.as_str(), "road");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum SurfaceRole {

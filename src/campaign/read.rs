@@ -40,6 +40,13 @@ pub struct CampaignReader {
 
 impl CampaignReader {
     /// A reader with the default options.
+    ///
+    /// ```
+    /// use surface_severity::campaign::CampaignReader;
+    /// let campaign = CampaignReader::new().read_path("data-demo/trials.csv")?;
+    /// assert_eq!(campaign.laboratory_surfaces(), ["laboratory belt"]);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn new() -> Self {
         Self::default()
@@ -63,6 +70,15 @@ impl CampaignReader {
 
     /// Reads the table at `path`, which errors will call it.
     ///
+    /// ```
+    /// use surface_severity::{ErrorKind, campaign::CampaignReader};
+    /// let campaign = CampaignReader::new().laboratory_surface("laboratory belt").read_path("data-demo/trials.csv")?;
+    /// assert_eq!(campaign.len(), 403);
+    /// let error = CampaignReader::new().read_path("no/such/trials.csv").unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Io { path, .. } if path == "no/such/trials.csv"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Io`] where the file cannot be read, else as [`from_reader`](Self::from_reader).
     pub fn read_path(&self, path: impl AsRef<Path>) -> Result<Campaign> {
@@ -72,6 +88,14 @@ impl CampaignReader {
     }
 
     /// Reads the table from anything that can be read; `file_name` is what errors call it.
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, campaign::CampaignReader};
+    /// let table = "trial_id,surface,material,abrasion_time_s,outcome\nT1,asphalt,cowhide,\"4,12\",perforated\n";
+    /// let error = CampaignReader::new().from_reader(table.as_bytes(), "trials.csv").unwrap_err();
+    /// let ErrorKind::Table { problems, .. } = error.kind() else { unreachable!() };
+    /// assert_eq!((problems[0].line, problems[0].column.as_str(), problems[0].text.as_str()), (2, "abrasion_time_s", "4,12"));
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Table`] with all problems in the order of the rows (a bad header stops there,

@@ -22,6 +22,14 @@ use crate::error::{Error, ErrorKind, Result};
 const SCHEMA: &str = "surface-severity/campaign/1";
 
 /// A surface of a campaign.
+///
+/// ```
+/// use surface_severity::campaign::{Campaign, SurfaceRole};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let roads = campaign.surfaces().iter().filter(|s| s.role == Some(SurfaceRole::Road));
+/// assert!(roads.map(|s| s.name.as_str()).eq(campaign.road_surfaces()));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[non_exhaustive]
 pub struct Surface {
@@ -32,6 +40,15 @@ pub struct Surface {
 }
 
 /// A material of a campaign.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let denim = &campaign.materials()[campaign.material("aramid denim")?];
+/// assert_eq!(denim.name, "aramid denim");
+/// assert_eq!(denim.class.as_deref(), Some("single-layer textile"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[non_exhaustive]
 pub struct Material {
@@ -42,6 +59,17 @@ pub struct Material {
 }
 
 /// How the trials of one cell (one material on one surface) ended.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// // Cells of which only a lower bound is known: every valid specimen outlasted its run.
+/// let counts = campaign.cell_counts();
+/// let bounds: Vec<_> = counts.iter().filter(|c| c.valid() > 0 && c.run_out == c.valid()).collect();
+/// assert_eq!(bounds.len(), 1);
+/// assert_eq!(counts.iter().map(|c| c.total()).sum::<usize>(), campaign.len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[non_exhaustive]
 pub struct CellCounts {
@@ -81,6 +109,18 @@ impl CellCounts {
 /// empty optional text is absent.
 ///
 /// `Debug` is one short line, since a notebook shows it.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// assert_eq!((campaign.surfaces().len(), campaign.materials().len()), (7, 14));
+/// // Voids stay in the table and are not fitted.
+/// assert_eq!(campaign.len(), campaign.trials_in_use().count() + campaign.voids().count());
+/// assert_eq!(campaign.covariate_columns(), ["operator_shift"]);
+/// let first = &campaign.trials()[0];
+/// assert_eq!(campaign.surfaces()[campaign.surface_index()[0] as usize].name, first.surface);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Clone, PartialEq, Deserialize)]
 #[serde(try_from = "Document")]
 pub struct Campaign {
@@ -203,6 +243,14 @@ impl Campaign {
     }
 
     /// The same table without decisions.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Decisions};
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// let decided = campaign.with_decisions(&Decisions::new().set_aside("R-0030", "stop wire broke late", "engineer"))?;
+    /// assert_eq!(decided.undecided().digest(), campaign.digest());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn undecided(&self) -> Self {
         Self { decided: None, ..self.clone() }
@@ -215,6 +263,16 @@ impl Campaign {
     }
 
     /// The trials that fits use: neither void nor set aside, in the order of the input.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// let campaign = Campaign::from_trials([
+    ///     Trial::perforated("T1", "asphalt", "cowhide", 4.1),
+    ///     Trial::void("T2", "asphalt", "cowhide", "camera failed"),
+    /// ])?;
+    /// assert_eq!(campaign.trials_in_use().map(|t| t.trial_id.as_str()).collect::<Vec<_>>(), ["T1"]);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn trials_in_use(&self) -> impl Iterator<Item = &Trial> {
         let used = |&(i, t): &(usize, &Trial)| t.outcome != Outcome::Void && !self.is_set_aside(i);
         self.table.trials.iter().enumerate().filter(used).map(|(_, t)| t)
@@ -271,6 +329,13 @@ impl Campaign {
 
     /// Reads trials.csv at `path` with the default options; see [`CampaignReader`] for others.
     ///
+    /// ```
+    /// use surface_severity::campaign::Campaign;
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// assert_eq!(campaign.to_string(), "403 trials (5 void) of 14 materials on 7 surfaces (1 laboratory, 6 road)");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`CampaignReader::read_path`].
     pub fn read_path(path: impl AsRef<Path>) -> Result<Self> {
@@ -303,6 +368,17 @@ impl Campaign {
 
     /// A campaign of trials made in code.
     ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// let campaign = Campaign::from_trials([
+    ///     Trial::perforated("T1", "asphalt", "cowhide", 4.1).material_class("leather"),
+    ///     Trial::run_out("T2", "asphalt", "cowhide", 6.0),
+    /// ])?;
+    /// // A class given once holds for the whole material.
+    /// assert_eq!(campaign.trials()[1].material_class.as_deref(), Some("leather"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`CampaignBuilder::build`].
     pub fn from_trials(trials: impl IntoIterator<Item = Trial>) -> Result<Self> {
@@ -310,12 +386,31 @@ impl Campaign {
     }
 
     /// A reader of trials.csv with options.
+    ///
+    /// ```
+    /// use surface_severity::campaign::Campaign;
+    /// let table = "trial_id,surface,material,abrasion_time_s,outcome\nT1,belt,cowhide,3.05,perforated\n";
+    /// let campaign = Campaign::reader().laboratory_surface("belt").from_reader(table.as_bytes(), "trials.csv")?;
+    /// assert_eq!(campaign.laboratory_surfaces(), ["belt"]);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn reader() -> CampaignReader {
         CampaignReader::new()
     }
 
     /// A builder to which trials are added.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// let campaign = Campaign::builder()
+    ///     .trial(Trial::perforated("T1", "asphalt", "cowhide", 4.1))
+    ///     .trial(Trial::perforated("T2", "belt", "cowhide", 3.0))
+    ///     .laboratory_surface("belt")
+    ///     .build()?;
+    /// assert_eq!(campaign.road_surfaces(), ["asphalt"]);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn builder() -> CampaignBuilder {
         CampaignBuilder::default()
@@ -359,12 +454,31 @@ impl Campaign {
     }
 
     /// Positions of the trials sorted by trial id: the order in which everything is computed.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// let campaign = Campaign::from_trials([
+    ///     Trial::perforated("T2", "asphalt", "cowhide", 4.1),
+    ///     Trial::perforated("T1", "asphalt", "cowhide", 3.8),
+    /// ])?;
+    /// assert_eq!(campaign.trials()[0].trial_id, "T2");
+    /// assert_eq!(campaign.canonical_order(), [1, 0]);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn canonical_order(&self) -> &[u32] {
         &self.table.canonical
     }
 
     /// Position of a surface in [`surfaces`](Self::surfaces).
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// let error = campaign.surface("gravel").unwrap_err();
+    /// assert!(error.to_string().contains("known surfaces: brushed concrete"));
+    /// assert_eq!(campaign.surfaces()[campaign.surface("brushed concrete")?].name, "brushed concrete");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the known names.
@@ -379,6 +493,13 @@ impl Campaign {
     }
 
     /// Position of a material in [`materials`](Self::materials).
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// assert_eq!(campaign.materials()[campaign.material("cowhide 1.2 mm")?].class.as_deref(), Some("leather"));
+    /// assert!(campaign.material("cowhide").unwrap_err().to_string().contains("known materials"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownMaterial`] with the known names.
@@ -409,6 +530,12 @@ impl Campaign {
     }
 
     /// The void trials, in the order of the input; each has its reason in `note`.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// assert!(campaign.voids().all(|trial| trial.note.is_some()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn voids(&self) -> impl Iterator<Item = &Trial> {
         self.table.trials.iter().filter(|t| t.outcome == Outcome::Void)
     }
@@ -466,6 +593,16 @@ impl Campaign {
     /// SHA-256 of the canonical table and its decisions, 64 lower-case hexadecimal digits: the same
     /// for every order of rows and columns and every way of writing the same values, another as soon
     /// as one value or decision changes. The [module](crate::campaign#digest) gives the bytes that are hashed.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// let a = Trial::perforated("T1", "asphalt", "cowhide", 4.1);
+    /// let b = Trial::perforated("T2", "asphalt", "cowhide", 3.8);
+    /// let digest = |trials: [&Trial; 2]| Campaign::from_trials(trials.map(Clone::clone)).map(|c| c.digest());
+    /// assert_eq!(digest([&a, &b])?, digest([&b, &a])?);
+    /// assert_ne!(digest([&a, &b])?, digest([&a, &b.clone().day("day 1")])?);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn digest(&self) -> String {
         self.decided.as_ref().map_or(&self.table.digest, |d| &d.digest).clone()

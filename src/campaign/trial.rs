@@ -113,6 +113,12 @@ impl Trial {
     }
 
     /// A specimen worn through after `abrasion_time_s` seconds.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Outcome, Trial};
+    /// let trial = Trial::perforated("T1", "asphalt", "cowhide", 4.1).thickness_mm(1.2).speed_m_per_s(8.0);
+    /// assert_eq!((trial.outcome, trial.abrasion_time_s), (Outcome::Perforated, Some(4.1)));
+    /// ```
     pub fn perforated(
         id: impl Into<String>,
         surface: impl Into<String>,
@@ -123,6 +129,13 @@ impl Trial {
     }
 
     /// A specimen that had not worn through when the run ended after `run_length_s` seconds.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Outcome, Trial};
+    /// // Still whole when the run ended after 20 s: it would have lasted longer.
+    /// let trial = Trial::run_out("T1", "polished asphalt", "double leather", 20.0);
+    /// assert_eq!((trial.outcome, trial.abrasion_time_s), (Outcome::RunOut, Some(20.0)));
+    /// ```
     pub fn run_out(
         id: impl Into<String>,
         surface: impl Into<String>,
@@ -133,6 +146,13 @@ impl Trial {
     }
 
     /// A specimen that failed within the time resolution of `resolution_s` seconds.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Outcome, Trial};
+    /// // Open before the clock could tell: it lasted less than 0.05 s.
+    /// let trial = Trial::opened_at_contact("T1", "chip seal", "cotton shirt cloth", 0.05);
+    /// assert_eq!((trial.outcome, trial.abrasion_time_s), (Outcome::OpenedAtContact, Some(0.05)));
+    /// ```
     pub fn opened_at_contact(
         id: impl Into<String>,
         surface: impl Into<String>,
@@ -143,6 +163,12 @@ impl Trial {
     }
 
     /// A trial that counts for nothing, for `reason`.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Outcome, Trial};
+    /// let trial = Trial::void("T1", "asphalt", "cowhide", "belt slipped").abrasion_time_s(2.2);
+    /// assert_eq!((trial.outcome, trial.note.as_deref()), (Outcome::Void, Some("belt slipped")));
+    /// ```
     pub fn void(
         id: impl Into<String>,
         surface: impl Into<String>,

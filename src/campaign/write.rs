@@ -10,6 +10,14 @@ use crate::error::{ErrorKind, Result};
 
 impl Campaign {
     /// The table as trials.csv; see [`write_csv`](Self::write_csv).
+    ///
+    /// ```
+    /// use surface_severity::campaign::Campaign;
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// let again = Campaign::from_reader(campaign.to_csv().as_bytes(), "trials.csv")?;
+    /// assert_eq!(again.digest(), campaign.digest());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn to_csv(&self) -> String {
         let mut bytes = Vec::new();
@@ -21,6 +29,18 @@ impl Campaign {
     /// Writes the table as trials.csv, UTF-8, rows in the order of [`trials`](Self::trials): the
     /// required columns, the optional ones that hold a value, then the covariates by name. Numbers
     /// are the shortest that read back as the same, so reading the text gives an equal campaign.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Trial};
+    /// let campaign = Campaign::from_trials([Trial::perforated("T1", "asphalt", "cowhide", 4.10)])?;
+    /// let mut file = Vec::new();
+    /// campaign.write_csv(&mut file)?;
+    /// assert_eq!(
+    ///     String::from_utf8_lossy(&file),
+    ///     "trial_id,surface,material,abrasion_time_s,outcome\nT1,asphalt,cowhide,4.1,perforated\n"
+    /// );
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Io`] where `writer` refuses.

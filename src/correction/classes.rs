@@ -13,6 +13,20 @@ use crate::estimate::{Interval, IntervalMethod};
 use crate::severity::Distribution;
 
 /// What the correction of one class rests on.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// use surface_severity::correction::{ClassBasis, Correction, CorrectionOptions};
+/// let options = CorrectionOptions::default().by_class(true).minimum_class_materials(4);
+/// let correction = Correction::derive(&equivalence, &options)?;
+/// // Leather has three materials: too few here for a factor of its own.
+/// let classes = correction.correction("brushed concrete")?.classes().unwrap();
+/// let leather = classes.classes().iter().find(|c| c.class() == "leather").unwrap();
+/// assert_eq!(leather.basis(), ClassBasis::TooFewMaterials);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ClassBasis {
@@ -24,6 +38,19 @@ pub enum ClassBasis {
 
 record! {
     /// The correction of one class.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::correction::{Correction, CorrectionOptions};
+    /// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().by_class(true))?;
+    /// for class in correction.correction("polished fine asphalt")?.classes().unwrap().classes() {
+    ///     println!("{}: {} from {} materials", class.class(), class.factor(), class.materials());
+    ///     assert!((0.0..=1.0).contains(&class.own_weight()));
+    /// }
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct ClassCorrection as RawClassCorrection {
         /// The class.
         borrow class: String => str,
@@ -55,6 +82,21 @@ record! {
     /// Constant ratios by material class: log c_class = μ + γ_class, γ with standard deviation ω over classes.
     ///
     /// See [`class_effects`] for the estimates.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::correction::{ClassBasis, Correction, CorrectionOptions};
+    /// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().by_class(true))?;
+    /// let classes = correction.correction("polished fine asphalt")?.classes().unwrap();
+    /// // One class departs on this road: of a class that was not tried little is known.
+    /// let width = |i: &surface_severity::Interval| i.upper() / i.lower();
+    /// assert!(classes.between_log_scatter() > 0.0);
+    /// let mut own = classes.classes().iter().filter(|c| c.basis() == ClassBasis::Own);
+    /// assert!(own.all(|c| width(c.factor()) < width(classes.other_factor())));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct ClassCorrections as RawClassCorrections {
         /// ω: scatter of log ratios between classes.
         copy between_log_scatter: f64,
@@ -80,6 +122,23 @@ record! {
 }
 
 /// What a corrected time rests on.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// use surface_severity::correction::{Correction, CorrectionBasis, CorrectionOptions};
+/// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().by_class(true))?;
+/// let basis = |id: &str| {
+///     let report = reports.reports().iter().find(|r| r.report_id() == id).unwrap();
+///     correction.apply_on("brushed concrete", report).map(|time| time.basis())
+/// };
+/// assert!(matches!(basis("LR-02")?, CorrectionBasis::Class { .. }));
+/// assert!(matches!(basis("LR-05")?, CorrectionBasis::CommonTooFewMaterials { materials: 2 }), "leather");
+/// assert_eq!(basis("LR-11")?, CorrectionBasis::CommonNotRepresented, "a class that was never tried");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]

@@ -218,6 +218,19 @@ impl RawV1 {
 impl Correction {
     /// Reads and validates correction.json, of this version of the schema or any older one.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::correction::Correction;
+    /// let json = correction.to_json()?;
+    /// assert_eq!(Correction::from_json(&json)?, correction);
+    /// // A factor changed by hand no longer belongs to its line, and is refused.
+    /// assert!(Correction::from_json(&json.replacen("\"estimate\": ", "\"estimate\": 1", 1)).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Document`]: not JSON, another schema or version, unknown or missing fields, or numbers that
     /// contradict one another (limits in the wrong order, a factor that is not positive or not the one of its line).
@@ -249,6 +262,17 @@ impl Correction {
 
     /// Pretty JSON with a closing newline: the same bytes before saving and after loading.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::correction::Correction;
+    /// let json = correction.to_json()?;
+    /// assert_eq!(Correction::from_json(&json)?.to_json()?, json, "the same bytes after loading");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Document`] should a number not be representable.
     pub fn to_json(&self) -> Result<String> {
@@ -256,6 +280,12 @@ impl Correction {
     }
 
     /// Reads the file at `path`.
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, correction::Correction};
+    /// let error = Correction::load_path("no/such/correction.json").unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Io { .. }));
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Io`], and as [`from_json`](Self::from_json).
@@ -265,6 +295,20 @@ impl Correction {
     }
 
     /// Writes the file at `path`.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::correction::Correction;
+    /// let path = std::env::temp_dir().join("surface-severity-example-correction.json");
+    /// correction.save_path(&path)?;
+    /// // Another program loads it and needs no trials.
+    /// assert_eq!(Correction::load_path(&path)?, correction);
+    /// # std::fs::remove_file(&path).unwrap();
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Io`], and as [`to_json`](Self::to_json).

@@ -15,6 +15,14 @@ use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod};
 
 /// Shares of exposure to road surfaces, summing to 1.
+///
+/// ```
+/// use surface_severity::correction::Exposure;
+/// // Of one rider's roads, 70 % are brushed concrete.
+/// let exposure = Exposure::new([("worn surface dressing", 0.3), ("brushed concrete", 0.7)])?;
+/// assert_eq!(exposure.shares()[0], ("brushed concrete".into(), 0.7));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Exposure {
     shares: Vec<(String, f64)>,
@@ -22,6 +30,12 @@ pub struct Exposure {
 
 impl Exposure {
     /// The share of each surface, 0.3 for 30 %.
+    ///
+    /// ```
+    /// use surface_severity::correction::Exposure;
+    /// assert!(Exposure::new([("brushed concrete", 0.7), ("worn surface dressing", 0.3)]).is_ok());
+    /// assert!(Exposure::new([("brushed concrete", 70.0), ("worn surface dressing", 30.0)]).is_err(), "shares, not per cent");
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] without a surface, for a surface given twice, a share that is not positive and
@@ -55,6 +69,23 @@ impl Exposure {
 }
 
 /// A laboratory report read as times on a mixture of road surfaces.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// use surface_severity::correction::Exposure;
+/// let exposure = Exposure::new([("brushed concrete", 0.7), ("worn surface dressing", 0.3)])?;
+/// let time = correction.apply_exposure(&reports.reports()[1], &exposure)?;
+/// println!("median {} s, one specimen {} s", time.road_median_s(), time.road_specimen_s());
+/// // The mixture lies between its surfaces.
+/// let medians: Vec<f64> = time.components().iter().filter_map(|c| c.road_median_s().value()).collect();
+/// let mixed = time.road_median_s().value().unwrap();
+/// assert!(medians[1] < mixed && mixed < medians[0]);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ExposedTime {
     exposure: Exposure,
@@ -65,6 +96,22 @@ pub struct ExposedTime {
 
 impl Correction {
     /// Reads a report as times on a mixture of road surfaces.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// use surface_severity::correction::Exposure;
+    /// // All of it on one road: the report read on that road.
+    /// let report = &reports.reports()[1];
+    /// let mixed = correction.apply_exposure(report, &Exposure::new([("brushed concrete", 1.0)])?)?;
+    /// let alone = correction.apply_on("brushed concrete", report)?;
+    /// let ratio = mixed.road_median_s().value().unwrap() / alone.road_median_s().value().unwrap();
+    /// assert!((ratio - 1.0).abs() < 1e-6);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] for a surface without a correction, with those that have one.
@@ -167,6 +214,21 @@ impl ExposedTime {
 
     /// Quantile of the time of one further specimen, s: `probability` of the slides end before it.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// use surface_severity::correction::Exposure;
+    /// let exposure = Exposure::new([("brushed concrete", 0.7), ("worn surface dressing", 0.3)])?;
+    /// let time = correction.apply_exposure(&reports.reports()[1], &exposure)?;
+    /// // One slide in twenty ends before it.
+    /// let early = time.road_specimen_quantile_s(0.05)?;
+    /// assert!((time.probability_of_specimen_reaching(early)? - 0.95).abs() < 1e-6);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a probability outside (0, 1); [`ErrorKind::NotEstimable`] where only bounds are
     /// known.
@@ -175,12 +237,42 @@ impl ExposedTime {
     }
     /// Quantile of the road median of the material over the mixture, s.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// use surface_severity::correction::Exposure;
+    /// let exposure = Exposure::new([("brushed concrete", 0.7), ("worn surface dressing", 0.3)])?;
+    /// let time = correction.apply_exposure(&reports.reports()[1], &exposure)?;
+    /// // A median varies less than a specimen.
+    /// assert!(time.road_median_quantile_s(0.05)? > time.road_specimen_quantile_s(0.05)?);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`road_specimen_quantile_s`](Self::road_specimen_quantile_s).
     pub fn road_median_quantile_s(&self, probability: f64) -> Result<f64> {
         self.quantile(0, probability)
     }
     /// Probability that the road median of the material is at least `required_s` at a place drawn by the shares.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// use surface_severity::correction::Exposure;
+    /// let exposure = Exposure::new([("brushed concrete", 0.7), ("worn surface dressing", 0.3)])?;
+    /// let time = correction.apply_exposure(&reports.reports()[1], &exposure)?;
+    /// // Shares weigh probabilities, not times.
+    /// let required = time.road_median_s().value().unwrap();
+    /// let each: Vec<f64> = time.components().iter().map(|c| c.probability_of_reaching(required)).collect::<Result<_, _>>()?;
+    /// assert!((time.probability_of_reaching(required)? - (0.7 * each[0] + 0.3 * each[1])).abs() < 1e-6);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`CorrectedTime::probability_of_reaching`].
@@ -189,12 +281,40 @@ impl ExposedTime {
     }
     /// Probability that one further specimen lasts at least `required_s` at a place drawn by the shares.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// use surface_severity::correction::Exposure;
+    /// let exposure = Exposure::new([("brushed concrete", 0.7), ("worn surface dressing", 0.3)])?;
+    /// let time = correction.apply_exposure(&reports.reports()[1], &exposure)?;
+    /// assert!(time.probability_of_specimen_reaching(0.001)? > 0.999);
+    /// assert!(time.probability_of_specimen_reaching(1000.0)? < 0.001);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`CorrectedTime::probability_of_reaching`].
     pub fn probability_of_specimen_reaching(&self, required_s: f64) -> Result<f64> {
         self.weighted(|c| c.probability_of_specimen_reaching(required_s))
     }
     /// Both probabilities for each of the requirements.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// use surface_severity::correction::{Exposure, Requirement};
+    /// let exposure = Exposure::new([("brushed concrete", 0.7), ("worn surface dressing", 0.3)])?;
+    /// let time = correction.apply_exposure(&reports.reports()[1], &exposure)?;
+    /// let rows = time.reaching(&[Requirement::new("zone 1", 4.0)?, Requirement::new("zone 2", 1.0)?])?;
+    /// assert!(rows[0].median <= rows[1].median, "the longer time is the harder one");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`CorrectedTime::reaching`].

@@ -31,6 +31,17 @@ pub(super) const VERSION: u32 = 3;
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
 /// | by_class | false | constant ratio only | a factor for each material class, shrunk towards the common one |
 /// | minimum_class_materials | 3 | 1 or more | a class with fewer materials takes the common factor, with the scatter between classes in its interval |
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// use surface_severity::correction::{Correction, CorrectionOptions};
+/// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().level(0.9).by_class(true))?;
+/// assert!(correction.level() == 0.9 && correction.by_class());
+/// assert!(Correction::derive(&equivalence, &CorrectionOptions::default().level(90.0)).is_err());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CorrectionOptions {
@@ -88,6 +99,19 @@ record! {
     /// How laboratory times are read as times on one road surface.
     ///
     /// log road = intercept + slope · log laboratory, times in s; slope exactly 1 for the constant ratio.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// let concrete = correction.correction("brushed concrete")?;
+    /// // The belt is the harsher of the two: a second on it is worth more on the road.
+    /// assert!(concrete.factor().lower() > 1.0);
+    /// assert!((concrete.factor().estimate().ln() - concrete.log_factor()).abs() < 1e-12);
+    /// println!("{} from {} materials", concrete.factor(), concrete.domain().materials());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct SurfaceCorrection as RawSurfaceCorrection {
         /// The road surface.
         borrow surface: String => str,
@@ -342,6 +366,19 @@ impl SurfaceCorrection {
     }
 
     /// The factor for a material of `class`: that of its class, where there are factors by class and it has one.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::correction::{Correction, CorrectionOptions};
+    /// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().by_class(true))?;
+    /// let polished = correction.correction("polished fine asphalt")?;
+    /// // Lined textiles gain less on the polished road of this invented campaign than leather does.
+    /// let lined = polished.factor_of(Some("multi-layer lined textile")).estimate();
+    /// assert!(lined < polished.factor_of(Some("leather")).estimate());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn factor_of(&self, class: Option<&str>) -> &Interval {
         let Some(classes) = &self.classes else { return &self.factor };
@@ -500,6 +537,21 @@ fn scatter_p_value(report: &LabReport, base: &Correction) -> Option<f64> {
 
 record! {
     /// A road surface without a correction.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// use surface_severity::{campaign::Campaign, correction::Correction, equivalence::Equivalence, severity::Severity};
+    /// // As if the polished road had seen no materials but denim: two pairs, too few.
+    /// let kept = |t: &&surface_severity::campaign::Trial| t.surface != "polished fine asphalt" || t.material.ends_with("denim");
+    /// let campaign = Campaign::from_trials(campaign.trials().iter().filter(kept).cloned())?;
+    /// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let correction = Correction::derive(&equivalence, &Default::default())?;
+    /// let missing = &correction.not_corrected()[0];
+    /// assert_eq!(missing.surface(), "polished fine asphalt");
+    /// println!("{}", missing.reason());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct NotCorrected as RawNotCorrected {
         /// The surface.
         borrow surface: String => str,
@@ -518,6 +570,24 @@ impl NotCorrected {
 /// Corrections of laboratory times for every road surface: a small document that needs no trials.
 ///
 /// Save it with [`save_path`](Self::save_path); [`load_path`](Self::load_path) gives back the same numbers to the bit.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::correction::{Correction, CorrectionOptions, LabReport};
+/// use surface_severity::equivalence::Equivalence;
+/// use surface_severity::severity::Severity;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// let correction = Correction::derive(&equivalence, &CorrectionOptions::default())?;
+/// // A customer's report: five specimens, geometric mean 2.1 s on the belt.
+/// let report = LabReport::from_mean("R 7", "new twill", Some("single-layer textile".into()), 2.1, 5, 0.2)?;
+/// for time in correction.apply(&report) {
+///     println!("{}: {} s ({})", time.surface(), time.road_median_s(), time.validity());
+/// }
+/// assert_eq!(correction.apply(&report).len(), correction.corrections().len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Correction {
     pub(super) schema: String,
@@ -537,6 +607,20 @@ pub struct Correction {
 
 impl Correction {
     /// Derives a correction for each road surface of `fit` that has the form asked for.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::correction::{Correction, CorrectionOptions};
+    /// use surface_severity::equivalence::Form;
+    /// let power = Correction::derive(&equivalence, &CorrectionOptions::default().form(Form::PowerLaw))?;
+    /// let ratio = Correction::derive(&equivalence, &CorrectionOptions::default())?;
+    /// // The slope takes a degree of freedom.
+    /// let df = |c: &Correction| c.correction("brushed concrete").map(|c| c.degrees_of_freedom());
+    /// assert_eq!(df(&power)?, df(&ratio)? - 1.0);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); [`ErrorKind::NothingToFit`] if no surface can be
@@ -672,6 +756,16 @@ impl Correction {
     }
     /// The correction for one road surface.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// assert_eq!(correction.correction("brushed concrete")?.surface(), "brushed concrete");
+    /// assert!(correction.correction("laboratory belt").is_err(), "the belt is not a road");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the surfaces that have one.
     pub fn correction(&self, surface: &str) -> Result<&SurfaceCorrection> {
@@ -685,6 +779,20 @@ impl Correction {
     }
 
     /// Reads a report as a time on one road surface; see [`apply`](Self::apply).
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::correction::LabReport;
+    /// let report = LabReport::from_mean("R 7", "new twill", None, 2.1, 5, 0.2)?;
+    /// let time = correction.apply_on("brushed concrete", &report)?;
+    /// // The average material: belt median times c.
+    /// let c = correction.correction("brushed concrete")?.factor().estimate();
+    /// assert!((time.expected_road_median_s().value().unwrap() / (2.1 * c) - 1.0).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the surfaces that have a correction.
@@ -701,6 +809,21 @@ impl Correction {
     /// ([`CorrectedTime::scatter_p_value`]). With run-outs or contact openings the laboratory median is the
     /// maximum-likelihood one at that σ. A report all of whose specimens are censored on one side gives a bound: its
     /// error probability is shared equally between the report and the line.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::{Estimate, campaign::Outcome, correction::LabReport};
+    /// // Three specimens, none worn through after 8 s: the road time is only known to be longer.
+    /// let report = LabReport::from_specimens("R 8", "new felt", None, &[(8.0, Outcome::RunOut); 3])?;
+    /// for time in correction.apply(&report) {
+    ///     assert!(matches!(time.road_median_s(), Estimate::Bound(_)));
+    ///     assert!(time.road_median_s().to_string().starts_with("at least"));
+    /// }
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn apply(&self, report: &LabReport) -> Vec<CorrectedTime> {
         self.corrections.iter().map(|c| c.apply(report, self)).collect()
@@ -817,6 +940,21 @@ fn cautions(
 }
 
 /// A laboratory report read as times on one road surface.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// let time = correction.apply_on("brushed concrete", &reports.reports()[1])?;
+/// // From the average material over this one to one more specimen of it: less and less is known.
+/// let width = |e: &surface_severity::Estimate| e.interval().map(|i| i.upper() / i.lower()).unwrap();
+/// assert!(width(time.expected_road_median_s()) < width(time.road_median_s()));
+/// assert!(width(time.road_median_s()) < width(time.road_specimen_s()));
+/// println!("{} on {}: {}", time.material(), time.surface(), time.validity());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CorrectedTime {
     report_id: String,
@@ -915,6 +1053,20 @@ impl CorrectedTime {
 
     /// Both probabilities for each of the requirements.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// use surface_severity::correction::Requirement;
+    /// let time = correction.apply_on("brushed concrete", &reports.reports()[1])?;
+    /// let rows = time.reaching(&[Requirement::new("zone 1", 4.0)?, Requirement::new("zone 2", 1.0)?])?;
+    /// assert_eq!(rows[0].requirement.name(), "zone 1");
+    /// assert!(rows[0].median <= rows[1].median && rows[0].specimen <= rows[1].specimen);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for two requirements of one name; [`ErrorKind::NotEstimable`] where only a bound of
     /// the laboratory time is known.
@@ -925,6 +1077,19 @@ impl CorrectedTime {
     /// Probability that the median of this material on the road is at least `required_s`, from the distribution behind
     /// [`road_median_s`](Self::road_median_s).
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// let time = correction.apply_on("brushed concrete", &reports.reports()[1])?;
+    /// // The lower limit of the 95 % prediction interval is reached with probability 0.975.
+    /// let median = time.road_median_s().interval().unwrap();
+    /// assert!((time.probability_of_reaching(median.lower())? - 0.975).abs() < 1e-6);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a time that is not positive and finite; [`ErrorKind::NotEstimable`] where only
     /// a bound of the laboratory time is known.
@@ -933,6 +1098,19 @@ impl CorrectedTime {
     }
 
     /// Probability that one further specimen of this material lasts at least `required_s` on the road.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// let time = correction.apply_on("brushed concrete", &reports.reports()[1])?;
+    /// let specimen = time.road_specimen_s().interval().unwrap();
+    /// assert!((time.probability_of_specimen_reaching(specimen.lower())? - 0.975).abs() < 1e-6);
+    /// assert!(time.probability_of_specimen_reaching(-1.0).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`probability_of_reaching`](Self::probability_of_reaching).
@@ -972,6 +1150,20 @@ impl CorrectedTime {
 /// | class_validity | represented, not_represented or not_stated |
 /// | scatter_p_value | see [`CorrectedTime::scatter_p_value`] |
 /// | basis | common, class, or why the common factor stands in for that of the class ([`CorrectionBasis`]) |
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// use surface_severity::correction::corrected_reports;
+/// let rows: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
+/// let csv = corrected_reports(&rows)?;
+/// assert!(csv.starts_with("report_id,material,material_class,surface,form,specimens,"));
+/// assert_eq!(csv.lines().count(), 1 + 12 * 6, "a header, then each report on each road");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::Io`] should writing to memory fail.

@@ -15,6 +15,23 @@ use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
 
 /// What is to reach the required time.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// use surface_severity::correction::{Needed, Reacher, RoadGoal};
+/// let needed = |reacher| -> surface_severity::Result<f64> {
+///     match correction.needed_laboratory_time("brushed concrete", &RoadGoal::new(4.0).reacher(reacher))?.needed {
+///         Needed::AtLeast { laboratory_time_s, .. } => Ok(laboratory_time_s),
+///         other => panic!("{other:?}"),
+///     }
+/// };
+/// // Nineteen specimens of twenty are more to ask than the median of the material.
+/// assert!(needed(Reacher::Specimen)? > needed(Reacher::Median)?);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Reacher {
@@ -34,6 +51,23 @@ pub enum Reacher {
 /// | reacher | median | see [`Reacher`] | what is to reach it |
 /// | specimens | 5 | 1 or more | specimens of the laboratory report, all perforated, of one day |
 /// | material_class | none | | class of the material |
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// use surface_severity::correction::{LabReport, Needed, RoadGoal};
+/// // Which belt median must a report of ten specimens show for 4 s on brushed concrete?
+/// let goal = RoadGoal::new(4.0).probability(0.9).specimens(10).material_class("leather");
+/// let Needed::AtLeast { laboratory_time_s, .. } = correction.needed_laboratory_time("brushed concrete", &goal)?.needed else {
+///     unreachable!("a constant ratio always has an answer")
+/// };
+/// let report = LabReport::from_mean("R 9", "new leather", Some("leather".into()), laboratory_time_s, 10, 0.2)?;
+/// let time = correction.apply_on("brushed concrete", &report)?;
+/// assert!((time.probability_of_reaching(4.0)? - 0.9).abs() < 1e-4);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RoadGoal {
     road_time_s: f64,
@@ -45,6 +79,17 @@ pub struct RoadGoal {
 
 impl RoadGoal {
     /// The road median is to reach `road_time_s` with probability 0.95, judged by a report of 5 specimens.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::correction::RoadGoal;
+    /// assert!(correction.needed_laboratory_time("brushed concrete", &RoadGoal::new(4.0)).is_ok());
+    /// assert!(correction.needed_laboratory_time("brushed concrete", &RoadGoal::new(-4.0)).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn new(road_time_s: f64) -> Self {
         Self { road_time_s, probability: 0.95, reacher: Reacher::Median, specimens: 5, material_class: None }
@@ -90,6 +135,23 @@ impl RoadGoal {
 }
 
 /// The laboratory median that reaches a [`RoadGoal`].
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// use surface_severity::correction::{Needed, RoadGoal};
+/// match correction.needed_laboratory_time("brushed concrete", &RoadGoal::new(4.0))?.needed {
+///     Needed::AtLeast { laboratory_time_s, validity, .. } => {
+///         println!("at least {laboratory_time_s:.2} s on the belt ({validity})");
+///         // More than 4 s/c, by what must be allowed for.
+///         assert!(laboratory_time_s > 4.0 / correction.correction("brushed concrete")?.factor().estimate());
+///     }
+///     other => panic!("a constant ratio always has an answer, not {other:?}"),
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Needed {
@@ -113,6 +175,20 @@ pub enum Needed {
 }
 
 /// Answer to a [`RoadGoal`] on one surface.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// use surface_severity::correction::RoadGoal;
+/// let needed = correction.needed_laboratory_time("brushed concrete", &RoadGoal::new(4.0))?;
+/// // The average material lasts just 4 s where the belt shows 4 s/c.
+/// let c = correction.correction(&needed.surface)?.factor();
+/// let set = needed.calibration_s.interval().unwrap();
+/// assert!((set.estimate() - 4.0 / c.estimate()).abs() < 1e-9 && (set.upper() - 4.0 / c.lower()).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct NeededTime {
@@ -132,6 +208,21 @@ impl Correction {
     ///
     /// The probability is that of [`CorrectedTime::probability_of_reaching`](super::CorrectedTime::probability_of_reaching)
     /// for a report of the goal's number of specimens with this median.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::correction::{Needed, RoadGoal};
+    /// let needed = |seconds: f64| correction.needed_laboratory_time("brushed concrete", &RoadGoal::new(seconds)).map(|n| n.needed);
+    /// // With a constant ratio twice the road time takes twice the belt time.
+    /// let (Needed::AtLeast { laboratory_time_s: a, .. }, Needed::AtLeast { laboratory_time_s: b, .. }) = (needed(2.0)?, needed(4.0)?) else {
+    ///     unreachable!()
+    /// };
+    /// assert!((b / a - 2.0).abs() < 1e-4);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`]; [`ErrorKind::InvalidOption`] for a goal outside its range;

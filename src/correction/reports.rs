@@ -14,6 +14,16 @@ use crate::severity::Distribution;
 const LIMIT: usize = 100;
 
 /// One specimen of a report.
+///
+/// ```
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// use surface_severity::campaign::Outcome;
+/// // Of report LR-09 one specimen outlasted its run.
+/// let report = reports.reports().iter().find(|r| r.report_id() == "LR-09").unwrap();
+/// let whole: Vec<_> = report.specimens().iter().filter(|s| s.outcome == Outcome::RunOut).collect();
+/// assert_eq!((whole.len(), whole[0].abrasion_time_s), (1, Some(7.5)));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub struct Specimen {
@@ -31,6 +41,16 @@ enum Times {
 }
 
 /// A laboratory report on one material: specimens, or their mean.
+///
+/// ```
+/// use surface_severity::campaign::Outcome;
+/// use surface_severity::correction::LabReport;
+/// let times = [(4.0, Outcome::Perforated), (5.0, Outcome::Perforated)];
+/// let report = LabReport::from_specimens("R 7", "new twill", Some("single-layer textile".into()), &times)?;
+/// assert_eq!((report.counted(), report.material_class()), (2, Some("single-layer textile")));
+/// assert!((report.log_sd().unwrap() - 1.25_f64.ln() / 2_f64.sqrt()).abs() < 1e-12);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct LabReport {
     report_id: String,
@@ -50,6 +70,16 @@ fn positive(name: &str, value: f64) -> Result<()> {
 
 impl LabReport {
     /// A report from the times of its specimens, s, each with its outcome; a void is kept and not used.
+    ///
+    /// ```
+    /// use surface_severity::campaign::Outcome;
+    /// use surface_severity::correction::LabReport;
+    /// let times = [(4.0, Outcome::Perforated), (8.0, Outcome::RunOut), (1.0, Outcome::Void)];
+    /// let report = LabReport::from_specimens("R 7", "new twill", None, &times)?;
+    /// assert_eq!((report.specimens().len(), report.counted(), report.log_sd()), (3, 2, None));
+    /// assert!(LabReport::from_specimens("R 7", "new twill", None, &[(0.0, Outcome::Perforated)]).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] without any specimen or for a time that is not positive and finite.
@@ -78,6 +108,15 @@ impl LabReport {
 
     /// A report from the geometric mean of `specimens` perforated specimens, s, and the standard deviation of the
     /// natural logarithms of their times.
+    ///
+    /// ```
+    /// use surface_severity::correction::LabReport;
+    /// // Geometric mean 4.47 s of five specimens, standard deviation of their natural logs 0.16.
+    /// let report = LabReport::from_mean("R 7", "new twill", None, 4.47, 5, 0.16)?;
+    /// assert_eq!((report.counted(), report.log_sd(), report.specimens().len()), (5, Some(0.16), 0));
+    /// assert!(LabReport::from_mean("R 7", "new twill", None, 4.47, 1, 0.0).is_err(), "one specimen is no mean");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a mean that is not positive and finite, fewer than two specimens, or a
@@ -285,6 +324,15 @@ fn bound(times: &[(f64, Outcome)], side: BoundSide, sigma: f64, distribution: Di
 }
 
 /// The reports of a file.
+///
+/// ```
+/// use surface_severity::correction::LabReports;
+/// let reports = LabReports::read_path("data-demo/lab_reports.csv")?;
+/// assert_eq!(reports.reports().len(), 12);
+/// assert_eq!(reports.reports()[0].report_id(), "LR-01");
+/// assert!(reports.unknown_columns().is_empty());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct LabReports {
     reports: Vec<LabReport>,
@@ -318,6 +366,13 @@ struct Draft {
 impl LabReports {
     /// Reads the reports of a file; see [`read`](Self::read).
     ///
+    /// ```
+    /// use surface_severity::{ErrorKind, correction::LabReports};
+    /// assert!(LabReports::read_path("data-demo/lab_reports.csv").is_ok());
+    /// let error = LabReports::read_path("no/such/lab_reports.csv").unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Io { .. }));
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Io`], and as [`read`](Self::read).
     pub fn read_path(path: impl AsRef<Path>) -> Result<Self> {
@@ -342,6 +397,19 @@ impl LabReports {
     /// A row with `specimens` and `log_sd` is a mean of log times: its `abrasion_time_s` is read as the **geometric
     /// mean** (the exponential of the mean log time), not as the arithmetic mean. Other columns are kept out and listed
     /// in [`unknown_columns`](Self::unknown_columns). `name` is used in messages.
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, correction::LabReports};
+    /// let text = "report_id,material,abrasion_time_s,outcome,specimens,log_sd\n\
+    ///             R 7,new twill,4.47,perforated,5,0.16\n\
+    ///             R 8,new felt,8.1,perforated,,\n\
+    ///             R 8,new felt,9.3,perforated,,\n";
+    /// let reports = LabReports::read(text.as_bytes(), "lab_reports.csv")?;
+    /// assert_eq!(reports.reports().iter().map(|r| r.counted()).collect::<Vec<_>>(), [5, 2]);
+    /// let error = LabReports::read(text.replace("9.3", "9,3").as_bytes(), "lab_reports.csv").unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Table { .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Table`] with every problem of every row: missing columns, bad numbers, a material or class that

@@ -5,6 +5,13 @@ use serde::Serialize;
 use crate::error::{ErrorKind, Result};
 
 /// A minimum time with the name its source gives it, such as a zone and level of a standard.
+///
+/// ```
+/// use surface_severity::correction::Requirement;
+/// let zone = Requirement::new("zone 1", 4.0)?;
+/// assert_eq!((zone.name(), zone.seconds()), ("zone 1", 4.0));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Requirement {
     name: String,
@@ -13,6 +20,12 @@ pub struct Requirement {
 
 impl Requirement {
     /// A requirement of at least `seconds`.
+    ///
+    /// ```
+    /// use surface_severity::correction::Requirement;
+    /// assert!(Requirement::new("zone 1", 4.0).is_ok());
+    /// assert!(Requirement::new("", 4.0).is_err() && Requirement::new("zone 1", 0.0).is_err());
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] without a name or for a time that is not positive and finite.
@@ -39,6 +52,21 @@ impl Requirement {
 }
 
 /// Probabilities of reaching one requirement on the road.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// use surface_severity::correction::Requirement;
+/// let time = correction.apply_on("brushed concrete", &reports.reports()[1])?;
+/// let zone = Requirement::new("zone 1", 4.0)?;
+/// let row = &time.reaching(&[zone])?[0];
+/// assert_eq!(row.median, time.probability_of_reaching(4.0)?);
+/// assert_eq!(row.specimen, time.probability_of_specimen_reaching(4.0)?);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct Reaching {

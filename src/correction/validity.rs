@@ -6,6 +6,19 @@ use crate::equivalence::record::record;
 
 record! {
     /// Materials of one class among those that a correction was derived from.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// let domain = correction.correction("brushed concrete")?.domain();
+    /// for count in domain.classes() {
+    ///     println!("{}: {} materials", count.class().unwrap_or("no class"), count.materials());
+    /// }
+    /// assert_eq!(domain.classes().iter().map(|c| c.materials()).sum::<usize>(), domain.materials());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct ClassCount as RawClassCount {
         /// The class; `None` for materials without one.
         text class: Option<String>,
@@ -22,6 +35,18 @@ impl ClassCount {
 
 record! {
     /// What a correction was derived from: classes of material, and laboratory times.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// let domain = correction.correction("brushed concrete")?.domain();
+    /// println!("{} to {} s", domain.shortest_laboratory_time_s(), domain.longest_laboratory_time_s());
+    /// assert!(domain.validity(Some(domain.longest_laboratory_time_s()), Some("leather")).is_inside());
+    /// assert!(!domain.validity(Some(domain.longest_laboratory_time_s() * 2.0), Some("leather")).is_inside());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct Domain as RawDomain {
         /// The classes, sorted by name, those without one first.
         borrow classes: Vec<ClassCount> => [ClassCount],
@@ -51,6 +76,20 @@ impl Domain {
     }
 
     /// Where a laboratory time and a class lie relative to this domain.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::correction::{Side, TimeValidity};
+    /// let domain = correction.correction("brushed concrete")?.domain();
+    /// let TimeValidity::Extrapolated { side, ratio } = domain.validity(Some(domain.shortest_laboratory_time_s() / 2.0), None).time else {
+    ///     unreachable!()
+    /// };
+    /// assert!(side == Side::Below && (ratio - 2.0).abs() < 1e-12);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn validity(&self, laboratory_time_s: Option<f64>, class: Option<&str>) -> Validity {
         let time = match laboratory_time_s {
@@ -75,6 +114,20 @@ impl Domain {
 }
 
 /// Which end of the domain.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// use surface_severity::correction::{Side, TimeValidity};
+/// // Double leather, longer on the belt than anything in the campaign.
+/// let report = reports.reports().iter().find(|r| r.report_id() == "LR-10").unwrap();
+/// let time = correction.apply_on("brushed concrete", report)?;
+/// assert!(matches!(time.validity().time, TimeValidity::Extrapolated { side: Side::Above, .. }));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Side {
@@ -85,6 +138,18 @@ pub enum Side {
 }
 
 /// A laboratory time against the domain.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// use surface_severity::correction::TimeValidity;
+/// let domain = correction.correction("brushed concrete")?.domain();
+/// assert_eq!(domain.validity(Some(domain.shortest_laboratory_time_s()), None).time, TimeValidity::Inside);
+/// assert_eq!(domain.validity(None, None).time, TimeValidity::Unknown, "only a bound is known");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum TimeValidity {
@@ -102,6 +167,19 @@ pub enum TimeValidity {
 }
 
 /// A material class against the domain.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// use surface_severity::correction::ClassValidity;
+/// let domain = correction.correction("brushed concrete")?.domain();
+/// assert!(matches!(domain.validity(None, Some("leather")).class, ClassValidity::Represented { .. }));
+/// assert_eq!(domain.validity(None, Some("chain mail")).class, ClassValidity::NotRepresented);
+/// assert_eq!(domain.validity(None, None).class, ClassValidity::NotStated);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ClassValidity {
@@ -118,6 +196,22 @@ pub enum ClassValidity {
 
 /// How a report lies to the domain of a correction. A correction outside its domain is given all the same, and
 /// unchanged: nothing is known by which it could be adjusted.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// // Reports within what the correction was derived from, and those beyond, which are answered and marked.
+/// let surface = "brushed concrete";
+/// for report in reports.reports() {
+///     let time = correction.apply_on(surface, report)?;
+///     println!("{}: {}", report.report_id(), time.validity());
+///     assert!(!(report.report_id() == "LR-11" && time.validity().is_inside()), "its class was never tried");
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct Validity {

@@ -15,6 +15,15 @@ use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, check_level, significant};
 
 /// A confidence set that need not be an interval.
+///
+/// ```
+/// use surface_severity::equivalence::{ConfidenceSet, fieller};
+/// // 4 over something that may be zero: whatever its sign, the ratio is not near 0.
+/// let ratio = fieller((4.0, 0.0), (0.5, 1.0), 0.0, None, 0.95)?;
+/// assert!(matches!(ratio.set(), ConfidenceSet::Outside { .. }));
+/// assert!(!ratio.set().is_bounded() && !ratio.set().contains(0.0) && ratio.set().contains(-100.0));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ConfidenceSet {
@@ -124,6 +133,16 @@ impl std::fmt::Display for ConfidenceSet {
 }
 
 /// Result of [`fieller`] and [`inverse_prediction`].
+///
+/// ```
+/// use surface_severity::equivalence::fieller;
+/// let ratio = fieller((4.0, 0.01), (2.0, 0.0001), 0.0, None, 0.95)?;
+/// assert_eq!((ratio.estimate(), ratio.degrees_of_freedom()), (2.0, None));
+/// // The denominator is surely not zero (g is small), so the first-order interval is nearly the set.
+/// let (set, first) = (ratio.set().interval().unwrap(), ratio.first_order_interval()?);
+/// assert!(ratio.g() < 0.001 && (set.upper() - first.upper()).abs() < 0.001);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct RatioSet {
     estimate: f64,
@@ -162,6 +181,14 @@ impl RatioSet {
     }
     /// The first-order interval, estimate ± quantile · standard error, for comparison.
     ///
+    /// ```
+    /// use surface_severity::equivalence::fieller;
+    /// // Var(n/d) ≈ Var(n)/d² where the denominator is known.
+    /// let interval = fieller((4.0, 0.04), (2.0, 0.0), 0.0, None, 0.95)?.first_order_interval()?;
+    /// assert!((interval.upper() - (2.0 + 1.959964 * 0.1)).abs() < 1e-6);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::NotEstimable`] where it leaves the range of numbers.
     pub fn first_order_interval(&self) -> Result<Interval> {
@@ -182,6 +209,16 @@ fn quantile(level: f64, df: Option<f64>) -> Result<f64> {
 /// Fieller's confidence set of numerator / denominator.
 ///
 /// `covariance` is that of the two estimates; Student t with `degrees_of_freedom`, or normal where `None`.
+///
+/// ```
+/// use surface_severity::equivalence::fieller;
+/// // 4 exactly over 2 ± 0.1: the limits are 4 over the limits of the denominator.
+/// let ratio = fieller((4.0, 0.0), (2.0, 0.01), 0.0, None, 0.95)?;
+/// let interval = ratio.set().interval().unwrap();
+/// assert!((interval.lower() - 4.0 / (2.0 + 0.1959964)).abs() < 1e-6);
+/// assert!((interval.upper() - 4.0 / (2.0 - 0.1959964)).abs() < 1e-6);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::InvalidOption`] for numbers that are not finite, negative variances, a covariance beyond what they allow,
@@ -273,6 +310,17 @@ fn solve(a: f64, b: f64, c: f64, estimate: f64, level: f64) -> Result<Confidence
 /// The x at which a least-squares line takes the value of which `y0` is the mean of `readings` readings.
 ///
 /// The readings scatter as the residuals of the line do.
+///
+/// ```
+/// use surface_severity::equivalence::{Intercept, inverse_prediction, ordinary_least_squares};
+/// // Readings of a gauge at five known weights; what weight reads 5?
+/// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+/// let line = ordinary_least_squares(&[&x], &y, Intercept::Fitted)?;
+/// let (once, often) = (inverse_prediction(&line, 5.0, 1, 0.95)?, inverse_prediction(&line, 5.0, 10, 0.95)?);
+/// assert!((once.estimate() - 2.0).abs() < 1e-9);
+/// assert!(often.standard_error() < once.standard_error(), "the mean of ten readings is surer");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::InvalidOption`] for a fit that is not an intercept and one slope, no readings, a `y0` that is not

@@ -26,6 +26,17 @@ use super::line::{
 use crate::error::{ErrorKind, Result};
 
 /// What the values of one class say by themselves.
+///
+/// ```
+/// use surface_severity::equivalence::{ScatterEstimator, class_effects};
+/// let effects = class_effects(
+///     &[1.0, 2.0, 3.0, 4.0], &[0.0; 4], &[Some("leather"), Some("leather"), Some("textile"), Some("textile")],
+///     ScatterEstimator::Restricted,
+/// )?;
+/// let leather = &effects.groups()[0];
+/// assert_eq!((leather.class.as_deref(), leather.values, leather.mean), (Some("leather"), 2, 1.5));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -42,6 +53,17 @@ pub struct ClassMean {
 }
 
 /// One class as predicted from its own values and from all classes.
+///
+/// ```
+/// use surface_severity::equivalence::{ScatterEstimator, class_effects};
+/// let classes = [Some("leather"), Some("leather"), Some("textile"), Some("textile")];
+/// let effects = class_effects(&[1.0, 2.0, 3.0, 4.0], &[0.0; 4], &classes, ScatterEstimator::Restricted)?;
+/// let leather = effects.prediction(0).unwrap();
+/// // Between its own mean, 1.5, and the common one, 2.5; nearer to its own by its weight.
+/// assert!((leather.mean - (2.5 - leather.own_weight)).abs() < 1e-9);
+/// assert!(effects.new_class().standard_error > leather.standard_error, "of a class not seen less is known");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct ClassPrediction {
@@ -54,6 +76,16 @@ pub struct ClassPrediction {
 }
 
 /// Result of [`class_effects`].
+///
+/// ```
+/// use surface_severity::equivalence::{Scatter, ScatterEstimator, class_effects};
+/// // Leather and textile as one would expect by chance: the classes do not differ.
+/// let classes = [Some("leather"), Some("leather"), Some("textile"), Some("textile")];
+/// let effects = class_effects(&[1.0, 4.0, 2.0, 3.0], &[0.0; 4], &classes, ScatterEstimator::Restricted)?;
+/// assert_eq!((effects.between(), effects.between_scatter()), (Scatter::Boundary, 0.0));
+/// assert!((effects.mean() - 2.5).abs() < 1e-9 && effects.within_degrees_of_freedom() == 2);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ClassEffects {
     groups: Vec<ClassMean>,
@@ -157,6 +189,17 @@ pub(crate) fn predict(points: &[(f64, f64)], of: Option<usize>, omega2: f64) -> 
 }
 
 /// Means of classes, shrunk towards the common one, with known errors, scatter τ inside and ω between classes.
+///
+/// ```
+/// use surface_severity::equivalence::{ScatterEstimator, class_effects};
+/// let classes = [Some("leather"), Some("leather"), Some("textile"), Some("textile")];
+/// let effects = class_effects(&[1.0, 2.0, 3.0, 4.0], &[0.0; 4], &classes, ScatterEstimator::Restricted)?;
+/// // Balanced: 1/2 within classes; the class means have variance 2, of which 1/4 comes from within.
+/// assert!((effects.within_scatter().powi(2) - 0.5).abs() < 1e-6);
+/// assert!((effects.between_scatter().powi(2) - 1.75).abs() < 1e-6);
+/// assert!((effects.prediction(0).unwrap().own_weight - 0.875).abs() < 1e-6);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`] with fewer than two classes, or no class with two values; [`ErrorKind::InvalidOption`] for

@@ -24,6 +24,17 @@ const VERSION: u32 = 3;
 
 /// The saved form of an equivalence fit. Reading validates as strictly as building: unknown and missing fields, another
 /// schema, and numbers that contradict one another are refused.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// use surface_severity::equivalence::EquivalenceDocument;
+/// let document = equivalence.document(Some(1));
+/// let again = EquivalenceDocument::from_json(&document.to_json()?)?;
+/// assert_eq!((again.fit(), again.seed()), (equivalence, Some(1)));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct EquivalenceDocument {
     schema: String,
@@ -347,6 +358,18 @@ impl EquivalenceDocument {
 
     /// Reads and validates equivalence.json, of this version of the schema or any older one.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::equivalence::EquivalenceDocument;
+    /// let json = equivalence.document(None).to_json()?;
+    /// assert!(EquivalenceDocument::from_json(&json).is_ok());
+    /// // Limits turned round by hand are refused.
+    /// assert!(EquivalenceDocument::from_json(&json.replace("\"lower\": ", "\"lower\": 9")).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Document`]: not JSON, another schema or version, unknown or missing fields, numbers that contradict
     /// one another.
@@ -377,6 +400,16 @@ impl EquivalenceDocument {
 
     /// Pretty JSON with a closing newline.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::equivalence::EquivalenceDocument;
+    /// let json = equivalence.document(None).to_json()?;
+    /// assert_eq!(EquivalenceDocument::from_json(&json)?.to_json()?, json);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Document`] should a number not be representable.
     pub fn to_json(&self) -> Result<String> {
@@ -384,6 +417,12 @@ impl EquivalenceDocument {
     }
 
     /// Reads the file at `path`.
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, equivalence::EquivalenceDocument};
+    /// let error = EquivalenceDocument::load_path("no/such/equivalence.json").unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Io { .. }));
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Io`], and as [`from_json`](Self::from_json).
@@ -393,6 +432,18 @@ impl EquivalenceDocument {
     }
 
     /// Writes the file at `path`.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::equivalence::EquivalenceDocument;
+    /// let path = std::env::temp_dir().join("surface-severity-example-equivalence.json");
+    /// equivalence.document(None).save_path(&path)?;
+    /// assert_eq!(EquivalenceDocument::load_path(&path)?.fit(), equivalence);
+    /// # std::fs::remove_file(&path).unwrap();
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Io`], and as [`to_json`](Self::to_json).
@@ -404,6 +455,15 @@ impl EquivalenceDocument {
 
 impl EquivalenceFit {
     /// The saved form of this fit; `seed` is recorded where the run drew anything at random.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let document = equivalence.document(None);
+    /// assert_eq!(document.schema(), "surface-severity/equivalence/2");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn document(&self, seed: Option<u64>) -> EquivalenceDocument {
         EquivalenceDocument {

@@ -30,6 +30,20 @@ use crate::severity::{CellMeans, Distribution, SeverityFit};
 /// | distribution | log-normal | see [`Distribution`] | times about their cell, for the cell medians |
 /// | minimum_pairs | 3 | 2 or more | fewest paired materials for a line or mean |
 /// | scatter_estimator | restricted | see [`ScatterEstimator`] | how τ is estimated |
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::equivalence::Equivalence;
+/// use surface_severity::severity::Severity;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// // The belt is nearly three times as aggressive as the reference: equivalent within wide bounds only.
+/// let narrow = Equivalence::new("laboratory belt").bounds(0.9, 1.11).fit(&campaign, &fit)?;
+/// let wide = Equivalence::new("laboratory belt").bounds(0.1, 10.0).fit(&campaign, &fit)?;
+/// assert!(!narrow.equivalent_surfaces().contains(&"dense asphalt concrete"));
+/// assert!(wide.equivalent_to_all());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Equivalence {
@@ -45,6 +59,11 @@ pub struct Equivalence {
 
 impl Equivalence {
     /// A comparison of the belt `laboratory` with every road surface, with the defaults of the table above.
+    ///
+    /// ```
+    /// use surface_severity::equivalence::Equivalence;
+    /// assert_eq!(Equivalence::new("laboratory belt").laboratory(), "laboratory belt");
+    /// ```
     pub fn new(laboratory: impl Into<String>) -> Self {
         Self {
             laboratory: laboratory.into(),
@@ -142,6 +161,17 @@ impl Equivalence {
     ///
     /// `severity` is a fit of the same campaign; it supplies the ratio k_laboratory / k_road. What cannot be had for
     /// one surface is [`Attempt::Unavailable`] there, with its reason, and does not fail the rest.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// use surface_severity::{ErrorKind, equivalence::Equivalence};
+    /// let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// assert_eq!(equivalence.surfaces().len(), 6, "every road");
+    /// let error = Equivalence::new("sandpaper").fit(&campaign, &fit).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::UnknownSurface { .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] for the laboratory; [`ErrorKind::InvalidOption`] for options outside their range
@@ -700,6 +730,20 @@ pub(super) fn pair(
 }
 
 /// The form of the relation between laboratory and road times.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// use surface_severity::correction::{Correction, CorrectionOptions};
+/// use surface_severity::equivalence::Form;
+/// let power = Correction::derive(&equivalence, &CorrectionOptions::default().form(Form::PowerLaw))?;
+/// let ratio = Correction::derive(&equivalence, &CorrectionOptions::default())?;
+/// assert_eq!(ratio.form(), Form::ConstantRatio);
+/// assert!(ratio.corrections().iter().all(|c| c.slope() == 1.0));
+/// assert!(power.corrections().iter().all(|c| c.slope() != 1.0));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Form {
@@ -711,6 +755,20 @@ pub enum Form {
 }
 
 /// A result, or why there is none.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// use surface_severity::equivalence::Attempt;
+/// for surface in equivalence.surfaces() {
+///     match surface.power_law() {
+///         Attempt::Fitted(line) => assert!(line.slope().contains(line.slope().estimate())),
+///         Attempt::Unavailable(why) => println!("{}: {why}", surface.surface()),
+///     }
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Attempt<T> {
@@ -752,6 +810,24 @@ impl<T> From<Result<T>> for Attempt<T> {
 }
 
 /// Why something is not available for one surface.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::{equivalence::{Equivalence, Unavailable}, severity::Severity};
+/// let fit = Severity::new("asphalt").fit(&campaign)?;
+/// let equivalence = Equivalence::new("belt").fit(&campaign, &fit)?;
+/// // A single material shows nothing of how materials differ.
+/// let why = equivalence.surface("asphalt")?.constant_ratio().unavailable();
+/// assert!(matches!(why, Some(Unavailable::TooFewPairs { needed: 3, found: 1, .. })));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
 #[non_exhaustive]
@@ -786,6 +862,24 @@ impl std::fmt::Display for Unavailable {
 }
 
 /// Why a material is not among the pairs.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::{equivalence::{Equivalence, LeftOutReason}, severity::Severity};
+/// # let campaign = Campaign::from_trials(campaign.trials().iter().cloned().chain([Trial::perforated("T5", "asphalt", "denim", 2.0)]))?;
+/// // Denim was tried on asphalt alone.
+/// let fit = Severity::new("asphalt").fit(&campaign)?;
+/// let equivalence = Equivalence::new("belt").fit(&campaign, &fit)?;
+/// assert_eq!(*equivalence.surface("asphalt")?.left_out()[0].reason(), LeftOutReason::NotOnLaboratory);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
 #[non_exhaustive]
@@ -824,6 +918,20 @@ impl std::fmt::Display for LeftOutReason {
 
 record! {
     /// A material that is not among the pairs of a surface.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// for surface in equivalence.surfaces() {
+    ///     for left_out in surface.left_out() {
+    ///         println!("{} on {}: {}", left_out.material(), surface.surface(), left_out.reason());
+    ///         assert!(surface.pairs().iter().all(|pair| pair.material() != left_out.material()));
+    ///     }
+    /// }
+    /// # assert!(equivalence.surfaces().iter().any(|s| !s.left_out().is_empty()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct LeftOut as RawLeftOut {
         /// Material.
         borrow material: String => str,
@@ -841,6 +949,16 @@ impl LeftOut {
 
 record! {
     /// One material on the belt and on a road surface. Logs are natural, of seconds.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let pair = &equivalence.surface("brushed concrete")?.pairs()[0];
+    /// println!("{}: {:.2} s on the belt", pair.material(), pair.laboratory_log_median().exp());
+    /// assert_eq!(pair.log_ratio(), pair.road_log_median() - pair.laboratory_log_median());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct MaterialPair as RawMaterialPair {
         /// Material.
         borrow material: String => str,
@@ -882,6 +1000,18 @@ impl MaterialPair {
 
 record! {
     /// road = c · laboratory: the mean log ratio over materials, with a scatter τ between materials.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let surface = equivalence.surface("brushed concrete")?;
+    /// let ratio = surface.constant_ratio().fitted().unwrap();
+    /// // The belt is harsher, so materials last longer on brushed concrete.
+    /// assert!(ratio.ratio().lower() > 1.0);
+    /// assert_eq!(ratio.degrees_of_freedom(), surface.pairs().len() as f64 - 1.0, "the materials count, not the trials");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct ConstantRatio as RawConstantRatio {
         /// c = median on the road / median on the belt, for a material drawn from those like the ones tested.
         borrow ratio: Interval => Interval,
@@ -944,6 +1074,17 @@ impl ConstantRatio {
 
 record! {
     /// log road = a + b · log laboratory, times in s, with a scatter τ between materials.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let line = equivalence.surface("brushed concrete")?.power_law().fitted().unwrap();
+    /// println!("slope {}, scatter between materials {:.3}", line.slope(), line.intrinsic_log_scatter());
+    /// // Not refuted: slope 1, the constant ratio with which this campaign was invented.
+    /// assert!(line.slope().contains(1.0) && line.slope_one_p_value().unwrap() > 0.05);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct PowerLaw as RawPowerLaw {
         /// Slope b.
         borrow slope: Interval => Interval,
@@ -1023,6 +1164,17 @@ record! {
     ///
     /// Its slope, an order statistic of the slopes between any two materials, should lie about where that of the power
     /// law does; where their intervals hardly meet, look for the material that pulls the line.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let surface = equivalence.surface("brushed concrete")?;
+    /// let (ranks, power) = (surface.rank_line().fitted().unwrap(), surface.power_law().fitted().unwrap());
+    /// // No single material pulls the line: both say about the same.
+    /// assert!(ranks.slope().lower() < power.slope().upper() && power.slope().lower() < ranks.slope().upper());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct RankLine as RawRankLine {
         /// Which Passing–Bablok form.
         copy form: RankForm,
@@ -1048,6 +1200,22 @@ impl RankLine {
 
 record! {
     /// How much better the power law predicts a material that it was not fitted to, with the uncertainty of that.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::equivalence::Form;
+    /// for surface in equivalence.surfaces() {
+    ///     if let Some(gain) = surface.prediction_gain() {
+    ///         let power_law_is_better = surface.better_predicting() == Some(Form::PowerLaw);
+    ///         assert_eq!(gain.mean_square_difference() > 0.0, power_law_is_better);
+    ///         let told_apart = gain.mean_square_difference().abs() > 2.0 * gain.standard_error();
+    ///         println!("{}: told apart: {told_apart}", surface.surface());
+    ///     }
+    /// }
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct PredictionGain as RawPredictionGain {
         /// Mean over materials of squared error (constant ratio) − squared error (power law), in log² units; positive:
         /// the power law predicts better.
@@ -1084,6 +1252,16 @@ impl PredictionGain {
 record! {
     /// k_laboratory / k_road from the severity fit, which equals median on the road / median on the belt if one factor
     /// serves all materials: its interval is that of these materials, without their scatter about the common factor.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let ratio = equivalence.surface("brushed concrete")?.severity_ratio().fitted().unwrap();
+    /// let k = fit.factor_between("laboratory belt", "brushed concrete")?;
+    /// assert!((ratio.ratio().estimate() / k.estimate() - 1.0).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct SeverityRatio as RawSeverityRatio {
         /// The ratio.
         borrow ratio: Interval => Interval,
@@ -1116,6 +1294,19 @@ impl SeverityRatio {
 
 record! {
     /// How the belt compares with one road surface.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let surface = equivalence.surface("polished fine asphalt")?;
+    /// assert!(surface.pairs().len() >= 3);
+    /// // The mildest road: no equivalence with the belt, for these materials or for others.
+    /// let test = surface.test().fitted().unwrap();
+    /// assert!(!test.equivalent() && test.ratio().lower() > test.upper_bound());
+    /// assert!(surface.adjusted_p_value().unwrap() >= test.p_value());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct SurfaceEquivalence as RawSurfaceEquivalence {
         /// The road surface.
         borrow surface: String => str,
@@ -1209,6 +1400,17 @@ impl SurfaceEquivalence {
 
 record! {
     /// A surface on the severity scale, relative to the belt.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// let scale = equivalence.scale();
+    /// let belt = scale.iter().find(|p| p.surface() == "laboratory belt").unwrap();
+    /// assert_eq!((belt.log_ratio(), scale.len()), (Some(0.0), 7));
+    /// assert_eq!(scale[0].surface(), "polished fine asphalt", "the mildest first");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct ScalePosition as RawScalePosition {
         /// The surface; the belt itself is among them, at exactly 1.
         borrow surface: String => str,
@@ -1289,6 +1491,19 @@ pub(crate) fn check_log_interval(
 /// The belt compared with every road surface.
 ///
 /// Holds the paired medians and what was fitted to them, not the trials.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::equivalence::Equivalence;
+/// use surface_severity::severity::Severity;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// println!("shown equivalent to {:?}", equivalence.equivalent_surfaces());
+/// assert!(!equivalence.equivalent_to_all(), "roads differ fivefold, no belt is like all of them");
+/// assert_eq!(equivalence.campaign_digest(), campaign.digest());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct EquivalenceFit {
     pub(super) options: Equivalence,
@@ -1357,6 +1572,15 @@ impl EquivalenceFit {
     }
     /// One road surface.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// assert_eq!(equivalence.surface("brushed concrete")?.surface(), "brushed concrete");
+    /// assert!(equivalence.surface("laboratory belt").is_err(), "the belt is not a road");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the road surfaces there are.
     pub fn surface(&self, name: &str) -> Result<&SurfaceEquivalence> {
@@ -1380,6 +1604,17 @@ impl EquivalenceFit {
         self.surfaces.iter().all(|s| s.test.fitted().is_some_and(Tost::equivalent))
     }
     /// Road surfaces that the belt is shown equivalent to, the chance of any false one among them at most α (Holm).
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// for name in equivalence.equivalent_surfaces() {
+    ///     assert!(equivalence.surface(name)?.adjusted_p_value().unwrap() <= 0.05);
+    /// }
+    /// assert!(!equivalence.equivalent_surfaces().contains(&"polished fine asphalt"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn equivalent_surfaces(&self) -> Vec<&str> {
         self.surfaces
@@ -1397,6 +1632,19 @@ impl EquivalenceFit {
     }
     /// The smallest symmetric bounds (r, 1/r) within which the belt would be shown equivalent to every road surface at
     /// once (intersection–union, each test at α); `None` where a surface could not be tested.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::equivalence::Equivalence;
+    /// let (lower, upper) = equivalence.smallest_bounds_to_all().unwrap();
+    /// let with = |r: f64| Equivalence::new("laboratory belt").bounds(1.0 / r, r).fit(&campaign, &fit);
+    /// // Just beyond these bounds the belt is shown equivalent to every road, just within them it is not.
+    /// assert!((lower * upper - 1.0).abs() < 1e-9);
+    /// assert!(with(upper * 1.001)?.equivalent_to_all() && !with(upper / 1.001)?.equivalent_to_all());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn smallest_bounds_to_all(&self) -> Option<(f64, f64)> {
         let mut least = f64::INFINITY;
@@ -1408,6 +1656,19 @@ impl EquivalenceFit {
     /// For every road surface that could be tested, the smallest symmetric bounds (r, 1/r) at which it would be among
     /// [`equivalent_surfaces`](Self::equivalent_surfaces): simultaneous over surfaces, by Holm's adjustment. A single
     /// test at its own α has the narrower [`Tost::smallest_bounds`].
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// for (surface, lower, upper) in equivalence.smallest_simultaneous_bounds() {
+    ///     assert!((lower * upper - 1.0).abs() < 1e-9);
+    ///     // Wider than those of a single test, since all roads are looked at.
+    ///     let alone = equivalence.surface(surface)?.test().fitted().unwrap().smallest_bounds();
+    ///     assert!(lower <= alone.0 + 1e-12);
+    /// }
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn smallest_simultaneous_bounds(&self) -> Vec<(&str, f64, f64)> {
         let tests: Vec<(&str, &Tost)> =

@@ -130,6 +130,18 @@ pub(crate) fn root(mut f: impl FnMut(f64) -> f64, mut a: f64, mut fa: f64, mut b
 // ---------------------------------------------------------------- ordinary least squares
 
 /// Result of [`ordinary_least_squares`].
+///
+/// ```
+/// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
+/// // y = 1 + 2x and errors that neither tilt nor shift the line.
+/// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+/// let fit = ordinary_least_squares(&[&x], &y, Intercept::Fitted)?;
+/// assert!((fit.coefficients()[0] - 1.0).abs() < 1e-12 && (fit.coefficients()[1] - 2.0).abs() < 1e-12);
+/// assert!((fit.residual_sum_of_squares() - 0.04).abs() < 1e-12 && fit.degrees_of_freedom() == 3);
+/// assert!((fit.standard_errors()[1] - (0.04_f64 / 3.0 / 10.0).sqrt()).abs() < 1e-12);
+/// assert!(fit.r_squared() > 0.99);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct LinearFit {
     coefficients: Vec<f64>,
@@ -181,6 +193,17 @@ impl LinearFit {
     /// The fitted value and its standard error at a row of columns, from the whole covariance matrix; the intercept, where
     /// one was fitted, is added.
     ///
+    /// ```
+    /// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
+    /// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+    /// let fit = ordinary_least_squares(&[&x], &y, Intercept::Fitted)?;
+    /// // At the mean of x the standard error is that of a mean of five.
+    /// let (value, standard_error) = fit.value_at(&[2.0])?;
+    /// assert!((value - 5.0).abs() < 1e-12);
+    /// assert!((standard_error - fit.residual_standard_deviation() / 5_f64.sqrt()).abs() < 1e-12);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for another number of columns than were fitted, or values that are not finite.
     pub fn value_at(&self, row: &[f64]) -> Result<(f64, f64)> {
@@ -202,6 +225,16 @@ impl LinearFit {
     }
     /// Student t interval of coefficient `i`.
     ///
+    /// ```
+    /// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
+    /// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+    /// let fit = ordinary_least_squares(&[&x], &y, Intercept::Fitted)?;
+    /// let slope = fit.interval(1, 0.95)?;
+    /// // t quantile with 3 degrees of freedom: 3.1824.
+    /// assert!((slope.upper() - 2.0 - 3.1824 * fit.standard_errors()[1]).abs() < 1e-5);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a coefficient that does not exist or a level outside (0, 1).
     pub fn interval(&self, i: usize, level: f64) -> Result<Interval> {
@@ -213,6 +246,14 @@ impl LinearFit {
 }
 
 /// Whether a line has an intercept.
+///
+/// ```
+/// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
+/// let (x, y) = ([1.0, 2.0, 3.0], [2.0, 4.1, 5.9]);
+/// assert_eq!(ordinary_least_squares(&[&x], &y, Intercept::Zero)?.coefficients().len(), 1);
+/// assert_eq!(ordinary_least_squares(&[&x], &y, Intercept::Fitted)?.coefficients().len(), 2);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Intercept {
@@ -223,6 +264,15 @@ pub enum Intercept {
 }
 
 /// Least squares of `y` on `columns`, by Householder QR; with an intercept the columns are centred first.
+///
+/// ```
+/// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
+/// // Through the origin: slope Σxy/Σx².
+/// let (x, y) = ([1.0, 2.0, 3.0], [2.0, 4.1, 5.9]);
+/// let fit = ordinary_least_squares(&[&x], &y, Intercept::Zero)?;
+/// assert!((fit.coefficients()[0] - 27.9 / 14.0).abs() < 1e-12);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`] without at least one residual degree of freedom; [`ErrorKind::InvalidOption`] for
@@ -300,6 +350,16 @@ pub fn ordinary_least_squares(columns: &[&[f64]], y: &[f64], intercept: Intercep
 // ---------------------------------------------------------------- Deming
 
 /// Result of [`deming`].
+///
+/// ```
+/// use surface_severity::equivalence::deming;
+/// let (x, y) = ([1.1, 1.9, 3.1, 3.9, 5.0], [2.0, 4.1, 5.9, 8.2, 9.8]);
+/// let line = deming(&x, &y, 1.0)?;
+/// assert_eq!((line.pairs(), line.degrees_of_freedom()), (5, 3));
+/// // It goes through the mean of the pairs.
+/// assert!((line.intercept() + 3.0 * line.slope() - 6.0).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct DemingLine {
     slope: f64,
@@ -354,6 +414,15 @@ impl DemingLine {
     }
     /// t interval of the slope.
     ///
+    /// ```
+    /// use surface_severity::equivalence::deming;
+    /// let line = deming(&[1.1, 1.9, 3.1, 3.9, 5.0], &[2.0, 4.1, 5.9, 8.2, 9.8], 1.0)?;
+    /// let slope = line.slope_interval(0.95)?;
+    /// // t quantile with 3 degrees of freedom: 3.1824.
+    /// assert!((slope.upper() - line.slope() - 3.1824 * line.slope_standard_error()).abs() < 1e-4);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a level outside (0, 1).
     pub fn slope_interval(&self, level: f64) -> Result<Interval> {
@@ -361,6 +430,14 @@ impl DemingLine {
         t_interval("the slope", self.slope, self.slope_standard_error, df, level)
     }
     /// t interval of the intercept.
+    ///
+    /// ```
+    /// use surface_severity::equivalence::deming;
+    /// let line = deming(&[1.1, 1.9, 3.1, 3.9, 5.0], &[2.0, 4.1, 5.9, 8.2, 9.8], 1.0)?;
+    /// assert!(line.intercept_interval(0.95)?.contains(0.0), "the pairs are about y = 2x");
+    /// assert!(line.intercept_interval(95.0).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a level outside (0, 1).
@@ -398,6 +475,15 @@ fn deming_point(x: &[f64], y: &[f64], ratio: f64) -> Result<(f64, f64)> {
 /// `variance_ratio_y_over_x` = Var(error of y) / Var(error of x). Some programs ask for the inverse.
 /// Swapping x and y and inverting the ratio gives the inverse line. Standard errors by the jackknife
 /// over pairs, t with n − 2 degrees of freedom.
+///
+/// ```
+/// use surface_severity::equivalence::deming;
+/// let (x, y) = ([1.1, 1.9, 3.1, 3.9, 5.0], [2.0, 4.1, 5.9, 8.2, 9.8]);
+/// // Turned round, with the ratio of variances turned round, it is the same line.
+/// let (there, back) = (deming(&x, &y, 4.0)?, deming(&y, &x, 0.25)?);
+/// assert!((there.slope() * back.slope() - 1.0).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`] below 3 pairs; [`ErrorKind::InvalidOption`] for a ratio that is not positive and
@@ -438,6 +524,18 @@ pub fn deming(x: &[f64], y: &[f64], variance_ratio_y_over_x: f64) -> Result<Demi
 // ---------------------------------------------------------------- York
 
 /// Which published convention a York standard error follows.
+///
+/// ```
+/// use surface_severity::equivalence::{Convention, york};
+/// let (x, y, e) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1], [0.1; 5]);
+/// let line = york(&x, &e, &y, &e, &[0.0; 5])?;
+/// // The published conventions agree to first order where the pairs lie near the line.
+/// let adjusted = line.covariance(Convention::AdjustedPoints).slope_standard_error;
+/// let exact = line.covariance(Convention::ExactPropagation).slope_standard_error;
+/// assert_eq!(adjusted, line.slope_standard_error());
+/// assert!((exact / adjusted - 1.0).abs() < 0.1);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -452,6 +550,16 @@ pub enum Convention {
 }
 
 /// Standard errors and covariance of a line.
+///
+/// ```
+/// use surface_severity::equivalence::{Convention, york};
+/// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+/// let covariance = york(&x, &[0.0; 5], &y, &[0.1; 5], &[0.0; 5])?.covariance(Convention::AdjustedPoints);
+/// // At the mean of x the line is known as a mean of five is: 0.1/√5.
+/// assert!((covariance.at(2.0) - 0.1 / 5_f64.sqrt()).abs() < 1e-9);
+/// assert!((covariance.scaled(3.0).at(2.0) - 0.3 / 5_f64.sqrt()).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -484,6 +592,17 @@ impl LineCovariance {
 }
 
 /// Result of [`york`] and, with its τ, of [`york_with_scatter`].
+///
+/// ```
+/// use surface_severity::equivalence::york;
+/// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+/// let line = york(&x, &[0.0; 5], &y, &[0.1; 5], &[0.0; 5])?;
+/// // Without errors in x it is weighted least squares: S = 0.04/0.1², 3 degrees of freedom.
+/// assert!((line.slope() - 2.0).abs() < 1e-9 && (line.intercept() - 1.0).abs() < 1e-9);
+/// assert!((line.chi_squared() - 4.0).abs() < 1e-9 && line.degrees_of_freedom() == 3);
+/// assert!(line.p_value().unwrap() > 0.05, "the errors explain the scatter");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct YorkLine {
     slope: f64,
@@ -924,6 +1043,20 @@ fn angles() -> Vec<f64> {
 /// least squares. Reported standard errors: York et al. 2004, adjusted points, **not** scaled by √(S/(n − 2));
 /// the other conventions are in [`YorkLine::covariance`] and [`YorkLine::scale`].
 ///
+/// ```
+/// use surface_severity::equivalence::york;
+/// // Pearson's data with York's weights.
+/// let x = [0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4];
+/// let y = [5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5];
+/// let error = |weight: f64| 1.0 / weight.sqrt();
+/// let ex = [1000.0, 1000.0, 500.0, 800.0, 200.0, 80.0, 60.0, 20.0, 1.8, 1.0].map(error);
+/// let ey = [1.0, 1.8, 4.0, 8.0, 20.0, 20.0, 70.0, 70.0, 100.0, 500.0].map(error);
+/// let line = york(&x, &ex, &y, &ey, &[0.0; 10])?;
+/// // York et al., Am. J. Phys. 72 (2004) 367: intercept 5.47991, slope -0.480533.
+/// assert_eq!(format!("{:.5} {:.6}", line.intercept(), line.slope()), "5.47991 -0.480533");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::TooFew`] below 2 pairs; [`ErrorKind::InvalidOption`] for negative errors, correlations outside
 /// (−1, 1), or a pair without any error (its weight would be infinite: use [`ordinary_least_squares`] when none
@@ -946,6 +1079,15 @@ pub fn york(
 }
 
 /// How τ is estimated.
+///
+/// ```
+/// use surface_severity::equivalence::{ScatterEstimator, random_effects};
+/// // Three values without errors: divisor n − 1, or n.
+/// let scatter = |estimator| random_effects(&[1.0, 3.0, 5.0], &[0.0; 3], estimator).map(|m| m.intrinsic_scatter());
+/// assert!((scatter(ScatterEstimator::Restricted)? - 2.0).abs() < 1e-9);
+/// assert!((scatter(ScatterEstimator::MaximumLikelihood)? - (8.0_f64 / 3.0).sqrt()).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -958,6 +1100,15 @@ pub enum ScatterEstimator {
 }
 
 /// Where the estimate of τ lies.
+///
+/// ```
+/// use surface_severity::equivalence::{Scatter, ScatterEstimator, random_effects};
+/// // Values that differ by less than their errors show no scatter of their own.
+/// let scatter = |error: f64| random_effects(&[1.0, 1.1, 1.2], &[error; 3], ScatterEstimator::Restricted).map(|m| m.scatter());
+/// assert_eq!(scatter(1.0)?, Scatter::Boundary);
+/// assert_eq!(scatter(0.01)?, Scatter::Interior);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Scatter {
@@ -1041,6 +1192,17 @@ pub(super) fn least(values: &[f64]) -> f64 {
 }
 
 /// Result of [`york_with_scatter`].
+///
+/// ```
+/// use surface_severity::equivalence::{Scatter, ScatterEstimator, york_with_scatter};
+/// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+/// let fit = york_with_scatter(&x, &[0.0; 5], &y, &[0.01; 5], &[0.0; 5], ScatterEstimator::Restricted)?;
+/// assert_eq!(fit.scatter(), Scatter::Interior);
+/// // Observed about the line: 0.04/3, of which the errors explain 0.01².
+/// assert!((fit.intrinsic_scatter().powi(2) - (0.04 / 3.0 - 1e-4)).abs() < 1e-9);
+/// assert!((fit.line().slope() - 2.0).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ScatterLine {
     line: YorkLine,
@@ -1065,6 +1227,17 @@ enum Limits {
 impl ScatterLine {
     /// Limits of τ at confidence `level` by the Q profile: the τ at which S meets the chi-squared quantiles with n − 2
     /// degrees of freedom. They need not enclose a restricted-likelihood estimate, but nearly always do.
+    ///
+    /// ```
+    /// use surface_severity::equivalence::{ScatterEstimator, york_with_scatter};
+    /// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+    /// let fit = york_with_scatter(&x, &[0.0; 5], &y, &[0.01; 5], &[0.0; 5], ScatterEstimator::Restricted)?;
+    /// let (lower, upper) = fit.intrinsic_scatter_limits(0.95)?;
+    /// // S = 0.04/(0.01² + τ²) meets the chi-squared quantiles 9.3484 and 0.21580 (3 degrees of freedom).
+    /// assert!((lower.powi(2) - (0.04 / 9.3484 - 1e-4)).abs() < 1e-6);
+    /// assert!((upper.powi(2) - (0.04 / 0.21580 - 1e-4)).abs() < 1e-4);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); [`ErrorKind::NotEstimable`] at the edge of double
@@ -1145,6 +1318,17 @@ pub(super) fn least_plausible(df: usize) -> f64 {
 ///
 /// Where no pair has an error, the line is least squares and τ its residual standard deviation
 /// (maximum likelihood: with divisor n).
+///
+/// ```
+/// use surface_severity::equivalence::{ScatterEstimator, york, york_with_scatter};
+/// let (x, y, e) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1], [0.01; 5]);
+/// // Errors of 0.01 do not explain residuals of 0.1; the scatter does, and the line is less sure.
+/// let plain = york(&x, &e, &y, &e, &[0.0; 5])?;
+/// let fit = york_with_scatter(&x, &e, &y, &e, &[0.0; 5], ScatterEstimator::Restricted)?;
+/// assert!(plain.p_value().unwrap() < 1e-6 && fit.line().p_value().unwrap() > 0.1);
+/// assert!(fit.line().slope_standard_error() > plain.slope_standard_error());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// As [`york`], and [`ErrorKind::TooFew`] below 3 pairs.
@@ -1254,6 +1438,16 @@ fn exact_line(pairs: &Pairs, fit: &LinearFit, estimator: ScatterEstimator) -> Re
 // ---------------------------------------------------------------- random effects
 
 /// Result of [`random_effects`].
+///
+/// ```
+/// use surface_severity::equivalence::{ScatterEstimator, random_effects};
+/// let mean = random_effects(&[0.1, 0.3, 0.5], &[0.05; 3], ScatterEstimator::Restricted)?;
+/// // Balanced: variance 0.04 observed, 0.05² of it from the errors.
+/// assert!((mean.mean() - 0.3).abs() < 1e-9 && mean.degrees_of_freedom() == 2);
+/// assert!((mean.intrinsic_scatter().powi(2) - (0.04 - 0.0025)).abs() < 1e-9);
+/// assert!((mean.cochran_q().unwrap() - 0.08 / 0.0025).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RandomEffects {
     mean: f64,
@@ -1319,6 +1513,16 @@ impl RandomEffects {
     /// chi-squared quantiles with n − 1 degrees of freedom. They need not enclose a restricted-likelihood estimate, but
     /// nearly always do.
     ///
+    /// ```
+    /// use surface_severity::equivalence::{ScatterEstimator, random_effects};
+    /// let mean = random_effects(&[0.1, 0.3, 0.5], &[0.05; 3], ScatterEstimator::Restricted)?;
+    /// let (lower, upper) = mean.intrinsic_scatter_limits(0.95)?;
+    /// // 0.08/(0.05² + τ²) meets the chi-squared quantiles 7.3778 and 0.050636 (2 degrees of freedom).
+    /// assert!((lower.powi(2) - (0.08 / 7.3778 - 0.0025)).abs() < 1e-6);
+    /// assert!((upper.powi(2) - (0.08 / 0.050636 - 0.0025)).abs() < 1e-3);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); [`ErrorKind::NotEstimable`] at the edge of double
     /// precision.
@@ -1378,6 +1582,14 @@ impl RandomEffects {
     }
     /// t interval of the mean from [`small_sample_standard_error`](Self::small_sample_standard_error).
     ///
+    /// ```
+    /// use surface_severity::equivalence::{ScatterEstimator, random_effects};
+    /// let mean = random_effects(&[0.1, 0.3, 0.5], &[0.05; 3], ScatterEstimator::Restricted)?.interval(0.95)?;
+    /// // Three values: t quantile with 2 degrees of freedom, 4.3027, standard error √(0.04/3).
+    /// assert!((mean.upper() - 0.3 - 4.3027 * (0.04_f64 / 3.0).sqrt()).abs() < 1e-4);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a level outside (0, 1).
     pub fn interval(&self, level: f64) -> Result<Interval> {
@@ -1391,6 +1603,16 @@ impl RandomEffects {
 /// Given log road median − log laboratory median of each material, it is the errors-in-variables line with slope 1.
 /// REML or maximum likelihood for τ²; the mean weighted by 1/(v + τ²). Where no value has an error, the mean is
 /// plain and τ the standard deviation (maximum likelihood: with divisor n).
+///
+/// ```
+/// use surface_severity::equivalence::{ScatterEstimator, random_effects};
+/// // log(road/belt) of four materials, one measured badly: it counts less.
+/// let values = [0.50, 0.54, 0.46, 1.50];
+/// let mean = |error: f64| random_effects(&values, &[0.05, 0.05, 0.05, error], ScatterEstimator::Restricted).map(|m| m.mean());
+/// assert!((mean(0.05)? - 0.75).abs() < 1e-9, "the plain mean, all errors being equal");
+/// assert!(mean(2.0)? < 0.55);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`] below 2 values; [`ErrorKind::InvalidOption`] for negative or not finite input, or values

@@ -12,6 +12,21 @@ use crate::error::{ErrorKind, Result};
 
 record! {
     /// A road surface as a candidate for the nearest.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// # let bootstrap = surface_severity::bootstrap::Bootstrap::rescaled(200).severity(&plan, &campaign)?;
+    /// let nearest = equivalence.with_nearest(&bootstrap)?.nearest().cloned().unwrap();
+    /// for surface in nearest.surfaces() {
+    ///     println!("{}: nearest in {:.0} % of the replicates", surface.surface(), 100.0 * surface.frequency());
+    ///     let p = surface.frequency();
+    ///     assert!(surface.frequency_standard_error() <= (p * (1.0 - p) / 200.0).sqrt() + 0.01);
+    /// }
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct NearestSurface as RawNearestSurface {
         /// The surface.
         borrow surface: String => str,
@@ -36,6 +51,22 @@ impl NearestSurface {
 
 record! {
     /// The candidates for the nearest road surface.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// let bootstrap = Bootstrap::rescaled(200).severity(&plan, &campaign)?;
+    /// let equivalence = equivalence.with_nearest(&bootstrap)?;
+    /// let nearest = equivalence.nearest().unwrap();
+    /// let best = nearest.nearest().unwrap();
+    /// assert_eq!(best.surface(), nearest.surfaces()[0].surface());
+    /// let total: f64 = nearest.surfaces().iter().map(|s| s.frequency()).sum();
+    /// assert!((total - 1.0).abs() < 1e-9, "in every replicate one is the nearest");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct NearestSurfaces as RawNearestSurfaces {
         /// How the replicates were drawn.
         copy scheme: Scheme,
@@ -79,6 +110,18 @@ fn error_of(share: f64, replicates: usize) -> f64 {
 
 impl EquivalenceFit {
     /// Adds how surely each road surface is the nearest to the belt, from bootstrap replicates of the severity fit.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// let bootstrap = Bootstrap::rescaled(200).seed(5).severity(&plan, &campaign)?;
+    /// let equivalence = equivalence.with_nearest(&bootstrap)?;
+    /// assert_eq!(equivalence.nearest().map(|n| (n.seed(), n.replicates())), Some((5, 200)));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for replicates of another campaign; [`ErrorKind::NotEstimable`] where the belt or

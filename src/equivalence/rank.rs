@@ -26,6 +26,17 @@ use crate::error::Result;
 use crate::estimate::{Interval, IntervalMethod, check_level};
 
 /// Which Passing–Bablok slope.
+///
+/// ```
+/// use surface_severity::equivalence::{RankForm, passing_bablok};
+/// let (x, y) = ([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [1.1, 1.9, 3.2, 4.0, 4.8, 6.1]);
+/// let milliseconds = y.map(|y| 1000.0 * y);
+/// // Only the equivariant form follows a change of unit.
+/// let slope = |y: &[f64], form| passing_bablok(&x, y, form).map(|line| line.slope());
+/// let ratio = slope(&milliseconds, RankForm::Equivariant)? / slope(&y, RankForm::Equivariant)?;
+/// assert!((ratio / 1000.0 - 1.0).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum RankForm {
@@ -37,6 +48,15 @@ pub enum RankForm {
 }
 
 /// Result of [`passing_bablok`].
+///
+/// ```
+/// use surface_severity::equivalence::{RankForm, passing_bablok};
+/// // y = 2x but for one pair far off, which pulls nothing.
+/// let line = passing_bablok(&[1.0, 2.0, 3.0, 4.0, 5.0], &[2.0, 4.0, 6.0, 8.0, 30.0], RankForm::Equivariant)?;
+/// assert!((line.slope() - 2.0).abs() < 1e-9 && line.intercept().abs() < 1e-9);
+/// assert_eq!((line.pairs(), line.usable_slopes()), (5, 10));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PassingBablok {
     form: RankForm,
@@ -84,6 +104,15 @@ impl PassingBablok {
     /// Ranks of the limits of the slope among the slopes in their order, from 1: (N ∓ z √(n(n − 1)(2n + 5)/18))/2,
     /// rounded to the nearest.
     ///
+    /// ```
+    /// use surface_severity::equivalence::{RankForm, passing_bablok};
+    /// let (x, y) = ([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0], [1.1, 1.9, 3.2, 4.0, 4.8, 6.1, 7.1, 7.9]);
+    /// let line = passing_bablok(&x, &y, RankForm::Equivariant)?;
+    /// let (narrow, wide) = (line.slope_ranks(0.8)?, line.slope_ranks(0.95)?);
+    /// assert!(1 <= wide.0 && wide.0 < narrow.0 && narrow.1 < wide.1 && wide.1 <= line.usable_slopes());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`](crate::ErrorKind::InvalidOption) for a level outside (0, 1);
     /// [`ErrorKind::NotEstimable`](crate::ErrorKind::NotEstimable) where there are too few slopes for that level.
@@ -104,6 +133,14 @@ impl PassingBablok {
 
     /// Limits of the slope by the ranks of Kendall's statistic.
     ///
+    /// ```
+    /// use surface_severity::equivalence::{RankForm, passing_bablok};
+    /// let (x, y) = ([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0], [1.1, 1.9, 3.2, 4.0, 4.8, 6.1, 7.1, 7.9]);
+    /// let slope = passing_bablok(&x, &y, RankForm::Original)?.slope_interval(0.95)?;
+    /// assert!(slope.contains(1.0) && slope.upper() - slope.lower() < 0.3, "the two methods agree");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`slope_ranks`](Self::slope_ranks); [`ErrorKind::NotEstimable`](crate::ErrorKind::NotEstimable) also where the
     /// interval reaches the vertical.
@@ -118,6 +155,14 @@ impl PassingBablok {
     }
 
     /// Limits of the intercept: the medians of y − b x at the limits of the slope.
+    ///
+    /// ```
+    /// use surface_severity::equivalence::{RankForm, passing_bablok};
+    /// let (x, y) = ([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0], [1.1, 1.9, 3.2, 4.0, 4.8, 6.1, 7.1, 7.9]);
+    /// let intercept = passing_bablok(&x, &y, RankForm::Original)?.intercept_interval(0.95)?;
+    /// assert!(intercept.contains(0.0), "no constant difference");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`slope_interval`](Self::slope_interval); [`ErrorKind::NotEstimable`](crate::ErrorKind::NotEstimable) also
@@ -152,6 +197,15 @@ fn turned(slope: f64) -> f64 {
 /// Where the number of slopes is even, the middle is halfway between two of them: in angle (original form) or by their
 /// geometric mean (equivariant form), the means that keep the inversion on swapping exact. The arithmetic mean that some
 /// programs take differs from them in the second order of the gap.
+///
+/// ```
+/// use surface_severity::equivalence::{RankForm, passing_bablok};
+/// let (x, y) = ([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [1.1, 1.9, 3.2, 4.0, 4.8, 6.1]);
+/// // Turned round, it is the same line.
+/// let (there, back) = (passing_bablok(&x, &y, RankForm::Original)?, passing_bablok(&y, &x, RankForm::Original)?);
+/// assert!((there.slope() * back.slope() - 1.0).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`](crate::ErrorKind::TooFew) below 3 pairs;

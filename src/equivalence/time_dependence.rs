@@ -23,6 +23,19 @@ use crate::numeric::special::{t_survival, two_sided_quantile};
 use crate::severity::Severity;
 
 /// One class (or all materials) on one surface.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::equivalence::TimeDependence;
+/// for row in TimeDependence::fit(&plan, &campaign)?.rows {
+///     assert_ne!(row.slope.is_some(), row.why_not.is_some(), "a slope, or the reason why there is none");
+///     if let Some((shortest, longest)) = row.durability_range_s {
+///         assert!(shortest <= longest);
+///     }
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -46,6 +59,17 @@ pub struct TimeDependenceRow {
 }
 
 /// Slopes of the factors against durability.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::equivalence::TimeDependence;
+/// let slopes = TimeDependence::fit(&plan, &campaign)?;
+/// let concrete = slopes.rows.iter().find(|row| row.class.is_none() && row.surface == "brushed concrete").unwrap();
+/// // This campaign was invented with a constant factor there.
+/// assert!(concrete.slope.unwrap().contains(0.0));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -58,6 +82,14 @@ pub struct TimeDependence {
 
 impl TimeDependence {
     /// Slopes for all materials and for each class, on every surface but the reference of `plan`.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// use surface_severity::{ErrorKind, equivalence::TimeDependence, severity::Severity};
+    /// let error = TimeDependence::fit(&Severity::new("gravel"), &campaign).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::UnknownSurface { .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`]; those of the cell medians. Too few materials in a class are no
@@ -143,6 +175,15 @@ impl TimeDependence {
 
     /// One sentence for each slope that remains after adjustment at `1 − level`, or one that says
     /// that none does.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::equivalence::TimeDependence;
+    /// let statements = TimeDependence::fit(&plan, &campaign)?.statements();
+    /// assert!(!statements.is_empty() && statements.iter().all(|s| s.ends_with('.')));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn statements(&self) -> Vec<String> {
         let alpha = 1.0 - self.level;

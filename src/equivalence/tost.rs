@@ -12,6 +12,17 @@ use crate::estimate::{Interval, IntervalMethod};
 
 record! {
     /// Result of [`tost`].
+    ///
+    /// ```
+    /// use surface_severity::equivalence::tost;
+    /// // A ratio of 1 within 10 %, against the customary 0.80 to 1.25.
+    /// let test = tost(0.0, 0.1, None, (0.8, 1.25), 0.05)?;
+    /// assert!(test.equivalent() && test.p_value() < 0.05);
+    /// // Symmetric, so both one-sided tests say the same; and its 90 % interval lies within the bounds.
+    /// assert!((test.lower_p_value() - test.upper_p_value()).abs() < 1e-9);
+    /// assert!(test.ratio().lower() > 0.8 && test.ratio().upper() < 1.25);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct Tost as RawTost {
         /// The ratio with its 1 − 2α interval.
         borrow ratio: Interval => Interval,
@@ -50,6 +61,14 @@ impl Tost {
     }
 
     /// The smallest symmetric bounds (r, 1/r) within which equivalence would be shown at α.
+    ///
+    /// ```
+    /// use surface_severity::equivalence::tost;
+    /// let test = tost(0.0, 0.1, None, (0.8, 1.25), 0.05)?;
+    /// // 1.6449 standard errors: just outside the 90 % interval.
+    /// assert!((test.smallest_bounds().1 - (1.6449 * 0.1_f64).exp()).abs() < 1e-4);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn smallest_bounds(&self) -> (f64, f64) {
         (self.smallest_lower_bound, 1.0 / self.smallest_lower_bound)
@@ -89,6 +108,15 @@ pub(crate) fn check_alpha(alpha: f64) -> Result<()> {
 /// Two one-sided tests that exp(`log_ratio`) lies within `bounds`, each at level `alpha`.
 ///
 /// Student t with `degrees_of_freedom`, or normal where `None`.
+///
+/// ```
+/// use surface_severity::equivalence::tost;
+/// // The same ratio from few trials is no longer shown: which does not prove a difference.
+/// assert!(tost(0.05, 0.1, None, (0.8, 1.25), 0.05)?.equivalent());
+/// assert!(!tost(0.05, 0.1, Some(2.0), (0.8, 1.25), 0.05)?.equivalent());
+/// assert!(tost(0.05, 0.1, None, (1.1, 1.25), 0.05).is_err(), "bounds that do not enclose 1");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::InvalidOption`] for a log ratio that is not finite, a standard error that is not positive and finite,

@@ -59,6 +59,17 @@ p,li{margin:.15rem 0}ol,ul{margin:.2rem 0}.table{font-size:8pt}}
 
 impl<'a> Certificate<'a> {
     /// A sheet of one correction.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::report::Certificate;
+    /// let sheet = Certificate::new(&correction).title("Correction of the belt").entry("Issued by", "test house");
+    /// assert!(sheet.to_markdown().contains("Correction of the belt") && sheet.to_markdown().contains("test house"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn new(correction: &'a Correction) -> Self {
         let title = format!("{}: laboratory times read as road times", capital(correction.laboratory()));
@@ -78,6 +89,18 @@ impl<'a> Certificate<'a> {
     }
 
     /// The sheet as one HTML file.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::report::Certificate;
+    /// let html = Certificate::new(&correction).to_html();
+    /// assert!(html.starts_with("<!DOCTYPE html>") && html.contains("brushed concrete"));
+    /// assert!(!html.contains("<script") && !html.contains("https://"), "nothing is run or fetched");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn to_html(&self) -> String {
         let mut html = Html::styled(&self.title, STYLE);
@@ -106,6 +129,17 @@ impl<'a> Certificate<'a> {
     }
 
     /// The sheet as Markdown.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// use surface_severity::report::Certificate;
+    /// let markdown = Certificate::new(&correction).to_markdown();
+    /// assert!(correction.corrections().iter().all(|c| markdown.contains(c.surface())));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn to_markdown(&self) -> String {
         let mut out = format!("# {}\n", escape_markdown(&self.title));

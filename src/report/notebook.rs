@@ -47,6 +47,14 @@ macro_rules! displays {
 
 displays! {
     /// Severity ladder, factors, durabilities and notes, as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// let html = fit.to_html();
+    /// assert!(html.contains("<svg") && html.contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     SeverityFit: |fit| {
         let mut html = picture(plots::severity_ladder(fit, &PlotOptions::default()).map(|p| vec![p]));
         html.push_str(&tables::surface_factors(fit).to_html());
@@ -57,48 +65,184 @@ displays! {
         html
     };
     /// The table of cell medians as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// assert!(plan.cell_means(&campaign)?.to_html().contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     CellMeans: |cells| tables::cell_medians(cells).to_html();
     /// The test as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// assert!(surface_severity::severity::Additivity::test(&plan, &campaign)?.to_html().contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     Additivity: |test| tables::additivity(test).to_html();
     /// Departures of the classes, drawn and as a table, as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// let html = surface_severity::severity::ClassFactors::fit(&plan, &campaign)?.to_html();
+    /// assert!(html.contains("<svg") && html.contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ClassFactors: |classes| {
         let drawn = plots::class_departures(classes, &PlotOptions::default()).map(|p| vec![p]);
         picture(drawn) + &tables::class_factors(classes).to_html()
     };
     /// Distributions and intervals as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// let html = surface_severity::bootstrap::Bootstrap::rescaled(100).severity(&plan, &campaign)?.to_html();
+    /// assert!(html.contains("<svg") && html.contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     SeverityBootstrap: |bootstrap| {
         let drawn = plots::bootstrap_distributions(bootstrap, &PlotOptions::default()).map(|p| vec![p]);
         picture(drawn) + &tables::bootstrap_intervals(bootstrap).to_html()
     };
     /// Belt against roads, drawn and as tables, as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// assert!(equivalence.to_html().contains("<svg") && equivalence.to_html().contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     EquivalenceFit: |fit| {
         let drawn = plots::lab_road(fit, None, &PlotOptions::default());
         picture(drawn) + &tables::equivalence(fit).to_html() + &tables::lab_road_lines(fit).to_html()
     };
     /// The table of corrections as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// assert!(correction.to_html().contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     Correction: |correction| tables::corrections(correction).to_html();
     /// Flagged trials, and the answers with and without them, drawn and as a table, as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// let report = surface_severity::screening::Screening::new().influence(false).screen(&campaign, &plan)?;
+    /// assert!(report.to_html().contains("R-0077"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ScreeningReport: |report| {
         let drawn = plots::answers(report, &PlotOptions::default()).map(|p| vec![p]);
         tables::flagged(report).to_html() + &picture(drawn) + &tables::answers(report).to_html()
     };
     /// The ten that move a factor most, drawn and as a table, as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::{LeftOut, influence};
+    /// let html = influence(&plan, &campaign, LeftOut::Day)?.to_html();
+    /// assert!(html.contains("<svg") && html.contains("day-01"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     InfluenceTable: |table| {
         let drawn = plots::influence(table, &PlotOptions::default()).map(|p| vec![p]);
         picture(drawn) + &tables::influence(table, 10).to_html()
     };
     /// Variance components, drawn and as a table, and the factors, as HTML for a notebook cell.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let html = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.to_html();
+    /// assert!(html.contains("<svg") && html.contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     MixedSeverityFit: |fit| {
         let drawn = plots::variance_components(fit, &[], &PlotOptions::default()).map(|p| vec![p]);
         picture(drawn) + &tables::variance_components(fit, &[]).to_html() + &tables::mixed_factors(fit).to_html()
     };
     /// The comparison as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// let comparison = surface_severity::severity::DistributionComparison::of(&plan, &campaign)?;
+    /// assert!(comparison.to_html().contains("Weibull"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     DistributionComparison: |comparison| tables::distributions(comparison).to_html();
     /// The test as HTML for a notebook cell.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::{bootstrap::{Bootstrap, GoodnessOfFit}, severity::Severity};
+    /// let test = GoodnessOfFit::test(&Bootstrap::parametric(100), &Severity::new("asphalt"), &campaign)?;
+    /// assert!(test.to_html().contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     GoodnessOfFit: |test| tables::goodness_of_fit(test).to_html();
     /// The test as HTML for a notebook cell.
+    ///
+    /// ```
+    /// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+    /// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+    /// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+    /// # }));
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{EqualScatter, ScatterBy, Severity};
+    /// assert!(EqualScatter::test(&Severity::new("asphalt"), &campaign, ScatterBy::Surface)?.to_html().contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     EqualScatter: |test| tables::scatter(test, None).to_html();
     /// Slopes as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// assert!(surface_severity::equivalence::TimeDependence::fit(&plan, &campaign)?.to_html().contains("<table"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     TimeDependence: |slopes| tables::time_dependence(slopes).to_html();
     /// The planned specimens as HTML for a notebook cell.
     Plan: |plan| tables::planned_cells(plan).to_html();
@@ -115,6 +259,11 @@ displays! {
     /// How the simulated campaigns came out, as HTML for a notebook cell.
     Simulated: |simulated| tables::simulated_factors(simulated).to_html();
     /// The message, every problem on its line, as HTML for a notebook cell.
+    ///
+    /// ```
+    /// let error = surface_severity::campaign::Campaign::from_reader("a,b\n".as_bytes(), "<trials>.csv").unwrap_err();
+    /// assert!(error.to_html().contains("&lt;trials&gt;.csv"), "what the user wrote is escaped");
+    /// ```
     Error: |error| {
         let lines: Vec<String> = error.to_string().lines().map(escape_html).collect();
         format!("<pre style=\"white-space:pre-wrap\">{}</pre>\n", lines.join("\n"))

@@ -29,6 +29,16 @@ const SLIM: u32 = 350;
 
 /// What another person needs to make the page again. All of it is what the caller says; the digest of
 /// the trial table and the version of the crate are added by the page.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// use surface_severity::report::{Page, Reproduction};
+/// let how = Reproduction::new().command("severity_study --trials trials.csv").seed(7).option("level", "0.95");
+/// let html = Page::new(&fit).reproduction(how).to_html()?;
+/// assert!(html.contains("severity_study --trials trials.csv"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Reproduction {
     command: Option<String>,
@@ -38,6 +48,16 @@ pub struct Reproduction {
 
 impl Reproduction {
     /// Nothing said.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// use surface_severity::report::{Page, Reproduction};
+    /// // With nothing said the page still names the digest of the trials.
+    /// let html = Page::new(&fit).reproduction(Reproduction::new()).to_html()?;
+    /// assert!(html.contains(fit.campaign_digest()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn new() -> Self {
         Self::default()
@@ -80,15 +100,18 @@ impl Reproduction {
 /// | [`requirements`](Self::requirements) | probability that a report's material reaches the reader's minimum times |
 /// | [`bootstrap`](Self::bootstrap) | resampled intervals and distributions |
 ///
-/// ```no_run
+/// ```
 /// use surface_severity::campaign::Campaign;
 /// use surface_severity::report::{Page, Reproduction};
 /// use surface_severity::severity::Severity;
 ///
-/// let campaign = Campaign::read_path("trials.csv")?;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
 /// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
 /// let page = Page::new(&fit).campaign(&campaign).reproduction(Reproduction::new().seed(1)).to_html()?;
-/// std::fs::write("report.html", page).expect("writable");
+/// assert!(page.contains("<svg") && page.contains(fit.campaign_digest()));
+/// # let folder = std::env::temp_dir();
+/// std::fs::write(folder.join("surface-severity-example-report.html"), page).expect("writable");
+/// # std::fs::remove_file(folder.join("surface-severity-example-report.html")).unwrap();
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone)]
@@ -116,6 +139,15 @@ pub struct Page<'a> {
 
 impl<'a> Page<'a> {
     /// A page of a severity fit.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// use surface_severity::report::Page;
+    /// let html = Page::new(&fit).title("First campaign").to_html()?;
+    /// assert!(html.contains("First campaign") && html.contains("coarse surface dressing"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn new(fit: &'a SeverityFit) -> Self {
         Self {
@@ -247,6 +279,18 @@ impl<'a> Page<'a> {
     }
 
     /// The page as HTML. The same parts give the same bytes.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// use surface_severity::{ErrorKind, campaign::Decisions, report::Page};
+    /// assert!(Page::new(&fit).campaign(&campaign).to_html()?.contains("<svg"));
+    /// // Parts that do not belong together are refused.
+    /// let other = campaign.with_decisions(&Decisions::new().set_aside("R-0077", "clamped over a seam", "engineer"))?;
+    /// let error = Page::new(&fit).campaign(&other).to_html().unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] where a part belongs to another campaign than the fit (other digest), or

@@ -23,6 +23,16 @@ use super::grubbs::{Side, as_f64, check_sample, check_significance};
 const LARGEST: usize = 30;
 
 /// Result of Dixon's test.
+///
+/// ```
+/// use surface_severity::screening::{Side, dixon};
+/// let test = dixon(&[1.0, 2.0, 3.0, 4.0, 10.0], 0.05, Side::High)?.unwrap();
+/// // The gap of 6 to its neighbour over the range of 9.
+/// assert_eq!(test.position, 4);
+/// assert!((test.statistic - 6.0 / 9.0).abs() < 1e-12);
+/// assert_eq!(test.statistic > test.critical_value, test.p_value < 0.05);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Dixon {
@@ -84,6 +94,13 @@ fn ends(side: Side) -> f64 {
 
 /// Critical value of r10 for a sample of `n` (3 to 30) at `significance` (0.05, not 0.95).
 ///
+/// ```
+/// use surface_severity::screening::{Side, dixon_critical_value};
+/// let r10 = dixon_critical_value(5, 0.05, Side::Both)?;
+/// assert_eq!(format!("{r10:.3}"), "0.710"); // Rorabacher 1991, Analytical Chemistry 63, 139
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::TooFew`], [`ErrorKind::InvalidOption`] for n > 30 or a significance outside (0, 1).
 pub fn dixon_critical_value(n: usize, significance: f64, side: Side) -> Result<f64> {
@@ -99,6 +116,16 @@ pub fn dixon_critical_value(n: usize, significance: f64, side: Side) -> Result<f
 
 /// Tests one end of `values`, or for [`Side::Both`] the end with the larger gap (for abrasion times:
 /// of their logarithms). `None` where all values are equal.
+///
+/// ```
+/// use surface_severity::screening::{Side, dixon};
+/// // Log times of one cell; the second specimen was clamped over a seam.
+/// let times = [4.1_f64, 1.2, 4.6, 3.9, 4.3].map(f64::ln);
+/// let test = dixon(&times, 0.05, Side::Both)?.unwrap();
+/// assert!(test.position == 1 && test.p_value < 0.05);
+/// assert_eq!(dixon(&[2.0, 2.0, 2.0], 0.05, Side::Both)?, None);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// As [`dixon_critical_value`]; [`ErrorKind::InvalidOption`] for a value that is not finite.

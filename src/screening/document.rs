@@ -21,6 +21,16 @@ const VERSION: u32 = 2;
 const ADJUSTMENT: &str = "holm_times_tests";
 
 /// Everything that was asked for.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::Screening;
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// let options = report.document().options;
+/// assert_eq!((&options.screening, &options.severity), (report.plan(), &plan));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -32,6 +42,17 @@ pub struct ScreeningOptions {
 }
 
 /// The saved form of a screening. Reading validates as strictly as building.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{Screening, ScreeningDocument};
+/// let document = Screening::new().influence(false).screen(&campaign, &plan)?.document();
+/// let again = ScreeningDocument::from_json(&document.to_json()?)?;
+/// assert_eq!(again, document);
+/// assert_eq!(again.verdicts.len(), campaign.len(), "a verdict on every trial, voids included");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -171,6 +192,16 @@ impl DocumentV1 {
 
 impl ScreeningReport {
     /// The saved form of this report.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::Screening;
+    /// let document = Screening::new().influence(false).screen(&campaign, &plan)?.document();
+    /// assert_eq!(document.schema, "surface-severity/screening/2");
+    /// assert_eq!(document.campaign_digest, campaign.digest());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn document(&self) -> ScreeningDocument {
         ScreeningDocument {
@@ -204,6 +235,17 @@ impl ScreeningReport {
 impl ScreeningDocument {
     /// Reads and validates screening.json, of this version of the schema or any older one.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::{Screening, ScreeningDocument};
+    /// let json = Screening::new().influence(false).screen(&campaign, &plan)?.document().to_json()?;
+    /// assert!(ScreeningDocument::from_json(&json).is_ok());
+    /// // Flags taken away by hand contradict their evidence.
+    /// assert!(ScreeningDocument::from_json(&json.replace("\"flagged\": true", "\"flagged\": false")).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Document`]: not JSON, another schema, unknown or missing fields, options outside
     /// their range, or verdicts that contradict their evidence.
@@ -217,6 +259,15 @@ impl ScreeningDocument {
     }
 
     /// Pretty JSON.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::{Screening, ScreeningDocument};
+    /// let json = Screening::new().influence(false).screen(&campaign, &plan)?.document().to_json()?;
+    /// assert_eq!(ScreeningDocument::from_json(&json)?.to_json()?, json);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Document`] should a number not be representable.

@@ -20,6 +20,17 @@ use crate::numeric::special::t_quantile;
 use super::grubbs::{as_f64, check_sample, check_significance, mean_and_squares};
 
 /// One step of the test.
+///
+/// ```
+/// use surface_severity::screening::generalised_esd;
+/// // Two long times that hide each other: the first step alone is not significant.
+/// let values = [0.9, 0.95, 0.98, 1.0, 1.02, 1.05, 1.1, 0.93, 5.0, 5.2];
+/// let esd = generalised_esd(&values, 3, 0.05)?;
+/// assert_eq!((esd.steps[0].position, esd.steps[1].position), (9, 8), "the farthest first");
+/// assert!(esd.steps[0].statistic < esd.steps[0].critical_value);
+/// assert!(esd.steps[1].statistic > esd.steps[1].critical_value);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct EsdStep {
@@ -32,6 +43,14 @@ pub struct EsdStep {
 }
 
 /// Result of the test.
+///
+/// ```
+/// use surface_severity::screening::generalised_esd;
+/// let esd = generalised_esd(&[0.9, 0.95, 0.98, 1.0, 1.02, 1.05, 1.1, 0.93, 5.0, 5.2], 3, 0.05)?;
+/// let outliers: Vec<usize> = esd.steps[..esd.outliers].iter().map(|step| step.position).collect();
+/// assert_eq!(outliers, [9, 8]);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Esd {
@@ -42,6 +61,14 @@ pub struct Esd {
 }
 
 /// Looks for up to `largest` outliers in `values` at `significance` (0.05, not 0.95).
+///
+/// ```
+/// use surface_severity::screening::generalised_esd;
+/// let clean = [0.9, 0.95, 0.98, 1.0, 1.02, 1.05, 1.1, 0.93];
+/// assert_eq!(generalised_esd(&clean, 3, 0.05)?.outliers, 0);
+/// assert!(generalised_esd(&clean, 6, 0.05).is_err(), "more than n - 3");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`] unless `largest ≤ n − 3`, [`ErrorKind::InvalidOption`] for `largest = 0`, a

@@ -16,6 +16,15 @@ use crate::error::{ErrorKind, Result};
 use crate::numeric::special::{t_quantile, t_survival};
 
 /// Which end of a sample is tested.
+///
+/// ```
+/// use surface_severity::screening::{Side, grubbs};
+/// let values = [1.0, 1.1, 0.9, 1.05, 3.0];
+/// assert_eq!(grubbs(&values, 0.05, Side::Low)?.unwrap().position, 2);
+/// assert_eq!(grubbs(&values, 0.05, Side::High)?.unwrap().position, 4);
+/// assert_eq!(grubbs(&values, 0.05, Side::default())?.unwrap().position, 4, "the farther end");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Side {
@@ -29,6 +38,16 @@ pub enum Side {
 }
 
 /// Result of Grubbs' test for one outlier.
+///
+/// ```
+/// use surface_severity::screening::{Side, grubbs};
+/// // Masses in a spectrometer, NIST/SEMATECH e-Handbook 1.3.5.17.1.
+/// let masses = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57];
+/// let test = grubbs(&masses, 0.05, Side::High)?.unwrap();
+/// assert_eq!((test.position, format!("{:.4}", test.statistic)), (7, "2.4688".into()));
+/// assert!(test.statistic > test.critical_value && test.p_value < 0.05);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Grubbs {
@@ -106,6 +125,16 @@ pub(crate) fn mean_and_squares(values: &[f64]) -> (f64, f64) {
 ///
 /// Returns `None` where all values are equal: there is nothing to be an outlier.
 ///
+/// ```
+/// use surface_severity::screening::{Side, grubbs};
+/// // Log times of one cell; a stop wire broke late on the last.
+/// let times = [4.1_f64, 3.6, 4.6, 3.9, 4.3, 14.9].map(f64::ln);
+/// let test = grubbs(&times, 0.05, Side::Both)?.unwrap();
+/// assert!(test.position == 5 && test.p_value < 0.01);
+/// assert_eq!(grubbs(&[1.0, 1.0, 1.0], 0.05, Side::Both)?, None, "nothing stands out of equal times");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::TooFew`] for fewer than three values, [`ErrorKind::InvalidOption`] for a value that
 /// is not finite or a significance outside (0, 1).
@@ -140,6 +169,15 @@ pub fn grubbs(values: &[f64], significance: f64, side: Side) -> Result<Option<Gr
 }
 
 /// Result of the test for two outliers at once.
+///
+/// ```
+/// use surface_severity::screening::grubbs_pair;
+/// let test = grubbs_pair(&[1.0, 1.1, 0.9, 1.05, 0.95, 5.0, 5.2], 0.05)?.unwrap();
+/// assert_eq!(test.positions, (5, 6), "the smaller of the two first");
+/// // Without them hardly any scatter is left: small is significant.
+/// assert!(test.statistic < 0.01 && test.statistic < test.critical_value && test.p_value < 0.05);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct GrubbsPair {
@@ -162,6 +200,15 @@ pub struct GrubbsPair {
 /// `statistic^((n − 3)/2)` by the n(n − 1)/2 pairs there are.
 ///
 /// Returns `None` where all values are equal.
+///
+/// ```
+/// use surface_severity::screening::{Side, grubbs, grubbs_pair};
+/// // Two long times of one cell hide each other from the test for one.
+/// let values = [1.0, 1.1, 0.9, 1.05, 0.95, 5.0, 5.2];
+/// assert!(grubbs(&values, 0.05, Side::Both)?.unwrap().p_value > 0.05);
+/// assert!(grubbs_pair(&values, 0.05)?.unwrap().p_value < 0.05);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`] for fewer than four values, [`ErrorKind::InvalidOption`] as in [`grubbs`].

@@ -9,6 +9,20 @@ use crate::severity::{RobustFit, SeverityFit, SurfaceFactor};
 
 /// One surface factor under each treatment of the trials that stand out. Changes are from
 /// `all_trials`, per cent, and absent unless both are estimates.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::Screening;
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// for row in report.headline() {
+///     println!("{}: {} on all trials, {} robustly", row.surface, row.all_trials, row.robust);
+///     if let (Some(all), Some(without), Some(percent)) = (row.all_trials.value(), row.without_flagged.value(), row.change_percent) {
+///         assert!((percent - 100.0 * (without / all - 1.0)).abs() < 1e-9);
+///     }
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]

@@ -19,6 +19,15 @@ use crate::severity::Severity;
 use crate::severity::engine::{Engine, Failure, LANES, Prepared};
 
 /// What is left out, one at a time.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{LeftOut, influence};
+/// assert_eq!(influence(&plan, &campaign, LeftOut::Day)?.rows.len(), 12, "one row for each day");
+/// assert_eq!(influence(&plan, &campaign, LeftOut::Material)?.rows.len(), 14);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -51,6 +60,20 @@ pub enum Quantity {
 }
 
 /// The factors without one trial or group.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{LeftOut, influence};
+/// let days = influence(&plan, &campaign, LeftOut::Day)?;
+/// for row in &days.rows {
+///     match row.largest_percent {
+///         Some(percent) => assert!(row.change_percent.iter().flatten().all(|change| change.abs() <= percent.abs())),
+///         None => println!("{}: {}", row.name, row.not_estimable.as_deref().unwrap_or("")),
+///     }
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -69,6 +92,18 @@ pub struct InfluenceRow {
 }
 
 /// One row per trial or group.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{LeftOut, influence};
+/// let table = influence(&plan, &campaign, LeftOut::Material)?;
+/// assert_eq!((table.surfaces.len(), table.factors.len()), (6, 6), "every surface but the reference");
+/// let most = table.most_influential(3);
+/// println!("{} moves a factor by {:?} %", most[0].name, most[0].largest_percent);
+/// assert_eq!(most.len(), 3);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -89,6 +124,16 @@ pub struct InfluenceTable {
 impl InfluenceTable {
     /// The `n` rows that change a factor most; those without which a factor has no estimate come
     /// first. Equal ones keep the order of their names.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::{LeftOut, influence};
+    /// let table = influence(&plan, &campaign, LeftOut::Material)?;
+    /// let sizes: Vec<f64> = table.most_influential(14).iter().filter_map(|row| row.largest_percent).map(f64::abs).collect();
+    /// assert!(sizes.windows(2).all(|pair| pair[0] >= pair[1]), "the largest first");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn most_influential(&self, n: usize) -> Vec<&InfluenceRow> {
         let size = |row: &InfluenceRow| row.largest_percent.map_or(f64::INFINITY, f64::abs);
@@ -154,6 +199,22 @@ const CHUNK: usize = 64;
 ///
 /// Cost: for a log-normal plan O(cells + materials·surfaces²) per trial left out, whatever the
 /// number of trials; other distributions pay a full refit.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::campaign::Decisions;
+/// use surface_severity::screening::{LeftOut, influence};
+/// // An exact refit: the same as setting the trial aside and fitting again.
+/// let table = influence(&plan, &campaign, LeftOut::Trial)?;
+/// let without = campaign.with_decisions(&Decisions::new().set_aside("R-0077", "clamped over a seam", "engineer"))?;
+/// let (before, after) = (plan.fit(&campaign)?, plan.fit(&without)?);
+/// for (surface, change) in table.surfaces.iter().zip(&table.row("R-0077").unwrap().change_percent) {
+///     let ratio = after.factor(surface)?.estimate() / before.factor(surface)?.estimate();
+///     assert!((change.unwrap() - 100.0 * (ratio - 1.0)).abs() < 1e-4);
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// Those of [`Severity::fit`] on the whole campaign. A refit that fails is a row that says why.

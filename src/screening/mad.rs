@@ -35,6 +35,14 @@ const FACTORS: [f64; 29] = [
 
 /// Median of `values`, the mean of the middle two where their number is even; `None` without values.
 ///
+/// ```
+/// use surface_severity::screening::median;
+/// assert_eq!(median(&[4.0, 1.0, 2.0])?, Some(2.0));
+/// assert_eq!(median(&[4.0, 1.0, 2.0, 3.0])?, Some(2.5));
+/// assert_eq!(median(&[])?, None);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::InvalidOption`](crate::ErrorKind::InvalidOption) for a value that is not finite.
 pub fn median(values: &[f64]) -> Result<Option<f64>> {
@@ -43,6 +51,13 @@ pub fn median(values: &[f64]) -> Result<Option<f64>> {
 }
 
 /// Median absolute deviation from the median, without any factor; `None` without values.
+///
+/// ```
+/// use surface_severity::screening::mad;
+/// // Distances from the median 3: 2, 1, 0, 1, 497; a gross error changes nothing.
+/// assert_eq!(mad(&[1.0, 2.0, 3.0, 4.0, 500.0])?, Some(1.0));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// As [`median`].
@@ -53,6 +68,13 @@ pub fn mad(values: &[f64]) -> Result<Option<f64>> {
 
 /// Factor by which `1.4826 · MAD` of `n` normal values is multiplied to estimate their standard
 /// deviation without bias; 1 in large samples.
+///
+/// ```
+/// use surface_severity::screening::mad_factor;
+/// // Small samples fall short of the standard deviation by the most.
+/// assert!(mad_factor(3) > mad_factor(9) && mad_factor(9) > 1.0);
+/// assert!((mad_factor(100_000) - 1.0).abs() < 1e-3);
+/// ```
 #[must_use]
 pub fn mad_factor(n: usize) -> f64 {
     match n {

@@ -41,6 +41,20 @@ use crate::holm;
 ///
 /// Grubbs' test does not speak where the suspect is nearer than two reading steps to its neighbour:
 /// equal readings of the others would make any difference significant.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::screening::Screening;
+/// use surface_severity::severity::Severity;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let plan = Severity::new("dense asphalt concrete");
+/// let report = Screening::new().dixon(true).influence(false).screen(&campaign, &plan)?;
+/// for verdict in report.flagged() {
+///     println!("{}: {}", verdict.trial_id, verdict.reason);
+/// }
+/// assert!(report.verdict("R-0077").is_some_and(|v| v.flagged), "clamped over a seam");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Screening {
@@ -80,6 +94,18 @@ impl Default for Screening {
 }
 
 /// Something the reader of a screening should know.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{Screening, ScreeningNote};
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// assert!(report.notes().iter().any(|note| matches!(note, ScreeningNote::Voids { trials: 5, .. })));
+/// for note in report.notes() {
+///     println!("{note}");
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -186,6 +212,17 @@ impl std::fmt::Display for ScreeningNote {
 }
 
 /// The screening of a campaign: one verdict per trial, and what the flagged ones are worth.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::Screening;
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// assert_eq!((report.verdicts().len(), report.headline().len()), (campaign.len(), 7));
+/// // The gross errors inflate the scatter within cells; without them it is smaller.
+/// assert!(report.log_scatter_without_flagged() < report.log_scatter());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScreeningReport {
     pub(crate) plan: Screening,
@@ -316,6 +353,11 @@ impl ScreeningReport {
 
 impl Screening {
     /// The default plan.
+    ///
+    /// ```
+    /// use surface_severity::screening::Screening;
+    /// assert_eq!(Screening::new(), Screening::default());
+    /// ```
     #[must_use]
     pub fn new() -> Self {
         Self::default()
@@ -340,6 +382,16 @@ impl Screening {
     }
     /// Sets a fixed limit of the median deviation in pooled scales; 3.5 is customary (Iglewicz & Hoaglin
     /// 1993) but in a large campaign or one of small cells flags more than the stated significance.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::Screening;
+    /// let flagged = |screening: Screening| screening.influence(false).screen(&campaign, &plan).map(|r| r.flagged().count());
+    /// // A fixed limit takes no account of how many trials are looked at: a low one flags more.
+    /// assert!(flagged(Screening::new().median_limit(2.5))? > flagged(Screening::new())?);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn median_limit(mut self, limit: f64) -> Self {
         self.median_limit = Some(limit);
@@ -452,6 +504,19 @@ impl Screening {
     ///
     /// Decisions do not hide anything: trials that are set aside are tested like the others, and the
     /// headline shows the factors as decided next to those of all trials.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::campaign::Decisions;
+    /// use surface_severity::screening::Screening;
+    /// let decided = campaign.with_decisions(&Decisions::new().set_aside("R-0077", "clamped over a seam", "engineer"))?;
+    /// let report = Screening::new().influence(false).screen(&decided, &plan)?;
+    /// // A decision hides nothing: the trial is still tested, and the factor as decided stands beside that of all trials.
+    /// assert!(report.verdict("R-0077").is_some_and(|v| v.flagged && v.decision.is_some()));
+    /// assert!(report.headline().iter().all(|row| row.decided.is_some()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`], [`ErrorKind::UnknownSurface`] for the laboratory of the plan of correction

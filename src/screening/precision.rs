@@ -52,6 +52,12 @@ fn need(what: &str, found: usize, needed: usize) -> Result<()> {
 
 /// Critical value of Cochran's C for `groups` of `n` values each.
 ///
+/// ```
+/// use surface_severity::screening::cochran_critical_value;
+/// assert_eq!(format!("{:.3}", cochran_critical_value(5, 2, 0.05)?), "0.841"); // ISO 5725-2:1994, table of Cochran's test
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::TooFew`] for fewer than two groups or values, [`ErrorKind::InvalidOption`] for a
 /// significance outside (0, 1).
@@ -66,6 +72,12 @@ pub fn cochran_critical_value(groups: usize, n: usize, significance: f64) -> Res
 
 /// Critical value of Mandel's h for `groups` groups; |h| beyond it stands apart.
 ///
+/// ```
+/// use surface_severity::screening::mandel_h_critical_value;
+/// assert_eq!(format!("{:.2}", mandel_h_critical_value(5, 0.05)?), "1.57"); // ISO 5725-2:1994, table of Mandel's h
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::TooFew`] for fewer than three groups, [`ErrorKind::InvalidOption`].
 pub fn mandel_h_critical_value(groups: usize, significance: f64) -> Result<f64> {
@@ -77,6 +89,12 @@ pub fn mandel_h_critical_value(groups: usize, significance: f64) -> Result<f64> 
 }
 
 /// Critical value of Mandel's k for `groups` of `n` values each.
+///
+/// ```
+/// use surface_severity::screening::mandel_k_critical_value;
+/// assert_eq!(format!("{:.2}", mandel_k_critical_value(5, 2, 0.05)?), "1.81"); // ISO 5725-2:1994, table of Mandel's k
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// As [`cochran_critical_value`].
@@ -90,6 +108,16 @@ pub fn mandel_k_critical_value(groups: usize, n: usize, significance: f64) -> Re
 }
 
 /// One group against the others.
+///
+/// ```
+/// use surface_severity::screening::precision;
+/// // Three days of two readings, each 2 apart, their means 1 apart.
+/// let days = precision(&[vec![0.0, 2.0], vec![1.0, 3.0], vec![2.0, 4.0]])?.groups;
+/// let h: Vec<f64> = days.iter().filter_map(|day| day.h).collect();
+/// assert!((h[0] + 1.0).abs() < 1e-12 && h[1].abs() < 1e-12 && (h[2] - 1.0).abs() < 1e-12);
+/// assert!(days.iter().all(|day| (day.k.unwrap() - 1.0).abs() < 1e-12 && (day.c.unwrap() - 1.0 / 3.0).abs() < 1e-12));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct GroupStatistics {
@@ -112,6 +140,16 @@ pub struct GroupStatistics {
 }
 
 /// All groups against each other.
+///
+/// ```
+/// use surface_severity::screening::precision;
+/// // Variance 2 within; means 2 and 6, whose variance of 8 holds half of that: 7 between.
+/// let result = precision(&[vec![1.0, 3.0], vec![5.0, 7.0]])?;
+/// assert!((result.mean - 4.0).abs() < 1e-12);
+/// assert!((result.repeatability - 2_f64.sqrt()).abs() < 1e-12);
+/// assert!((result.reproducibility - 3.0).abs() < 1e-12);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Precision {
@@ -126,6 +164,15 @@ pub struct Precision {
 }
 
 /// Means, scatter, h, k and C of `groups`, in the unit of the values.
+///
+/// ```
+/// use surface_severity::screening::precision;
+/// // The third belt scatters more than the others.
+/// let belts = precision(&[vec![1.0, 1.1, 0.9], vec![1.0, 1.2, 1.1], vec![0.2, 1.9, 1.1]])?.groups;
+/// assert!(belts[2].c.unwrap() > 0.9 && belts[2].scatter_p_value.unwrap() < 0.05);
+/// assert!(precision(&[vec![1.0, 1.1]]).is_err(), "one group has nothing to be compared with");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`] for fewer than two groups, an empty group, or no group with two values;

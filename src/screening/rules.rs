@@ -13,6 +13,22 @@ use super::mad::median_of;
 use super::verdict::{Evidence, Test};
 
 /// How far a recorded condition may lie from its nominal value.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{Condition, Rules, Screening, Test, Tolerance};
+/// let speeding = |tolerance| {
+///     let mut rules = Rules::default();
+///     rules.speed = Condition::about(8.0, tolerance);
+///     let report = Screening::new().rules(rules).influence(false).screen(&campaign, &plan)?;
+///     Ok::<_, surface_severity::Error>(report.flagged().filter(|v| v.evidence_of(Test::Speed).is_some()).count())
+/// };
+/// // 5 % of 8 m/s are 0.4 m/s.
+/// assert_eq!(speeding(Tolerance::Relative(0.05))?, speeding(Tolerance::Absolute(0.4))?);
+/// assert_eq!(speeding(Tolerance::Absolute(100.0))?, 0);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Tolerance {
@@ -32,6 +48,14 @@ impl Tolerance {
 }
 
 /// The rule for one recorded condition.
+///
+/// ```
+/// use surface_severity::screening::{Condition, Tolerance};
+/// let condition = Condition::about(8.0, Tolerance::Relative(0.05));
+/// assert_eq!((condition.nominal, condition.tolerance), (Some(8.0), Some(Tolerance::Relative(0.05))));
+/// assert_eq!(Condition::about_median(Tolerance::Absolute(1.0)).nominal, None);
+/// assert_eq!(Condition::unchecked().tolerance, None);
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Condition {
@@ -46,18 +70,53 @@ pub struct Condition {
 
 impl Condition {
     /// Not checked.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::{Condition, Rules, Screening, Test};
+    /// let mut rules = Rules::default();
+    /// rules.speed = Condition::unchecked();
+    /// let report = Screening::new().rules(rules).influence(false).screen(&campaign, &plan)?;
+    /// assert!(report.verdicts().iter().all(|verdict| verdict.evidence_of(Test::Speed).is_none()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn unchecked() -> Self {
         Self::default()
     }
 
     /// Checked against the campaign's median.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::{Condition, Rules, Screening, Test, Tolerance};
+    /// let mut rules = Rules::default();
+    /// rules.speed = Condition::about_median(Tolerance::Relative(0.05));
+    /// let report = Screening::new().rules(rules).influence(false).screen(&campaign, &plan)?;
+    /// assert!(report.verdict("R-0083").unwrap().evidence_of(Test::Speed).is_some(), "at a wrong speed");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn about_median(tolerance: Tolerance) -> Self {
         Self { nominal: None, tolerance: Some(tolerance) }
     }
 
     /// Checked against `nominal`.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::screening::{Condition, Rules, Screening, Test, Tolerance};
+    /// let mut rules = Rules::default();
+    /// rules.temperature = Condition::about(23.0, Tolerance::Absolute(0.001));
+    /// let report = Screening::new().rules(rules).influence(false).screen(&campaign, &plan)?;
+    /// // Too strict a tolerance asks about nearly every trial.
+    /// let asked = report.verdicts().iter().filter(|verdict| verdict.evidence_of(Test::Temperature).is_some()).count();
+    /// assert!(asked > campaign.len() / 2);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn about(nominal: f64, tolerance: Tolerance) -> Self {
         Self { nominal: Some(nominal), tolerance: Some(tolerance) }
@@ -90,6 +149,18 @@ impl Condition {
 /// | run_length_s | longest run-out on surfaces of the same role | s | usual length of a run |
 /// | run_length_tolerance | 0.05 | 1 | a run shorter by more than this fraction ended early (a remark) |
 /// | shortest_fraction | 0.1 | 1 | a time below this fraction of the median of the others is impossibly short |
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{Rules, Screening, Test};
+/// let mut rules = Rules::default();
+/// rules.shortest_fraction = 0.5;
+/// let report = Screening::new().rules(rules).influence(false).screen(&campaign, &plan)?;
+/// // A quarter of what the others of its cell lasted.
+/// assert!(report.verdict("R-0077").unwrap().evidence_of(Test::ImpossiblyShort).is_some());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 #[non_exhaustive]

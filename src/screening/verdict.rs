@@ -5,6 +5,12 @@ use serde::{Deserialize, Serialize};
 use crate::campaign::{Decision, Outcome};
 
 /// A rule or statistical test of the screening.
+///
+/// ```
+/// use surface_severity::screening::Test;
+/// assert!(Test::Speed.is_rule() && !Test::Grubbs.is_rule());
+/// assert_eq!((Test::GeneralisedEsd.as_str(), Test::GeneralisedEsd.to_string().as_str()), ("generalised_esd", "generalised ESD"));
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -114,6 +120,21 @@ impl std::fmt::Display for Test {
 }
 
 /// One test that spoke about a trial.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::Screening;
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// let verdict = report.verdict("R-0077").unwrap();
+/// for evidence in verdict.evidence.iter().filter(|e| e.flags && !e.test.is_rule()) {
+///     println!("{}", evidence.reason);
+///     // Flagged at 5 % after adjustment over all trials and tests, which costs something.
+///     assert!(evidence.adjusted_p_value.unwrap() <= 0.05 && evidence.p_value < evidence.adjusted_p_value);
+/// }
+/// # assert!(verdict.evidence.iter().any(|e| e.flags && !e.test.is_rule()));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -138,6 +159,18 @@ pub struct Evidence {
 }
 
 /// The verdict on one trial. Nothing is removed by it: whoever runs the campaign decides.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::Screening;
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// let verdict = report.verdict("R-0083").unwrap();
+/// println!("{} ({} on {}): {}", verdict.trial_id, verdict.material, verdict.surface, verdict.reason);
+/// assert_eq!(verdict.flagged, verdict.evidence.iter().any(|e| e.flags));
+/// assert_eq!(verdict.decision, None, "a flag is a question, nobody has answered it");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -169,6 +202,19 @@ pub struct Verdict {
 }
 
 /// A surface or correction factor without one trial.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::Screening;
+/// let report = Screening::new().screen(&campaign, &plan)?;
+/// let verdict = report.verdict("R-0030").unwrap();
+/// // The factor of the surface that it was dropped on moves most.
+/// let own = verdict.without_it.iter().find(|row| row.surface == verdict.surface).unwrap();
+/// println!("{} without {}: {:?}", own.surface, verdict.trial_id, own.factor);
+/// assert!(verdict.without_it.iter().all(|row| row.change_percent.unwrap().abs() <= own.change_percent.unwrap().abs()));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -182,6 +228,18 @@ pub struct FactorWithout {
 }
 
 /// What kind of group is compared with its like.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{GroupKind, Screening};
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// for group in report.groups().iter().filter(|group| group.kind == GroupKind::Cell) {
+///     assert!(group.name.contains(" on "), "material on surface");
+/// }
+/// # assert!(report.groups().iter().any(|group| group.kind == GroupKind::Cell));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -195,6 +253,18 @@ pub enum GroupKind {
 }
 
 /// What the tests between groups say about one of them; nothing is flagged by it.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::Screening;
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// for group in report.groups() {
+///     println!("{} ({} exact times): {}", group.name, group.trials, group.evidence[0].reason);
+///     assert!(group.evidence.iter().all(|e| !e.flags), "groups are listed, never flagged");
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]

@@ -10,6 +10,19 @@ use crate::error::{ErrorKind, Result};
 use crate::numeric::special::f_survival;
 
 /// One term of the model: a factor, or an interaction of factors.
+///
+/// ```
+/// use surface_severity::severity::{Anova, Term};
+/// // Log times of two materials on two surfaces, one specimen each.
+/// let (material, surface) = ([0_usize, 0, 1, 1], [0_usize, 1, 0, 1]);
+/// let terms = [Term::factor("material", material), Term::factor("surface", surface)];
+/// let anova = Anova::sequential(&[1.0, 0.0, 3.0, 2.0], &terms)?;
+/// // Materials 2 apart, surfaces 1 apart, nothing left over.
+/// assert!((anova.rows[0].sum_of_squares - 4.0).abs() < 1e-12);
+/// assert!((anova.rows[1].sum_of_squares - 1.0).abs() < 1e-12);
+/// assert!(anova.residual_sum_of_squares < 1e-12);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Term {
     name: String,
@@ -18,17 +31,48 @@ pub struct Term {
 
 impl Term {
     /// A factor; `levels[i]` is the level of observation i, numbered from 0.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Anova, Term};
+    /// let anova = Anova::sequential(&[1.0, 3.0, 5.0, 7.0], &[Term::factor("surface", [0_usize, 0, 1, 1])])?;
+    /// assert_eq!((anova.rows[0].name.as_str(), anova.rows[0].degrees_of_freedom), ("surface", 1));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn factor(name: impl Into<String>, levels: impl Into<Vec<usize>>) -> Self {
         Self { name: name.into(), factors: vec![levels.into()] }
     }
 
     /// The interaction of two or more factors.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Anova, Term};
+    /// let (material, surface) = ([0_usize, 0, 1, 1], [0_usize, 1, 0, 1]);
+    /// let terms = [
+    ///     Term::factor("material", material),
+    ///     Term::factor("surface", surface),
+    ///     Term::interaction("material × surface", &[&material, &surface]),
+    /// ];
+    /// let anova = Anova::sequential(&[1.0, 0.0, 3.0, 6.0], &terms)?;
+    /// // (1 - 0 - 3 + 6)²/4
+    /// assert!((anova.rows[2].sum_of_squares - 4.0).abs() < 1e-12);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn interaction(name: impl Into<String>, factors: &[&[usize]]) -> Self {
         Self { name: name.into(), factors: factors.iter().map(|f| f.to_vec()).collect() }
     }
 }
 
 /// One line of the table.
+///
+/// ```
+/// use surface_severity::severity::{Anova, Term};
+/// // Means 2 and 6, residual mean square 2: F = 16/2 with 1 and 2 degrees of freedom.
+/// let anova = Anova::sequential(&[1.0, 3.0, 5.0, 7.0], &[Term::factor("surface", [0_usize, 0, 1, 1])])?;
+/// let row = &anova.rows[0];
+/// assert!((row.f.unwrap() - 8.0).abs() < 1e-12);
+/// assert!(row.p_value.unwrap() > 0.05, "two trials a surface show little");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct AnovaRow {
@@ -46,6 +90,15 @@ pub struct AnovaRow {
 }
 
 /// A sequential (type I) analysis of variance.
+///
+/// ```
+/// use surface_severity::severity::{Anova, Term};
+/// let anova = Anova::sequential(&[1.0, 3.0, 5.0, 7.0], &[Term::factor("surface", [0_usize, 0, 1, 1])])?;
+/// assert!((anova.total_sum_of_squares - 20.0).abs() < 1e-12);
+/// assert!((anova.r_squared().unwrap() - 0.8).abs() < 1e-12);
+/// assert!((anova.residual_standard_deviation().unwrap() - 2_f64.sqrt()).abs() < 1e-12);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Anova {
@@ -63,6 +116,16 @@ impl Anova {
     /// Adds `terms` one after the other to a model with an intercept.
     ///
     /// Cost O(n c²) with c columns over all terms; meant for tables of a campaign's size.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Anova, Term};
+    /// // Each term takes what those before it have left: a second copy of a factor adds nothing.
+    /// let surface = [0_usize, 0, 1, 1];
+    /// let anova = Anova::sequential(&[1.0, 3.0, 5.0, 7.0], &[Term::factor("a", surface), Term::factor("b", surface)])?;
+    /// assert_eq!((anova.rows[1].degrees_of_freedom, anova.rows[1].f), (0, None));
+    /// assert!(Anova::sequential(&[], &[]).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::NothingToFit`] without responses, [`ErrorKind::InvalidOption`] for lengths that

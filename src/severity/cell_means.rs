@@ -15,6 +15,24 @@ use super::fit::log_median_bound;
 use super::scale::{Combination, Scale, SmallSample};
 
 /// One material on one surface.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::severity::Severity;
+/// let cells = Severity::new("asphalt").cell_means(&campaign)?;
+/// let cell = cells.cell("cowhide", "belt").unwrap();
+/// // The median of log-normal times is their geometric mean.
+/// assert!((cell.median_s.value().unwrap() - 20_f64.sqrt()).abs() < 1e-12);
+/// assert_eq!((cell.trials, cell.perforated), (2, 2));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -41,6 +59,23 @@ pub struct CellEstimate {
 }
 
 /// All cells of a campaign that have a trial that counts.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::severity::{CellMeans, Distribution};
+/// let cells = CellMeans::fit(&campaign, Distribution::LogNormal, 0.95)?;
+/// assert_eq!((cells.cells().len(), cells.degrees_of_freedom()), (2, Some(2.0)));
+/// // Pooled over the cells: both hold two times that differ by a factor of 1.25.
+/// assert!((cells.log_scatter() - 1.25_f64.ln() / 2_f64.sqrt()).abs() < 1e-12);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct CellMeans {
     cells: Vec<CellEstimate>,
@@ -59,6 +94,18 @@ pub struct CellMeans {
 impl CellMeans {
     /// Fits one location per cell and a common σ: cell means and the pooled standard deviation
     /// where nothing is censored (log-normal), maximum likelihood otherwise.
+    ///
+    /// ```
+    /// use surface_severity::campaign::Campaign;
+    /// use surface_severity::severity::{CellMeans, Distribution, Severity};
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// let cells = CellMeans::fit(&campaign, Distribution::LogNormal, 0.95)?;
+    /// // A location for each cell describes the times at least as well as one factor for each surface.
+    /// let additive = Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// assert!(cells.log_likelihood() > additive.log_likelihood());
+    /// assert!(cells.parameters() > additive.parameters());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] (level), [`ErrorKind::NothingToFit`] where no cell has a finite

@@ -9,6 +9,19 @@ use super::distribution::Distribution;
 use super::fit::Severity;
 
 /// One distribution.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::severity::DistributionComparison;
+/// let trials = plan.fit(&campaign)?.trials() as f64;
+/// for row in DistributionComparison::of(&plan, &campaign)?.rows {
+///     let p = row.parameters as f64;
+///     let aicc = -2.0 * row.log_likelihood + 2.0 * p + 2.0 * p * (p + 1.0) / (trials - p - 1.0);
+///     assert!((row.aicc - aicc).abs() < 1e-9, "{}", row.distribution);
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -31,6 +44,18 @@ pub struct DistributionRow {
 /// Differences below about 2 say little; log-normal and log-logistic differ mainly in their tails,
 /// which a campaign of this kind hardly sees. [`GoodnessOfFit`](crate::bootstrap::GoodnessOfFit)
 /// asks whether the chosen one fits at all.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::severity::{DistributionComparison, Severity};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let comparison = DistributionComparison::of(&Severity::new("dense asphalt concrete"), &campaign)?;
+/// let best = &comparison.rows[0];
+/// println!("{} describes the times best", best.distribution);
+/// assert_eq!(best.aicc_difference, 0.0);
+/// assert!(comparison.rows.iter().all(|row| row.aicc >= best.aicc));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -43,6 +68,16 @@ pub struct DistributionComparison {
 
 impl DistributionComparison {
     /// Fits `plan` with each distribution in turn.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// use surface_severity::severity::{Distribution, DistributionComparison, Severity};
+    /// // The distribution of the plan does not matter: each is tried.
+    /// let plan = Severity::new("dense asphalt concrete").distribution(Distribution::Weibull);
+    /// let comparison = DistributionComparison::of(&plan, &campaign)?;
+    /// assert_eq!(comparison.rows.len() + comparison.not_fitted.len(), 3);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of the fit where no distribution can be fitted; [`ErrorKind::TooFew`] where trials do

@@ -11,6 +11,26 @@ use super::fit::{Prepared, SeverityFit};
 use super::newton::{Design, LogTime, Point, System, contribution};
 
 /// One trial against the fit.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::severity::Severity;
+/// let fit = Severity::new("asphalt").fit(&campaign)?;
+/// let trial = &fit.diagnostics(&campaign, 1)?[0];
+/// // Half of what is known of the median of a cell of two comes from this trial.
+/// assert_eq!((trial.trial_id.as_str(), trial.surface.as_str()), ("T1", "asphalt"));
+/// assert!((trial.leverage - 0.5).abs() < 1e-12);
+/// assert!((trial.fitted_median_s - 80_f64.sqrt()).abs() < 1e-9);
+/// assert!((trial.standardised - trial.response / fit.log_scatter()).abs() < 1e-12);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct TrialDiagnostics {
@@ -45,6 +65,17 @@ pub struct TrialDiagnostics {
 impl SeverityFit {
     /// Residuals, leverage and Cook's distance of every fitted trial, in the order of the campaign.
     /// `seed` drives the randomised part of the quantile residuals of censored trials only.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// use surface_severity::severity::Severity;
+    /// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// let mut trials = fit.diagnostics(&campaign, 1)?;
+    /// trials.sort_by(|a, b| b.quantile.abs().total_cmp(&a.quantile.abs()));
+    /// // The farthest trial is one of the three gross errors that were planted in this invented campaign.
+    /// assert!(["R-0030", "R-0077", "L-0068"].contains(&trials[0].trial_id.as_str()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] where `campaign` is not the one that was fitted (other digest).

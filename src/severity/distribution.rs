@@ -5,6 +5,15 @@ use serde::{Deserialize, Serialize};
 use crate::numeric::special::{LN_SQRT_2PI, normal_quantile, normal_tail};
 
 /// Distribution of abrasion times about their cell's location.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// use surface_severity::severity::{Distribution, Severity};
+/// let plan = Severity::new("dense asphalt concrete").distribution(Distribution::Weibull);
+/// assert_eq!(plan.fit(&campaign)?.distribution(), Distribution::Weibull);
+/// assert_eq!((Distribution::Weibull.as_str(), Distribution::default()), ("weibull", Distribution::LogNormal));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]

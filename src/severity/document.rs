@@ -13,6 +13,20 @@ const KIND: &str = "severity";
 const VERSION: u32 = 1;
 
 /// Covariance of the log factors and log σ.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// use surface_severity::severity::Severity;
+/// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// let covariance = fit.document(None).log_covariance;
+/// let at = |name: &str| covariance.order.iter().position(|n| n == name).unwrap();
+/// let (a, b) = (at("brushed concrete"), at("worn surface dressing"));
+/// // Enough for the standard error of any ratio of factors.
+/// let variance = covariance.rows[a][a] + covariance.rows[b][b] - 2.0 * covariance.rows[a][b];
+/// let (_, se) = fit.log_factor_between("brushed concrete", "worn surface dressing")?;
+/// assert!((variance.sqrt() / se - 1.0).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct LogCovariance {
@@ -23,6 +37,18 @@ pub struct LogCovariance {
 }
 
 /// Bootstrap intervals in a severity document.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
+/// let plan = Severity::new("dense asphalt concrete");
+/// let bootstrap = Bootstrap::rescaled(100).seed(7).severity(&plan, &campaign)?;
+/// let document = bootstrap.fit().document(Some(7)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
+/// let summary = document.bootstrap.unwrap();
+/// assert_eq!((summary.rng.as_str(), summary.options.replicates()), ("chacha8/1", 100));
+/// assert_eq!(summary.replicates + summary.failures.iter().map(|(_, n)| n).sum::<usize>(), 100);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -40,6 +66,18 @@ pub struct BootstrapSummary {
 }
 
 /// Bootstrap interval of one factor.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
+/// let plan = Severity::new("dense asphalt concrete");
+/// let bootstrap = Bootstrap::rescaled(100).severity(&plan, &campaign)?;
+/// let document = bootstrap.fit().document(Some(1)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
+/// for row in document.bootstrap.unwrap().factors {
+///     assert_eq!(row.factor.interval, bootstrap.factor(&row.surface, IntervalMethod::Percentile)?.interval);
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -51,6 +89,17 @@ pub struct BootstrapFactor {
 }
 
 /// The saved form of a severity fit. Reading validates as strictly as building.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::severity::{Severity, SeverityDocument};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let document = Severity::new("dense asphalt concrete").fit(&campaign)?.document(None);
+/// let again = SeverityDocument::from_json(&document.to_json()?)?;
+/// assert_eq!(again, document);
+/// assert_eq!((again.campaign_digest, again.factors.len()), (campaign.digest(), 7));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -92,6 +141,22 @@ pub struct SeverityDocument {
 
 impl SeverityFit {
     /// The saved form of this fit; `seed` is recorded where the run drew anything at random.
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// let document = Severity::new("asphalt").fit(&campaign)?.document(Some(1));
+    /// assert_eq!(document.schema, "surface-severity/severity/1");
+    /// assert_eq!((document.seed, document.trials), (Some(1), 4));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn document(&self, seed: Option<u64>) -> SeverityDocument {
         let scale = self.scale();
@@ -123,6 +188,25 @@ impl SeverityFit {
 impl SeverityDocument {
     /// Reads and validates severity.json.
     ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::{ErrorKind, severity::{Severity, SeverityDocument}};
+    /// let json = Severity::new("asphalt").fit(&campaign)?.document(None).to_json()?;
+    /// assert_eq!(SeverityDocument::from_json(&json)?.trials, 4);
+    /// // A file edited by hand, its limits in the wrong order, is refused.
+    /// let edited = json.replace("\"lower\": ", "\"lower\": 9");
+    /// let error = SeverityDocument::from_json(&edited).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Document { .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::Document`]: not JSON, another schema, unknown or missing fields, intervals or
     /// covariances that contradict themselves.
@@ -133,6 +217,19 @@ impl SeverityDocument {
     }
 
     /// Adds the intervals of a bootstrap of the same fit, by one of its methods.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
+    /// let plan = Severity::new("dense asphalt concrete");
+    /// let bootstrap = Bootstrap::residual(100).severity(&plan, &campaign);
+    /// // Residuals cannot be drawn where times are censored; the rescaled scheme can.
+    /// assert!(bootstrap.is_err());
+    /// let bootstrap = Bootstrap::rescaled(100).severity(&plan, &campaign)?;
+    /// let document = bootstrap.fit().document(Some(1)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
+    /// assert_eq!(document.bootstrap.unwrap().factors.len(), 6, "every surface but the reference");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Document`] where the bootstrap is of another campaign; those of
@@ -162,6 +259,22 @@ impl SeverityDocument {
     }
 
     /// Pretty JSON.
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::{Severity, SeverityDocument};
+    /// let json = Severity::new("asphalt").fit(&campaign)?.document(None).to_json()?;
+    /// // Saved, read and saved again: the same bytes.
+    /// assert_eq!(SeverityDocument::from_json(&json)?.to_json()?, json);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::Document`] should a number not be representable.

@@ -22,6 +22,24 @@ use super::scale::{Combination, Numbering, Scale};
 /// | distribution | log-normal | see [`Distribution`] | times about their cell |
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
 /// | time resolution | none | > 0 s | a perforated time t is only known to lie within t ± half of this |
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::severity::{Distribution, Severity};
+/// let plan = Severity::new("asphalt").distribution(Distribution::LogNormal).level(0.9);
+/// assert_eq!((plan.reference(), plan.confidence_level()), ("asphalt", 0.9));
+/// let k = plan.fit(&campaign)?.factor("belt")?;
+/// assert!((k.estimate() - 2.0).abs() < 1e-12, "the belt wears cowhide twice as fast");
+/// assert_eq!(k.level(), 0.9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Severity {
@@ -40,6 +58,12 @@ fn default_level() -> f64 {
 
 impl Severity {
     /// A log-normal plan at level 0.95 relative to surface `reference`.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Severity};
+    /// let plan = Severity::new("dense asphalt concrete");
+    /// assert_eq!((plan.chosen_distribution(), plan.confidence_level()), (Distribution::LogNormal, 0.95));
+    /// ```
     pub fn new(reference: impl Into<String>) -> Self {
         Self {
             reference: reference.into(),
@@ -65,6 +89,22 @@ impl Severity {
 
     /// Reads perforated times as known to ± half of `seconds` (interval-censored): matters where
     /// times are not long against the clock's step.
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// // A clock with steps of 1 s: the times are known less well, the factor hardly moves.
+    /// let coarse = Severity::new("asphalt").time_resolution_s(1.0).fit(&campaign)?;
+    /// assert!((coarse.factor("belt")?.estimate() - 2.0).abs() < 0.05);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn time_resolution_s(mut self, seconds: f64) -> Self {
         self.time_resolution_s = Some(seconds);
@@ -90,6 +130,18 @@ impl Severity {
     }
 
     /// Fits the plan to `campaign`.
+    ///
+    /// ```
+    /// use surface_severity::campaign::Campaign;
+    /// use surface_severity::{ErrorKind, severity::Severity};
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// assert_eq!((fit.factors().len(), fit.materials().len()), (7, 14));
+    /// assert_eq!(fit.campaign_digest(), campaign.digest());
+    /// let error = Severity::new("gravel").fit(&campaign).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::UnknownSurface { .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`], [`ErrorKind::InvalidOption`] (level),
@@ -379,6 +431,18 @@ pub(crate) fn log_median_bound(distribution: Distribution, sigma: f64, times: &[
 }
 
 /// One surface on the scale.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// use surface_severity::campaign::SurfaceRole;
+/// let mut scale = fit.factors().to_vec();
+/// scale.sort_by(|a, b| b.log_factor.unwrap_or(0.0).total_cmp(&a.log_factor.unwrap_or(0.0)));
+/// // The harshest road of this invented campaign; its true factor is 3.1.
+/// assert_eq!((scale[0].surface.as_str(), scale[0].role), ("coarse surface dressing", Some(SurfaceRole::Road)));
+/// println!("{}: {} from {} trials", scale[0].surface, scale[0].factor, scale[0].trials);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -403,6 +467,19 @@ pub struct SurfaceFactor {
 }
 
 /// One material on the reference surface.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// for row in fit.materials() {
+///     println!("{}: {} s on the reference, {} trials", row.material, row.durability_s, row.trials);
+///     if let Some(durability) = row.durability_s.value() {
+///         let median = fit.median(&row.material, fit.reference())?;
+///         assert!((durability / median.estimate() - 1.0).abs() < 1e-12);
+///     }
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -427,6 +504,22 @@ pub struct MaterialDurability {
 }
 
 /// How the maximum was reached.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::severity::Severity;
+/// let fit = Severity::new("asphalt").fit(&campaign)?;
+/// assert!(fit.convergence().direct, "exact log-normal times need no iteration");
+/// assert_eq!(fit.convergence().iterations, 1);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -441,6 +534,17 @@ pub struct Convergence {
 }
 
 /// Something the reader of a result should know.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// use surface_severity::severity::Note;
+/// for note in fit.notes() {
+///     println!("{note}");
+/// }
+/// assert!(fit.notes().iter().any(|note| matches!(note, Note::Voids { trials: 5, .. })));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -545,6 +649,18 @@ impl std::fmt::Display for Note {
 /// A fitted severity scale.
 ///
 /// Holds estimates and covariance, not the trials.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::severity::Severity;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// println!("belt {}, scatter {:.2}", fit.factor("laboratory belt")?, fit.log_scatter());
+/// println!("denim lasts {} s on the belt", fit.median("aramid denim", "laboratory belt")?);
+/// assert_eq!(fit.trials(), campaign.trials_in_use().count());
+/// assert!(fit.run_outs() > 0 && fit.contact_openings() > 0, "the likelihood holds bounds as well as times");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct SeverityFit {
     plan: Severity,
@@ -675,6 +791,23 @@ impl SeverityFit {
     /// faster. Interval: `exp(log k ± q·f·SE(log k))`, q the t quantile, f a small-sample factor that
     /// is 1 where nothing is censored (see [`interval_multiplier`](Self::interval_multiplier)).
     ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// let k = Severity::new("asphalt").fit(&campaign)?.factor("belt")?;
+    /// assert!((k.estimate() - 2.0).abs() < 1e-12);
+    /// // Standard error of the log: ln 1.25/√2; t quantile with 2 degrees of freedom: 4.3027.
+    /// assert!((k.upper() - 2.0 * (4.3027 * 1.25_f64.ln() / 2_f64.sqrt()).exp()).abs() < 1e-3);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the known names; [`ErrorKind::NotEstimable`] where only a
     /// bound is known (see [`factors`](Self::factors)).
@@ -685,6 +818,17 @@ impl SeverityFit {
     /// Factor of `surface` relative to any other surface, from the same covariance:
     /// the answer does not depend on the choice of the reference.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// // Three surfaces: the ratios close, whichever is the reference.
+    /// let ab = fit.factor_between("laboratory belt", "brushed concrete")?.estimate();
+    /// let bc = fit.factor_between("brushed concrete", "worn surface dressing")?.estimate();
+    /// let ac = fit.factor_between("laboratory belt", "worn surface dressing")?.estimate();
+    /// assert!((ab * bc / ac - 1.0).abs() < 1e-12);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`factor`](Self::factor).
     pub fn factor_between(&self, surface: &str, relative_to: &str) -> Result<Interval> {
@@ -693,6 +837,22 @@ impl SeverityFit {
 
     /// Log ratio `log k(surface) - log k(relative_to)` and its standard error.
     ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// let (log_ratio, standard_error) = Severity::new("asphalt").fit(&campaign)?.log_factor_between("belt", "asphalt")?;
+    /// assert!((log_ratio - 2_f64.ln()).abs() < 1e-12);
+    /// assert!((standard_error - 1.25_f64.ln() / 2_f64.sqrt()).abs() < 1e-12);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`factor`](Self::factor).
     pub fn log_factor_between(&self, surface: &str, relative_to: &str) -> Result<(f64, f64)> {
@@ -700,6 +860,22 @@ impl SeverityFit {
     }
 
     /// The factor table relative to another surface; bounds are rescaled by its estimate.
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// let rows = Severity::new("asphalt").fit(&campaign)?.relative_to("belt")?;
+    /// assert_eq!(rows[0].surface, "asphalt");
+    /// assert!((rows[0].factor.value().unwrap() - 0.5).abs() < 1e-12);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`factor`](Self::factor).
@@ -733,6 +909,24 @@ impl SeverityFit {
     /// Quantile `p` of abrasion time of `material` on `surface`, s, with a confidence interval of
     /// that quantile (not a prediction interval for a specimen). `p = 0.5` is the median.
     ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// let fit = Severity::new("asphalt").fit(&campaign)?;
+    /// // Nineteen specimens of twenty outlast the 5 % quantile: e^(1.645 σ) below the median.
+    /// let early = fit.quantile("cowhide", "belt", 0.05)?.estimate();
+    /// let median = fit.median("cowhide", "belt")?.estimate();
+    /// assert!((median / early - (1.6448536 * fit.log_scatter()).exp()).abs() < 1e-6);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::UnknownMaterial`], [`ErrorKind::UnknownSurface`], [`ErrorKind::NotEstimable`],
     /// [`ErrorKind::InvalidOption`] for `p` outside (0, 1).
@@ -747,6 +941,21 @@ impl SeverityFit {
 
     /// Median abrasion time of `material` on `surface`, s.
     ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// let median = Severity::new("asphalt").fit(&campaign)?.median("cowhide", "belt")?;
+    /// assert!((median.estimate() - 20_f64.sqrt()).abs() < 1e-12, "the geometric mean of 4 and 5 s");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`quantile`](Self::quantile).
     pub fn median(&self, material: &str, surface: &str) -> Result<Interval> {
@@ -755,6 +964,23 @@ impl SeverityFit {
 
     /// Mean abrasion time of `material` on `surface`, s, with a confidence interval. Prefer the
     /// median: the mean of a skewed distribution leans on its upper tail.
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// let fit = Severity::new("asphalt").fit(&campaign)?;
+    /// let (mean, median) = (fit.mean("cowhide", "belt")?.estimate(), fit.median("cowhide", "belt")?.estimate());
+    /// // A log-normal mean lies e^(σ²/2) above the median.
+    /// assert!((mean / median - (fit.log_scatter().powi(2) / 2.0).exp()).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`quantile`](Self::quantile); [`ErrorKind::NotEstimable`] for a log-logistic with σ ≥ 1,
@@ -786,6 +1012,23 @@ impl SeverityFit {
 
     /// Probability that a specimen of `material` lasts at least `time_s` on `surface`, with a
     /// confidence interval (normal or t on the scale of z = (log t − location)/σ).
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::Severity;
+    /// let fit = Severity::new("asphalt").fit(&campaign)?;
+    /// let half = fit.survival_probability("cowhide", "belt", 20_f64.sqrt())?;
+    /// assert!((half.estimate() - 0.5).abs() < 1e-9, "half of the specimens outlast the median");
+    /// assert!(fit.survival_probability("cowhide", "belt", 1.0)?.estimate() > 0.99);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`quantile`](Self::quantile); [`ErrorKind::InvalidOption`] for a time that is not

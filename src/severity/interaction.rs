@@ -29,6 +29,26 @@ use super::identify::{Link, Standing, standings};
 use super::scale::{Combination, Scale};
 
 /// How two nested models were compared.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::severity::{Additivity, ComparisonMethod, Severity};
+/// # let campaign = Campaign::from_trials(campaign.trials().iter().cloned().chain([
+/// #     Trial::perforated("T5", "asphalt", "denim", 2.0),
+/// #     Trial::perforated("T6", "belt", "denim", 1.0),
+/// # ]))?;
+/// // Denim beside it, halved by the belt as well. Exact times: the F test.
+/// let test = Additivity::test(&Severity::new("asphalt"), &campaign)?;
+/// assert_eq!(test.comparison.method, ComparisonMethod::F);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -40,6 +60,27 @@ pub enum ComparisonMethod {
 }
 
 /// A test of a model against a larger one.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::severity::{Additivity, Severity};
+/// # let campaign = Campaign::from_trials(campaign.trials().iter().cloned().chain([
+/// #     Trial::perforated("T5", "asphalt", "denim", 2.0),
+/// #     Trial::perforated("T6", "belt", "denim", 1.0),
+/// # ]))?;
+/// // Denim beside it, halved by the belt as well: nothing speaks against one factor for both.
+/// let comparison = Additivity::test(&Severity::new("asphalt"), &campaign)?.comparison;
+/// assert!(comparison.statistic < 1e-9 && comparison.p_value > 0.999);
+/// assert_eq!((comparison.degrees_of_freedom, comparison.residual_degrees_of_freedom), (1.0, 2.0));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -62,6 +103,17 @@ pub struct Comparison {
 }
 
 /// The additive model against one location per cell.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::severity::{Additivity, Severity};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let test = Additivity::test(&Severity::new("dense asphalt concrete"), &campaign)?;
+/// // One class of this invented campaign departs on one road: one factor does not serve all.
+/// assert!(test.comparison.p_value < 0.05);
+/// assert!(test.cells_log_likelihood > test.additive_log_likelihood);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -76,6 +128,22 @@ pub struct Additivity {
 
 impl Additivity {
     /// Tests whether the campaign's cells need more than one factor per surface.
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::{ErrorKind, severity::{Additivity, Severity}};
+    /// // A single material cannot depart from a factor that only it determines.
+    /// let error = Additivity::test(&Severity::new("asphalt"), &campaign).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::TooFew { .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of the severity fit and of the cell medians; [`ErrorKind::TooFew`] where every cell is
@@ -151,6 +219,18 @@ fn compare(small: &Scale, large: &Scale, trials: usize, extra: usize, unlimited:
 }
 
 /// One class on one surface.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::severity::ClassFactors;
+/// let classes = ClassFactors::fit(&plan, &campaign)?;
+/// let row = classes.rows.iter().find(|r| r.class.starts_with("multi") && r.surface == "polished fine asphalt").unwrap();
+/// // Lined textiles heat up on the polished road of this invented campaign: they last less long than the common factor says.
+/// assert!(row.ratio_to_common.interval().unwrap().upper() < 1.0);
+/// assert!(row.adjusted_p_value.unwrap() < 0.05 && row.adjusted_p_value >= row.p_value);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -176,6 +256,16 @@ pub struct ClassFactor {
 }
 
 /// A factor of its own for every class on every surface.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::severity::{ClassFactors, Severity};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let classes = ClassFactors::fit(&Severity::new("dense asphalt concrete"), &campaign)?;
+/// assert_eq!(classes.rows.len(), 4 * 6, "four classes on six surfaces beside the reference");
+/// assert!(classes.comparison.p_value < 0.05, "one factor does not serve all classes");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -194,6 +284,28 @@ impl ClassFactors {
     /// Fits the common and the class factors of `plan` to `campaign`.
     ///
     /// Materials without a class form a class of their own, named so.
+    ///
+    /// ```
+    /// // Four materials of two classes; each departs on the belt from the common factor 2 by its own amount.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (m, (class, departure)) in [("leather", 0.3), ("leather", 0.1), ("textile", -0.1), ("textile", -0.3_f64)].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (i, e) in [0.05, 0.0, -0.05].into_iter().enumerate() {
+    /// #             let shift = if surface == "belt" { departure } else { 0.0 };
+    /// #             let trial = Trial::perforated(format!("{m} {surface} {i}"), surface, format!("material {m}"), 5.0 / k * (shift + e).exp());
+    /// #             trials.push(trial.material_class(class));
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{ClassFactors, Severity};
+    /// let classes = ClassFactors::fit(&Severity::new("asphalt"), &campaign)?;
+    /// // Leather lasts e^0.2 longer on the belt than factor 2 says, the mean of e^0.3 and e^0.1.
+    /// assert_eq!(classes.rows[0].class, "leather");
+    /// assert!((classes.rows[0].factor.value().unwrap() - 2.0 / 0.2_f64.exp()).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of the severity fit; [`ErrorKind::TooFew`] with fewer than two classes that have a
@@ -320,6 +432,15 @@ impl ClassFactors {
 
     /// Plain sentences: whether the classes differ at all, then one for each departure that remains
     /// after adjustment at `1 − level`.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::severity::ClassFactors;
+    /// let statements = ClassFactors::fit(&plan, &campaign)?.statements();
+    /// assert!(statements.iter().any(|s| s.contains("multi-layer lined textile") && s.contains("polished fine asphalt")));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn statements(&self) -> Vec<String> {
         let alpha = 1.0 - self.level;
@@ -424,6 +545,17 @@ fn common_part(design: &Crossed, column: &[Vec<Option<usize>>]) -> Crossed {
 /// Cell medians are the alternative of [`Additivity`]; offered here so that both come from one plan.
 impl Severity {
     /// Cell medians with this plan's distribution and level.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// let cells = plan.cell_means(&campaign)?;
+    /// // Of a cell whose specimens all outlasted their runs only a bound is known.
+    /// let bounds = cells.cells().iter().filter(|cell| cell.log_median.is_none());
+    /// assert!(bounds.clone().count() >= 1);
+    /// assert!(bounds.clone().all(|cell| cell.perforated == 0 && cell.median_s.interval().is_none()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`CellMeans::fit`].

@@ -7,6 +7,17 @@ use crate::campaign::{Outcome, Trial};
 use crate::error::{ErrorKind, Result};
 
 /// Survival just after one distinct time.
+///
+/// ```
+/// use surface_severity::campaign::Trial;
+/// use surface_severity::severity::KaplanMeier;
+/// let times = [2.0, 4.0, 5.0, 8.0].map(|t| Trial::perforated(format!("{t}"), "asphalt", "cowhide", t));
+/// let step = &KaplanMeier::of(&times)?.steps[0];
+/// // Of four specimens one is worn through at 2 s; Greenwood: S √(d/(n (n − d))).
+/// assert_eq!((step.time_s, step.at_risk, step.events, step.survival), (2.0, 4, 1, 0.75));
+/// assert!((step.standard_error - 0.75 / 12_f64.sqrt()).abs() < 1e-12);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct KaplanMeierStep {
@@ -23,6 +34,20 @@ pub struct KaplanMeierStep {
 }
 
 /// A survival curve.
+///
+/// ```
+/// use surface_severity::campaign::Trial;
+/// use surface_severity::severity::KaplanMeier;
+/// let cell = [
+///     Trial::perforated("T1", "asphalt", "cowhide", 2.0),
+///     Trial::perforated("T2", "asphalt", "cowhide", 4.0),
+///     Trial::run_out("T3", "asphalt", "cowhide", 5.0),
+///     Trial::perforated("T4", "asphalt", "cowhide", 8.0),
+/// ];
+/// let curve = KaplanMeier::of(&cell)?;
+/// assert_eq!((curve.survival_at(3.0), curve.median_s()), (0.75, Some(4.0)));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct KaplanMeier {
@@ -34,6 +59,16 @@ impl KaplanMeier {
     /// From trials of one cell (or any group); voids are passed over. At tied times events come
     /// before run-outs. A contact opening counts as an event at its upper bound, which is right for
     /// the curve beyond that time as long as no specimen was seen to end earlier.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// use surface_severity::severity::KaplanMeier;
+    /// let cell = campaign.trials_in_use().filter(|t| t.material == "cotton denim" && t.surface == "laboratory belt");
+    /// let curve = KaplanMeier::of(cell)?;
+    /// assert!(curve.steps.windows(2).all(|s| s[0].time_s < s[1].time_s && s[0].survival > s[1].survival));
+    /// assert!(KaplanMeier::of([]).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::NothingToFit`] without any trial that counts; [`ErrorKind::NotEstimable`] where

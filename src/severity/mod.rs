@@ -14,8 +14,9 @@
 //! # How it is fitted
 //! Log-normal without censoring: two-way least squares, σ² = residual sum of squares / residual
 //! degrees of freedom, t quantiles. Otherwise maximum likelihood by Newton's method in (β/σ, 1/σ),
-//! where the log-likelihood is concave; observed information, normal quantiles. Materials are
-//! eliminated from every linear system, so the cost is linear in trials.
+//! where the log-likelihood is concave; observed information, with t quantiles and a factor that make
+//! up for few trials ([`SeverityFit::interval_multiplier`]). Materials are eliminated from every linear
+//! system, so the cost is linear in trials.
 //!
 //! # When it refuses
 //! Materials and surfaces that fall into unconnected parts; an unknown reference; no replicate

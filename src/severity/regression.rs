@@ -11,6 +11,18 @@ use super::distribution::Distribution;
 use super::newton::{Design, LogTime, Point, System, contribution, maximise};
 
 /// One response, on the log scale.
+///
+/// ```
+/// use surface_severity::severity::{Distribution, Observation, Regression};
+/// // The same four log times, the last as a run-out: the mean moves up, since it would have lasted longer.
+/// let mean = |last| {
+///     let times = [Observation::Exact(1.0), Observation::Exact(2.0), Observation::Exact(3.0), last];
+///     Regression::new(Distribution::LogNormal).fit(&times, &vec![vec![1.0]; 4]).map(|fit| fit.coefficients()[0])
+/// };
+/// assert!(mean(Observation::AtLeast(2.0))? > mean(Observation::Exact(2.0))?);
+/// assert!(mean(Observation::AtMost(2.0))? < mean(Observation::Exact(2.0))?);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Observation {
     /// Exactly this.
@@ -35,12 +47,34 @@ impl From<Observation> for LogTime {
 }
 
 /// A regression plan.
+///
+/// ```
+/// use surface_severity::severity::{Distribution, Observation, Regression};
+/// // Log times at the speeds 6 to 9 m/s: time falls as 1/speed, slope -1 on log speed.
+/// let speeds = [6.0_f64, 7.0, 8.0, 9.0];
+/// let rows: Vec<_> = speeds.iter().map(|v| vec![1.0, v.ln()]).collect();
+/// let times: Vec<_> = speeds.iter().zip([0.01, -0.01, -0.01, 0.01]).map(|(v, e)| Observation::Exact(3.0 - v.ln() + e)).collect();
+/// let fit = Regression::new(Distribution::LogNormal).fit(&times, &rows)?;
+/// assert!((fit.coefficients()[1] + 1.0).abs() < 0.05);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Regression {
     distribution: Distribution,
 }
 
 /// Coefficients, σ and their covariance.
+///
+/// ```
+/// use surface_severity::severity::{Distribution, Observation, Regression};
+/// let times = [1.0, 2.0, 3.0].map(Observation::Exact);
+/// let fit = Regression::new(Distribution::LogNormal).fit(&times, &vec![vec![1.0]; 3])?;
+/// // Maximum likelihood of a normal sample: the mean, and σ with divisor n.
+/// assert!((fit.coefficients()[0] - 2.0).abs() < 1e-8);
+/// assert!((fit.log_sigma().exp() - (2.0_f64 / 3.0).sqrt()).abs() < 1e-8);
+/// assert!((fit.standard_errors()[0] - (2.0_f64 / 9.0).sqrt()).abs() < 1e-8);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct RegressionFit {
     coefficients: Vec<f64>,
@@ -92,6 +126,12 @@ impl Design for Dense {
 
 impl Regression {
     /// A regression with this distribution of W.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, Regression};
+    /// let times = [1.0, 2.0, 3.0].map(Observation::Exact);
+    /// assert!(Regression::new(Distribution::Weibull).fit(&times, &vec![vec![1.0]; 3]).is_ok());
+    /// ```
     #[must_use]
     pub fn new(distribution: Distribution) -> Self {
         Self { distribution }
@@ -99,6 +139,14 @@ impl Regression {
 
     /// Maximum likelihood for `observations` on `rows` of covariates (all of one length; include a
     /// column of ones for an intercept).
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, severity::{Distribution, Observation, Regression}};
+    /// let times = [1.0, 2.0, 3.0].map(Observation::Exact);
+    /// // Two columns that say the same cannot be told apart.
+    /// let error = Regression::new(Distribution::LogNormal).fit(&times, &vec![vec![1.0, 2.0]; 3]).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::NotEstimable { .. }));
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for lengths that disagree, numbers that are not finite or an

@@ -64,6 +64,12 @@ const TOLERANCE: f64 = 1e-12;
 const FOLLOWED: usize = 5;
 
 /// What pulls less.
+///
+/// ```
+/// use surface_severity::severity::{Robust, RobustMethod};
+/// assert_eq!(Robust::huber().method(), RobustMethod::Huber { tuning: 1.345 });
+/// assert!(matches!(Robust::student_t(4.0).method(), RobustMethod::StudentT { degrees_of_freedom: Some(4.0) }));
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
 #[non_exhaustive]
@@ -95,6 +101,23 @@ pub enum RobustMethod {
 }
 
 /// A robust method with its constants: plain data, checked when fitted.
+///
+/// ```
+/// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+/// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+/// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+/// # }));
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::{Robust, Severity};
+/// let plan = Severity::new("asphalt");
+/// let classical = plan.fit(&campaign)?.factor("belt")?.estimate();
+/// let robust = Robust::bisquare().fit(&plan, &campaign)?.factors()[1].factor.value().unwrap();
+/// assert!(classical > 2.5, "pulled by a single trial");
+/// assert!((robust / 2.0 - 1.0).abs() < 0.05);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Robust {
@@ -103,26 +126,96 @@ pub struct Robust {
 
 impl Robust {
     /// Huber's M-estimator, tuning 1.345.
+    ///
+    /// ```
+    /// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+    /// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+    /// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+    /// # }));
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Robust, Severity};
+    /// let fit = Robust::huber().fit(&Severity::new("asphalt"), &campaign)?;
+    /// // Held back, not left out.
+    /// let weight = fit.weight("asphalt 35").unwrap().weight;
+    /// assert!(0.0 < weight && weight < 0.5);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn huber() -> Self {
         Self { method: RobustMethod::Huber { tuning: 1.345 } }
     }
     /// Tukey's bisquare M-estimator, tuning 4.685.
+    ///
+    /// ```
+    /// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+    /// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+    /// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+    /// # }));
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Robust, Severity};
+    /// let fit = Robust::bisquare().fit(&Severity::new("asphalt"), &campaign)?;
+    /// assert_eq!(fit.weight("asphalt 35").unwrap().weight, 0.0, "left out altogether");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn bisquare() -> Self {
         Self { method: RobustMethod::Bisquare { tuning: 4.685 } }
     }
     /// MM-estimator, tuning 4.685061, 500 random starts from seed 1.
+    ///
+    /// ```
+    /// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+    /// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+    /// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+    /// # }));
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Robust, Severity};
+    /// let fit = Robust::mm().subsamples(50).fit(&Severity::new("asphalt"), &campaign)?;
+    /// assert!((fit.factors()[1].factor.value().unwrap() / 2.0 - 1.0).abs() < 0.05);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn mm() -> Self {
         Self { method: RobustMethod::Mm { tuning: 4.685_061, subsamples: 500, seed: 1 } }
     }
     /// Student-t errors with these degrees of freedom; 4 is a customary choice.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::severity::Robust;
+    /// // Run-outs and contact openings stay in the likelihood; a specimen clamped over a seam is held back.
+    /// let fit = Robust::student_t(4.0).fit(&plan, &campaign)?;
+    /// assert!(fit.weight("R-0077").unwrap().weight < 0.5);
+    /// assert_eq!(fit.error_degrees_of_freedom(), Some(4.0));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn student_t(degrees_of_freedom: f64) -> Self {
         Self { method: RobustMethod::StudentT { degrees_of_freedom: Some(degrees_of_freedom) } }
     }
     /// Student-t errors with estimated degrees of freedom, from 1 to 200.
+    ///
+    /// ```
+    /// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+    /// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+    /// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+    /// # }));
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Robust, Severity};
+    /// let fit = Robust::student_t_estimated().fit(&Severity::new("asphalt"), &campaign)?;
+    /// // One trial in ten far off: tails much heavier than the normal.
+    /// assert!(fit.error_degrees_of_freedom().unwrap() < 5.0);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn student_t_estimated() -> Self {
         Self { method: RobustMethod::StudentT { degrees_of_freedom: None } }
@@ -187,6 +280,17 @@ impl Robust {
 
     /// Fits `plan` to `campaign` by this method. The distribution of the plan does not matter: M and
     /// MM assume only symmetry of log times about their cell, Student t its own.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::{ErrorKind, severity::Robust};
+    /// // M-estimators know no censored trials; Student t does.
+    /// let error = Robust::huber().fit(&plan, &campaign).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::NotEstimable { .. }));
+    /// assert_eq!(Robust::student_t(4.0).fit(&plan, &campaign)?.factors().len(), 7);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of [`Severity::fit`]; [`ErrorKind::NotEstimable`] for M and MM where trials are
@@ -262,6 +366,17 @@ impl Robust {
     /// Robust regression of `response` on `rows` of covariates (include a column of ones for an
     /// intercept): the same engine without the structure of a campaign.
     ///
+    /// ```
+    /// use surface_severity::severity::Robust;
+    /// // y = 2 + 3x within 0.1, and one reading of 30 written down in the wrong row.
+    /// let y = [2.1, 4.9, 8.1, 10.9, 14.1, 30.0, 20.1, 22.9];
+    /// let rows: Vec<_> = (0..8).map(|x| vec![1.0, f64::from(x)]).collect();
+    /// let fit = Robust::bisquare().regression(&y, &rows)?;
+    /// assert!((fit.coefficients()[1] - 3.0).abs() < 0.1);
+    /// assert_eq!(fit.weights()[5], 0.0);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for lengths that disagree, numbers that are not finite, or
     /// Student t, which is fitted to campaigns only; [`ErrorKind::NotEstimable`] for dependent
@@ -332,6 +447,18 @@ impl std::fmt::Display for Robust {
 }
 
 /// Weight that a trial was given.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::severity::Robust;
+/// let fit = Robust::student_t(4.0).fit(&plan, &campaign)?;
+/// let lowest = fit.weights().iter().min_by(|a, b| a.weight.total_cmp(&b.weight)).unwrap();
+/// // One of the three gross errors that were planted in this invented campaign.
+/// assert!(["R-0030", "R-0077", "L-0068"].contains(&lowest.trial_id.as_str()));
+/// assert!(lowest.residual.abs() > 3.0);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -346,6 +473,22 @@ pub struct TrialWeight {
 }
 
 /// A robust severity scale.
+///
+/// ```
+/// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+/// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+/// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+/// # }));
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::{Robust, Severity};
+/// let plan = Severity::new("asphalt");
+/// let fit = Robust::bisquare().fit(&plan, &campaign)?;
+/// assert_eq!((fit.factors().len(), fit.materials().len(), fit.weights().len()), (2, 1, 10));
+/// assert!(fit.log_scatter() < plan.fit(&campaign)?.log_scatter() / 2.0, "that of the good trials");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct RobustFit {
     robust: Robust,
@@ -408,6 +551,14 @@ impl RobustFit {
 }
 
 /// A robust regression.
+///
+/// ```
+/// use surface_severity::severity::Robust;
+/// let fit = Robust::huber().regression(&[1.0, 2.0, 3.0, 4.0, 5.0], &vec![vec![1.0]; 5])?;
+/// assert!((fit.coefficients()[0] - 3.0).abs() < 1e-9, "symmetric about 3");
+/// assert!(fit.scale() > 0.0 && fit.standard_errors()[0] > 0.0);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct RobustRegression {
     coefficients: Vec<f64>,
@@ -801,6 +952,16 @@ fn s_estimate<L: Linear>(linear: &L, start: Vec<f64>, subsamples: u32, seed: u64
 
 /// Location of `values` by Huber's M-estimator about a fixed scale, `1.4826 · MAD`; and that scale.
 ///
+/// ```
+/// use surface_severity::severity::huber_location;
+/// // Median 3, median absolute deviation 1; the times are symmetric about 3.
+/// let (location, scale) = huber_location(&[1.0, 2.0, 3.0, 4.0, 5.0], 1.345)?;
+/// assert!((location - 3.0).abs() < 1e-9 && (scale - 1.4826).abs() < 1e-4);
+/// // A reading in the wrong unit moves it by less than a scale.
+/// assert!((huber_location(&[1.0, 2.0, 3.0, 4.0, 5000.0], 1.345)?.0 - 3.0).abs() < 1.4826);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::TooFew`] for fewer than two values, [`ErrorKind::InvalidOption`] for a value that is
 /// not finite or a tuning that is not positive, [`ErrorKind::ScatterNotEstimable`] where half of the
@@ -820,6 +981,14 @@ pub fn huber_location(values: &[f64], tuning: f64) -> Result<(f64, f64)> {
 }
 
 /// Location and scale of `values` by Huber's proposal 2, both estimated together (Huber 1964).
+///
+/// ```
+/// use surface_severity::severity::huber_proposal_2;
+/// let (location, scale) = huber_proposal_2(&[1.0, 2.0, 3.0, 4.0, 5.0], 1.5)?;
+/// assert!((location - 3.0).abs() < 1e-9);
+/// assert!(scale > 1.0 && scale < 2.5);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// As [`huber_location`].

@@ -28,6 +28,15 @@ use super::newton::{LogTime, contribution};
 use super::scale::Scale;
 
 /// What may have a scatter of its own.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::severity::{EqualScatter, ScatterBy};
+/// assert_eq!(EqualScatter::test(&plan, &campaign, ScatterBy::Class)?.degrees_of_freedom, 3.0, "four classes");
+/// assert_eq!(EqualScatter::test(&plan, &campaign, ScatterBy::Surface)?.degrees_of_freedom, 6.0, "seven surfaces");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -39,6 +48,22 @@ pub enum ScatterBy {
 }
 
 /// Test of equal scatter.
+///
+/// ```
+/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let campaign = Campaign::from_trials([
+/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+/// # ])?;
+/// use surface_severity::severity::{EqualScatter, ScatterBy, Severity};
+/// // Both cells hold two times a factor of 1.25 apart: no difference at all.
+/// let test = EqualScatter::test(&Severity::new("asphalt"), &campaign, ScatterBy::Surface)?;
+/// assert!(test.exact && test.statistic.abs() < 1e-9 && test.p_value > 0.999);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -54,6 +79,23 @@ pub struct EqualScatter {
 }
 
 /// Scatter of one group.
+///
+/// ```
+/// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+/// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+/// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+/// # }));
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::{ScatterBy, Severity, UnequalScatter};
+/// let fit = UnequalScatter::fit(&Severity::new("asphalt"), &campaign, ScatterBy::Surface)?;
+/// let (asphalt, belt) = (&fit.groups[0], &fit.groups[1]);
+/// assert_eq!((asphalt.group.as_str(), asphalt.trials), ("asphalt", 5));
+/// // The broken wire makes asphalt look five times as scattered as the belt, and more.
+/// assert!(asphalt.log_scatter.value().unwrap() > 5.0 * belt.log_scatter.value().unwrap());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -69,6 +111,21 @@ pub struct GroupScatter {
 }
 
 /// A severity scale whose scatter differs between groups.
+///
+/// ```
+/// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+/// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+/// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+/// # }));
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::{ScatterBy, Severity, UnequalScatter};
+/// let fit = UnequalScatter::fit(&Severity::new("asphalt"), &campaign, ScatterBy::Surface)?;
+/// assert_eq!((fit.groups.len(), fit.factors.len()), (2, 2));
+/// assert!(fit.log_likelihood > fit.common_log_likelihood, "two σ describe the times better than one");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -114,6 +171,20 @@ fn grouping(by: ScatterBy, campaign: &Campaign) -> (Vec<String>, impl Fn(&Cell) 
 
 impl EqualScatter {
     /// Tests whether all groups share one σ.
+    ///
+    /// ```
+    /// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+    /// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+    /// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+    /// # }));
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{EqualScatter, ScatterBy, Severity};
+    /// let test = EqualScatter::test(&Severity::new("asphalt"), &campaign, ScatterBy::Surface)?;
+    /// assert!(test.p_value < 0.01, "the wire that broke late");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of the severity plan; [`ErrorKind::TooFew`] with fewer than two groups that have a
@@ -286,6 +357,15 @@ impl Model<'_> {
 
 impl UnequalScatter {
     /// Fits `plan` with a scatter of its own for every group.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::severity::{ScatterBy, UnequalScatter};
+    /// let fit = UnequalScatter::fit(&plan, &campaign, ScatterBy::Class)?;
+    /// assert_eq!(fit.groups.iter().map(|g| g.trials).sum::<usize>(), plan.fit(&campaign)?.trials());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of the severity fit; [`ErrorKind::ScatterNotEstimable`] where a group's trials all

@@ -9,6 +9,16 @@ use super::words::{capital, count};
 use super::{Column, Drawn, Table, Value};
 
 /// The additive model under each distribution of times, the smallest AICc first.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{severity::DistributionComparison, tables};
+/// let table = tables::distributions(&DistributionComparison::of(&plan, &campaign)?);
+/// assert_eq!(table.rows().len(), 3);
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn distributions(comparison: &DistributionComparison) -> Table {
     let columns = vec![
@@ -38,6 +48,28 @@ pub fn distributions(comparison: &DistributionComparison) -> Table {
 }
 
 /// Does the fitted distribution describe the times? With the transform that the test rests on.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::{bootstrap::{Bootstrap, GoodnessOfFit}, severity::Severity, tables};
+/// let test = GoodnessOfFit::test(&Bootstrap::parametric(100), &Severity::new("asphalt"), &campaign)?;
+/// assert!(tables::goodness_of_fit(&test).to_csv().contains(&test.statistic.to_string()));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn goodness_of_fit(test: &GoodnessOfFit) -> Table {
     let columns = vec![Column::words("quantity", "quantity"), Column::numbers("value", "value")];
@@ -60,6 +92,24 @@ pub fn goodness_of_fit(test: &GoodnessOfFit) -> Table {
 }
 
 /// The test of one scatter for all, and the scatter of each group where it was fitted.
+///
+/// ```
+/// // The belt halves the time of cowhide; one stop wire on asphalt broke late: 35 s.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let times = [("asphalt", [8.0, 8.4, 9.0, 9.6, 35.0]), ("belt", [4.0, 4.2, 4.5, 4.8, 4.4])];
+/// # let trials = times.iter().flat_map(|(surface, times)| times.iter().map(move |t| {
+/// #     Trial::perforated(format!("{surface} {t}"), *surface, "cowhide", *t)
+/// # }));
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::{EqualScatter, ScatterBy, Severity, UnequalScatter};
+/// use surface_severity::tables;
+/// let plan = Severity::new("asphalt");
+/// let test = EqualScatter::test(&plan, &campaign, ScatterBy::Surface)?;
+/// let groups = UnequalScatter::fit(&plan, &campaign, ScatterBy::Surface)?;
+/// let text = tables::scatter(&test, Some(&groups)).to_text();
+/// assert!(text.contains("asphalt") && text.contains("belt"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn scatter(test: &EqualScatter, groups: Option<&UnequalScatter>) -> Table {
     let level = groups
@@ -116,6 +166,18 @@ pub fn scatter(test: &EqualScatter, groups: Option<&UnequalScatter>) -> Table {
 }
 
 /// Does a factor grow or fall with the durability of the material?
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{equivalence::TimeDependence, tables};
+/// let slopes = TimeDependence::fit(&plan, &campaign)?;
+/// // Classes with too few materials have no slope; a note counts them.
+/// let table = tables::time_dependence(&slopes);
+/// assert_eq!(table.rows().len(), slopes.rows.iter().filter(|row| row.slope.is_some()).count());
+/// assert_eq!(table.notes().len(), 1);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn time_dependence(result: &TimeDependence) -> Table {
     let [lower, upper] = Column::limits(result.level, None);

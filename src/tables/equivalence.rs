@@ -12,6 +12,16 @@ use super::words::{capital, of_class};
 use super::{Column, Drawn, Table, Value};
 
 /// The ratio k of the belt / k of each road surface, with two one-sided tests.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// let table = surface_severity::tables::equivalence(&equivalence);
+/// assert_eq!(table.rows().len(), 6, "one row for each road");
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn equivalence(fit: &EquivalenceFit) -> Table {
     let [lower, upper] = Column::limits(fit.level(), None);
@@ -76,6 +86,16 @@ pub fn equivalence(fit: &EquivalenceFit) -> Table {
 }
 
 /// The constant ratio and the power law between belt and each road surface.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// let table = surface_severity::tables::lab_road_lines(&equivalence);
+/// assert!(table.to_csv().contains("brushed concrete"));
+/// println!("{}", table.to_markdown());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn lab_road_lines(fit: &EquivalenceFit) -> Table {
     let [lower, upper] = Column::limits(fit.level(), None);
@@ -132,6 +152,17 @@ fn remarks(table: &mut Table, surface: &SurfaceEquivalence) {
 }
 
 /// The corrections of laboratory times, one row a road surface, with their domain.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// let table = surface_severity::tables::corrections(&correction);
+/// assert_eq!(table.rows().len(), correction.corrections().len() + correction.not_corrected().len());
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn corrections(correction: &Correction) -> Table {
     let [lower, upper] = Column::limits(correction.level(), None);
@@ -191,6 +222,20 @@ pub fn corrections(correction: &Correction) -> Table {
 /// Laboratory reports read as road times, one row per report and road surface; with the probability that
 /// the road median reaches `required_s`, a positive time in s, where one is given (missing where only a
 /// bound is known).
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// let rows: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
+/// // With the probability that the road median reaches 4 s.
+/// let table = surface_severity::tables::corrected_reports(&rows, Some(4.0));
+/// assert_eq!(table.rows().len(), 12 * 6);
+/// assert!(table.columns().len() > surface_severity::tables::corrected_reports(&rows, None).columns().len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn corrected_reports(rows: &[CorrectedTime], required_s: Option<f64>) -> Table {
     let level = rows.iter().find_map(|r| r.road_median_s().interval()).map_or(0.95, crate::Interval::level);

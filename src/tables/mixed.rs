@@ -13,6 +13,31 @@ use super::{Column, Drawn, Table, Value};
 /// last. `intervals` are those of the standard deviations in the same order, where they were computed
 /// (profile likelihood: [`MixedSeverityFit::profile_interval`] and
 /// [`scatter_interval`](MixedSeverityFit::scatter_interval); they cost refits).
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::{severity::mixed::{Grouping, MixedSeverity}, tables};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// let intervals = [Some(fit.profile_interval(Grouping::Day)?), Some(fit.scatter_interval()?)];
+/// let table = tables::variance_components(&fit, &intervals);
+/// assert_eq!(table.rows().len(), 2, "days, and the specimens of one cell");
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn variance_components(fit: &MixedSeverityFit, intervals: &[Option<Interval>]) -> Table {
     let components = fit.variance_components();
@@ -67,6 +92,29 @@ pub fn variance_components(fit: &MixedSeverityFit, intervals: &[Option<Interval>
 }
 
 /// Abrasiveness factors of a fit with random effects, harshest first.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::{severity::mixed::{Grouping, MixedSeverity}, tables};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// let csv = tables::mixed_factors(&fit).to_csv();
+/// assert!(csv.lines().nth(1).unwrap().starts_with("belt"), "the harsher surface first");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn mixed_factors(fit: &MixedSeverityFit) -> Table {
     let level = fit.factors().iter().find_map(|r| r.factor.interval()).map_or(0.95, Interval::level);
@@ -96,6 +144,26 @@ pub fn mixed_factors(fit: &MixedSeverityFit) -> Table {
 }
 
 /// Factors of the classes shrunk towards the common one, beside their raw departures.
+///
+/// ```
+/// // Four materials of two classes; each departs on the belt from the common factor 2 by its own amount.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (m, (class, departure)) in [("leather", 0.3), ("leather", 0.1), ("textile", -0.1), ("textile", -0.3_f64)].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (i, e) in [0.05, 0.0, -0.05].into_iter().enumerate() {
+/// #             let shift = if surface == "belt" { departure } else { 0.0 };
+/// #             let trial = Trial::perforated(format!("{m} {surface} {i}"), surface, format!("material {m}"), 5.0 / k * (shift + e).exp());
+/// #             trials.push(trial.material_class(class));
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::{severity::mixed::{Grouping, MixedSeverity}, tables};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::MaterialBySurface).fit(&campaign)?;
+/// assert_eq!(tables::shrunk_class_factors(&fit).rows().len(), fit.class_factors().len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn shrunk_class_factors(fit: &MixedSeverityFit) -> Table {
     let rows: Vec<ShrunkFactor> = fit.class_factors();

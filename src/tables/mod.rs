@@ -62,6 +62,14 @@ use crate::error::{ErrorKind, Result};
 use crate::estimate::{Estimate, significant};
 
 /// What a cell holds.
+///
+/// ```
+/// use surface_severity::tables::Value;
+/// // Rounded for people, whole in CSV.
+/// assert_eq!((Value::number(2.3149).shown(), Value::number(2.3149).exact()), ("2.31".into(), "2.3149".into()));
+/// assert_eq!((Value::Probability(2e-5).shown(), Value::Probability(2e-5).exact()), ("< 0.001".into(), "0.00002".into()));
+/// assert_eq!((Value::Missing.shown(), Value::Missing.exact()), ("–".into(), String::new()));
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub enum Value {
@@ -84,31 +92,66 @@ pub enum Value {
 
 impl Value {
     /// Words.
+    ///
+    /// ```
+    /// use surface_severity::tables::Value;
+    /// assert_eq!(Value::text("brushed concrete").shown(), "brushed concrete");
+    /// ```
     pub fn text(text: impl Into<String>) -> Self {
         Self::Text(text.into())
     }
     /// A number shown with three significant digits; missing where it is not finite.
+    ///
+    /// ```
+    /// use surface_severity::tables::Value;
+    /// assert_eq!(Value::number(12.345).shown(), "12.3");
+    /// assert_eq!(Value::number(f64::NAN), Value::Missing);
+    /// ```
     #[must_use]
     pub fn number(value: f64) -> Self {
         Self::digits(value, 3)
     }
     /// A number shown with `digits` significant digits; missing where it is not finite.
+    ///
+    /// ```
+    /// use surface_severity::tables::Value;
+    /// assert_eq!(Value::digits(12.345, 2).shown(), "12");
+    /// ```
     #[must_use]
     pub fn digits(value: f64, digits: usize) -> Self {
         if value.is_finite() { Self::Number { value, digits } } else { Self::Missing }
     }
     /// As [`number`](Self::number), missing for `None`.
+    ///
+    /// ```
+    /// use surface_severity::tables::Value;
+    /// assert_eq!((Value::optional(Some(2.0)).shown(), Value::optional(None)), ("2.00".into(), Value::Missing));
+    /// ```
     #[must_use]
     pub fn optional(value: Option<f64>) -> Self {
         value.map_or(Self::Missing, Self::number)
     }
     /// Words, missing for `None`.
+    ///
+    /// ```
+    /// use surface_severity::tables::Value;
+    /// assert_eq!(Value::optional_text(None).shown(), "–");
+    /// ```
     #[must_use]
     pub fn optional_text(text: Option<&str>) -> Self {
         text.map_or(Self::Missing, Self::text)
     }
 
     /// The three cells of an estimate: value, lower and upper limit. A bound is one cell of words.
+    ///
+    /// ```
+    /// use surface_severity::{Bound, BoundSide, tables::Value};
+    /// // A bound is words, so that nobody takes it for an estimate.
+    /// let bound = Bound::new(BoundSide::AtLeast, 12.4, 0.95, "every specimen outlasted its run")?;
+    /// let [value, lower, upper] = Value::estimate(&bound.into());
+    /// assert_eq!((value.exact().as_str(), lower, upper), ("at least 12.4", Value::Missing, Value::Missing));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn estimate(estimate: &Estimate) -> [Self; 3] {
         match estimate {
@@ -143,6 +186,12 @@ impl Value {
 }
 
 /// Side on which the cells of a column line up.
+///
+/// ```
+/// use surface_severity::tables::{Align, Column};
+/// assert_eq!(Column::words("road", "road").align(), Align::Left);
+/// assert_eq!(Column::numbers("time_s", "time").align(), Align::Right);
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Align {
     /// Words.
@@ -152,6 +201,12 @@ pub enum Align {
 }
 
 /// A column.
+///
+/// ```
+/// use surface_severity::tables::Column;
+/// let column = Column::numbers("median_s", "median").unit("s");
+/// assert_eq!((column.name(), column.heading(), column.unit_name()), ("median_s", "median", Some("s")));
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Column {
     name: String,
@@ -162,10 +217,20 @@ pub struct Column {
 
 impl Column {
     /// A column of words. `name` is for CSV, `heading` for people.
+    ///
+    /// ```
+    /// use surface_severity::tables::Column;
+    /// assert_eq!(Column::words("surface", "road surface").heading(), "road surface");
+    /// ```
     pub fn words(name: impl Into<String>, heading: impl Into<String>) -> Self {
         Self { name: name.into(), heading: heading.into(), unit: None, align: Align::Left }
     }
     /// A column of numbers without a unit.
+    ///
+    /// ```
+    /// use surface_severity::tables::Column;
+    /// assert_eq!(Column::numbers("factor", "k").unit_name(), None);
+    /// ```
     pub fn numbers(name: impl Into<String>, heading: impl Into<String>) -> Self {
         Self { name: name.into(), heading: heading.into(), unit: None, align: Align::Right }
     }
@@ -176,6 +241,12 @@ impl Column {
         self
     }
     /// The two columns of limits at `level`; the level stands in name and heading.
+    ///
+    /// ```
+    /// use surface_severity::tables::Column;
+    /// let [lower, upper] = Column::limits(0.95, Some("s"));
+    /// assert_eq!((lower.name(), upper.heading()), ("lower_0.95_s", "upper 0.95"));
+    /// ```
     #[must_use]
     pub fn limits(level: f64, unit: Option<&str>) -> [Self; 2] {
         ["lower", "upper"].map(|side| {
@@ -250,6 +321,12 @@ pub struct Table {
 
 impl Table {
     /// An empty table.
+    ///
+    /// ```
+    /// use surface_severity::tables::{Column, Table};
+    /// let table = Table::new("Slide times", vec![Column::words("road", "road")]);
+    /// assert!(table.is_empty() && table.title() == "Slide times");
+    /// ```
     pub fn new(title: impl Into<String>, columns: Vec<Column>) -> Self {
         Self {
             title: title.into(),
@@ -268,6 +345,13 @@ impl Table {
         self
     }
     /// Adds a row.
+    ///
+    /// ```
+    /// use surface_severity::tables::{Column, Table, Value};
+    /// let mut table = Table::new("Slide times", vec![Column::words("road", "road"), Column::numbers("time_s", "time").unit("s")]);
+    /// assert!(table.push(vec![Value::text("worn"), Value::number(2.3)]).is_ok());
+    /// assert!(table.push(vec![Value::text("worn")]).is_err(), "a row as long as the columns");
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a row that is not as long as [`columns`](Self::columns).

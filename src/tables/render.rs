@@ -11,6 +11,14 @@ use super::{Align, Drawn, Table};
 
 impl Table {
     /// Title, caption, a pipe table and the notes, as Markdown.
+    ///
+    /// ```
+    /// use surface_severity::tables::{Column, Table, Value};
+    /// let mut table = Table::new("Slide times", vec![Column::words("road", "road"), Column::numbers("time_s", "time").unit("s")]);
+    /// table.push(vec![Value::text("worn"), Value::number(2.3149)])?;
+    /// assert!(table.to_markdown().lines().any(|line| line.starts_with('|') && line.contains("worn") && line.contains("2.31")));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn to_markdown(&self) -> String {
         let mut out = format!("**{}**\n\n", escape_markdown(&self.title));
@@ -34,6 +42,14 @@ impl Table {
     }
 
     /// Column names and rows with every digit, as CSV (RFC 4180 quoting, line feeds).
+    ///
+    /// ```
+    /// use surface_severity::tables::{Column, Table, Value};
+    /// let mut table = Table::new("Slide times", vec![Column::words("road", "road"), Column::numbers("time_s", "time").unit("s")]);
+    /// table.push(vec![Value::text("worn, wet"), Value::number(2.3149)])?;
+    /// assert_eq!(table.to_csv(), "road,time_s\n\"worn, wet\",2.3149\n");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn to_csv(&self) -> String {
         let mut writer = csv::Writer::from_writer(Vec::new());
@@ -46,6 +62,15 @@ impl Table {
     }
 
     /// Aligned plain text; also what `Display` prints.
+    ///
+    /// ```
+    /// use surface_severity::tables::{Column, Table, Value};
+    /// let mut table = Table::new("Slide times", vec![Column::words("road", "road"), Column::numbers("time_s", "time").unit("s")]);
+    /// table.push(vec![Value::text("worn"), Value::number(2.3149)])?;
+    /// assert_eq!(table.to_text(), table.to_string());
+    /// assert!(table.to_text().contains("2.31") && !table.to_text().contains("2.3149"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn to_text(&self) -> String {
         let headings: Vec<String> = self.columns.iter().map(|c| clean(&c.full_heading())).collect();
@@ -88,6 +113,15 @@ impl Table {
     /// Styles are inline and colours are those of the surroundings, so it reads on light and dark.
     /// Intervals are drawn beside the numbers where the table holds any. Where leading columns repeat
     /// over several rows (reports, surfaces), they become a heading of those rows.
+    ///
+    /// ```
+    /// use surface_severity::tables::{Column, Table, Value};
+    /// let mut table = Table::new("Slide times", vec![Column::words("road", "road")]);
+    /// table.push(vec![Value::text("<worn>")])?;
+    /// // Names from the user's table are escaped.
+    /// assert!(table.to_html().contains("&lt;worn&gt;") && !table.to_html().contains("<worn>"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn to_html(&self) -> String {
         let cell = "padding:0.2em 0.7em 0.2em 0;vertical-align:top";

@@ -12,6 +12,15 @@ const MOST_SURFACES: usize = 12;
 
 /// Every trial with its verdict: flagged ones first, then those with a remark, then the rest, each in
 /// the order of the campaign.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{screening::Screening, tables};
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// assert_eq!(tables::verdicts(&report).rows().len(), campaign.len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn verdicts(report: &ScreeningReport) -> Table {
     let mut rows: Vec<&Verdict> = report.verdicts().iter().collect();
@@ -21,6 +30,17 @@ pub fn verdicts(report: &ScreeningReport) -> Table {
 }
 
 /// The flagged trials alone.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{screening::Screening, tables};
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// let table = tables::flagged(&report);
+/// assert_eq!(table.rows().len(), report.flagged().count());
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn flagged(report: &ScreeningReport) -> Table {
     verdict_table("Flagged trials", report, report.flagged())
@@ -74,6 +94,15 @@ fn verdict_table<'a>(title: &str, report: &ScreeningReport, rows: impl Iterator<
 }
 
 /// Surface factors on all trials and without the flagged ones.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{screening::Screening, tables};
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// assert_eq!(tables::factors_without_flagged(&report).rows().len(), report.headline().len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn factors_without_flagged(report: &ScreeningReport) -> Table {
     let level = report.severity().confidence_level();
@@ -105,6 +134,17 @@ pub fn factors_without_flagged(report: &ScreeningReport) -> Table {
 
 /// Each factor on all trials, robustly, without the flagged trials, and as decided where decisions are
 /// in force: the answers side by side.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{screening::Screening, tables};
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// let table = tables::answers(&report);
+/// assert_eq!(table.rows().len(), report.headline().len());
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn answers(report: &ScreeningReport) -> Table {
     let level = report.severity().confidence_level();
@@ -151,6 +191,15 @@ pub fn answers(report: &ScreeningReport) -> Table {
 
 /// The trials (materials, days, cells) that move a factor most when they are left out, the largest change first; at
 /// most `most`. With up to twelve surfaces the change of each factor has a column.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{screening::{LeftOut, influence}, tables};
+/// let days = influence(&plan, &campaign, LeftOut::Day)?;
+/// assert_eq!(tables::influence(&days, 5).rows().len(), 5);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn influence(table: &InfluenceTable, most: usize) -> Table {
     let what = left_out(table.left_out);

@@ -10,6 +10,15 @@ use super::words::{capital, count, descending, interval_method, ladder_order};
 use super::{Column, Drawn, Table, Value};
 
 /// Abrasiveness factors of the surfaces, harshest first.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// let table = surface_severity::tables::surface_factors(&fit);
+/// assert_eq!(table.rows()[0][0].shown(), "coarse surface dressing", "the harshest first");
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn surface_factors(fit: &SeverityFit) -> Table {
     let [lower, upper] = Column::limits(fit.level(), None);
@@ -53,6 +62,15 @@ pub fn surface_factors(fit: &SeverityFit) -> Table {
 }
 
 /// Durabilities of the materials on the reference surface, by class, longest first.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// let table = surface_severity::tables::durabilities(&fit);
+/// assert_eq!(table.rows().len(), 14);
+/// println!("{}", table.to_markdown());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn durabilities(fit: &SeverityFit) -> Table {
     let [lower, upper] = Column::limits(fit.level(), Some("s"));
@@ -99,6 +117,14 @@ pub fn durabilities(fit: &SeverityFit) -> Table {
 }
 
 /// Median abrasion time of every cell, one location per cell and a common scatter.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// let cells = plan.cell_means(&campaign)?;
+/// assert_eq!(surface_severity::tables::cell_medians(&cells).rows().len(), cells.cells().len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn cell_medians(cells: &CellMeans) -> Table {
     let [lower, upper] = Column::limits(cells.level(), Some("s"));
@@ -139,6 +165,14 @@ pub fn cell_medians(cells: &CellMeans) -> Table {
 }
 
 /// What was fitted, how, and how the maximum was reached.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// let text = surface_severity::tables::fit_summary(&fit).to_text();
+/// assert!(text.contains("log-normal") && text.contains("dense asphalt concrete"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn fit_summary(fit: &SeverityFit) -> Table {
     let columns = vec![Column::words("quantity", "quantity"), Column::numbers("value", "value")];
@@ -163,6 +197,15 @@ pub fn fit_summary(fit: &SeverityFit) -> Table {
 }
 
 /// A factor of its own for every class on every surface, and how far it departs from the common one.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{severity::ClassFactors, tables};
+/// let classes = ClassFactors::fit(&plan, &campaign)?;
+/// assert_eq!(tables::class_factors(&classes).rows().len(), classes.rows.len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn class_factors(classes: &ClassFactors) -> Table {
     let [lower, upper] = Column::limits(classes.level, None);
@@ -208,6 +251,15 @@ pub fn class_factors(classes: &ClassFactors) -> Table {
 }
 
 /// The test of one factor per surface for all materials against every cell by itself.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{severity::Additivity, tables};
+/// let test = Additivity::test(&plan, &campaign)?;
+/// assert!(tables::additivity(&test).to_csv().contains(&test.comparison.statistic.to_string()));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn additivity(test: &Additivity) -> Table {
     let columns = vec![Column::words("quantity", "quantity"), Column::numbers("value", "value")];
@@ -232,6 +284,17 @@ pub fn additivity(test: &Additivity) -> Table {
 }
 
 /// Intervals of the surface factors: of the model, and from the bootstrap.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{bootstrap::Bootstrap, tables};
+/// let bootstrap = Bootstrap::rescaled(100).severity(&plan, &campaign)?;
+/// let table = tables::bootstrap_intervals(&bootstrap);
+/// assert!(table.to_csv().contains("coarse surface dressing"));
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn bootstrap_intervals(bootstrap: &SeverityBootstrap) -> Table {
     let fit = bootstrap.fit();
@@ -297,6 +360,13 @@ fn comparison(what: &str, c: &Comparison) -> String {
 }
 
 /// What a reader of the fit should know, one remark a row.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// assert_eq!(surface_severity::tables::notes(&fit).rows().len(), fit.notes().len());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn notes(fit: &SeverityFit) -> Table {
     let mut table = Table::new("Notes on the fit", vec![Column::words("note", "note")]);
@@ -354,6 +424,13 @@ fn reasons<'a>(table: &mut Table, rows: impl Iterator<Item = (&'a str, &'a Estim
 
 impl SeverityFit {
     /// The table of surface factors; see [`crate::tables`] for the others.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// assert_eq!(fit.table(), surface_severity::tables::surface_factors(&fit));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn table(&self) -> Table {
         surface_factors(self)

@@ -94,9 +94,10 @@ fn only(said: Option<&Vec<String>>) -> Option<&str> {
     }
 }
 
-/// The first paragraph, links reduced to their text.
+/// The first paragraph, before any heading or example, links reduced to their text.
 fn paragraph(lines: &[String]) -> Option<String> {
-    let text = lines.iter().take_while(|l| !l.is_empty()).cloned().collect::<Vec<_>>().join(" ");
+    let prose = |l: &&String| !l.is_empty() && !l.starts_with("```") && !l.starts_with('#');
+    let text = lines.iter().take_while(prose).cloned().collect::<Vec<_>>().join(" ");
     let mut out = String::new();
     let mut rest = text.as_str();
     while let Some(at) = rest.find("](") {

@@ -261,6 +261,15 @@ fn adding_and_cancelling() {
     // The same bits as asking for that many at once.
     let at_once = Bootstrap::stratified(n).severity(&plan, &campaign).unwrap();
     assert_eq!(boot.replicates().values(0), at_once.replicates().values(0));
+    // Statistics of the caller's own are added to likewise.
+    let factor = |c: &Campaign| Ok(vec![plan.fit(c)?.log_factor_between("b", "a")?.0]);
+    let run = |boot: Bootstrap| boot.statistic(&plan, &campaign, &["log factor"], factor).unwrap();
+    let added = run(Bootstrap::stratified(100).until(0.02, 20_000));
+    let interval = added.interval(0, IntervalMethod::Percentile).unwrap();
+    assert!(added.is_complete() && added.len() > 100 && interval.lower_error <= 0.02 && interval.upper_error <= 0.02);
+    assert_eq!(added.values(0), run(Bootstrap::stratified(added.range().end)).values(0));
+    let capped = run(Bootstrap::stratified(100).until(1e-9, 150));
+    assert_eq!((capped.range(), capped.plan().replicates()), (0..150, 150));
 
     let mut seen = Vec::new();
     let stopped = Bootstrap::stratified(10_000)

@@ -33,6 +33,17 @@ const ANSWERS: [Answer; 4] = [
 ///
 /// Above 24 surfaces, those whose answers differ most are drawn; the caption says so.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{report::{PlotOptions, plots}, screening::Screening};
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
+/// let plot = plots::answers(&report, &PlotOptions::default())?;
+/// assert!(plot.to_svg().contains("brushed concrete"));
+/// println!("{}", plot.caption());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::NothingToFit`] where no surface but the reference has an interval,
 /// [`ErrorKind::InvalidOption`] for unusable options.
@@ -119,6 +130,16 @@ pub fn answers(report: &ScreeningReport, options: &PlotOptions) -> Result<Plot> 
 ///
 /// The 20 largest are drawn; the caption says so. Those without which a factor has no estimate have
 /// no place on the axis and are named in the caption.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{report::{PlotOptions, plots}, screening::{LeftOut, influence}};
+/// let days = influence(&plan, &campaign, LeftOut::Day)?;
+/// let plot = plots::influence(&days, &PlotOptions::default())?;
+/// assert!(days.most_influential(1).iter().all(|row| plot.to_svg().contains(&row.name) || plot.caption().contains(&row.name)));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 ///
 /// # Errors
 /// [`ErrorKind::NothingToFit`] where leaving nothing out changes anything, [`ErrorKind::InvalidOption`] for

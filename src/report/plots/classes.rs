@@ -69,6 +69,15 @@ impl<'a> Layout<'a> {
 ///
 /// Above 60 rows, or what fits a page, those with the smallest adjusted p-values are drawn; the caption says so.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{report::{PlotOptions, plots}, severity::ClassFactors};
+/// let plot = plots::class_departures(&ClassFactors::fit(&plan, &campaign)?, &PlotOptions::default())?;
+/// assert!(plot.to_svg().contains("polished fine asphalt"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::NothingToFit`] where no class has a ratio, [`ErrorKind::InvalidOption`] for unusable options.
 pub fn class_departures(classes: &ClassFactors, options: &PlotOptions) -> Result<Plot> {

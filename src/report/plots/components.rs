@@ -14,6 +14,31 @@ use super::{KeyEntry, Plot, PlotOptions};
 /// zero up, with `intervals` in the order of
 /// [`variance_components`](MixedSeverityFit::variance_components) where they were computed.
 ///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::{report::{PlotOptions, plots}, severity::mixed::{Grouping, MixedSeverity}};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// let intervals = [Some(fit.profile_interval(Grouping::Day)?), Some(fit.scatter_interval()?)];
+/// assert!(plots::variance_components(&fit, &intervals, &PlotOptions::default())?.to_svg().contains("day"));
+/// let too_many = [intervals[0], intervals[1], None];
+/// assert!(plots::variance_components(&fit, &too_many, &PlotOptions::default()).is_err());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::InvalidOption`] for unusable options or more intervals than components.
 pub fn variance_components(

@@ -33,6 +33,20 @@ struct Block<'a> {
 /// surface: the median of the material with its prediction interval, and that of a further specimen;
 /// with the required time, if one is given. Marks are hollow outside the domain of the correction.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// use surface_severity::report::{PlotOptions, plots};
+/// let rows: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
+/// let drawn = plots::corrected_reports(&rows, Some(4.0), &PlotOptions::default())?;
+/// assert!(drawn.iter().any(|plot| plot.to_svg().contains("LR-01")));
+/// assert!(plots::corrected_reports(&[], None, &PlotOptions::default()).is_err());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::NothingToFit`] without rows; [`ErrorKind::InvalidOption`] for unusable options or a
 /// required time that is not positive and finite.

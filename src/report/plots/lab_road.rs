@@ -37,6 +37,18 @@ const LOOKS: [(Shape, RGBColor); 6] = [
 /// With a correction the lines are those of its form, else those of the constant ratio. Nine panels a
 /// picture, as many pictures as it takes.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// use surface_severity::report::{PlotOptions, plots};
+/// let drawn = plots::lab_road(&equivalence, Some(&correction), &PlotOptions::default())?;
+/// assert_eq!(drawn.len(), 1, "six panels on one picture");
+/// assert!(drawn[0].to_svg().contains("brushed concrete"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::NothingToFit`] where no material was tested on both, [`ErrorKind::InvalidOption`] for
 /// unusable options or a correction of another campaign or belt.

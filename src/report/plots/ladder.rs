@@ -98,6 +98,17 @@ impl<'a> Rows<'a> {
 /// More than 40 surfaces, fewer where names are long, are thinned evenly over the scale (laboratory surfaces and the reference stay);
 /// the caption says so.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// use surface_severity::report::{PlotOptions, plots};
+/// let plot = plots::severity_ladder(&fit, &PlotOptions::default())?;
+/// // The harshest surface stands above the mildest.
+/// let at = |name: &str| plot.to_svg().find(name).unwrap();
+/// assert!(at("coarse surface dressing") < at("polished fine asphalt"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::InvalidOption`](crate::ErrorKind::InvalidOption) for unusable options.
 pub fn severity_ladder(fit: &SeverityFit, options: &PlotOptions) -> Result<Plot> {

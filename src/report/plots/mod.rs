@@ -38,6 +38,16 @@ pub(crate) use times::first_abrasion_times;
 /// |---|---|---|---|
 /// | width_px | 720 | 320 to 2000 | width; below 560 labels stand above their rows, as a phone wants them |
 /// | id | name of the picture | letters, digits, `-`, `_`; a letter first | prefix of every id in the SVG, so that several pictures share a page |
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// use surface_severity::report::{PlotOptions, plots};
+/// let phone = plots::severity_ladder(&fit, &PlotOptions::new().width_px(390).id("phone"))?;
+/// assert_eq!(phone.size_px().0, 390);
+/// assert!(plots::severity_ladder(&fit, &PlotOptions::new().width_px(10)).is_err());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PlotOptions {
     width_px: u32,
@@ -52,6 +62,11 @@ impl Default for PlotOptions {
 
 impl PlotOptions {
     /// The defaults.
+    ///
+    /// ```
+    /// use surface_severity::report::PlotOptions;
+    /// assert_eq!(PlotOptions::new(), PlotOptions::default());
+    /// ```
     #[must_use]
     pub fn new() -> Self {
         Self::default()
@@ -88,6 +103,17 @@ impl PlotOptions {
 }
 
 /// A finished picture.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// use surface_severity::report::{PlotOptions, plots};
+/// let plot = plots::severity_ladder(&fit, &PlotOptions::default())?;
+/// println!("{}: {}", plot.title(), plot.caption());
+/// assert!(plot.to_svg().starts_with("<svg") && plot.to_svg().contains(plot.title()));
+/// assert!(plot.to_html().contains(plot.to_svg()), "with its caption, for a page");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Clone, PartialEq, Eq)]
 pub struct Plot {
     svg: String,

@@ -30,6 +30,16 @@ struct Panel {
 ///
 /// Above 24 surfaces the first by name are drawn; the caption says so.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{bootstrap::Bootstrap, report::{PlotOptions, plots}};
+/// let bootstrap = Bootstrap::rescaled(100).severity(&plan, &campaign)?;
+/// let plot = plots::bootstrap_distributions(&bootstrap, &PlotOptions::default())?;
+/// assert!(plot.to_svg().contains("brushed concrete") && plot.caption().contains("100"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::NothingToFit`] where no surface but the reference is on the scale,
 /// [`ErrorKind::InvalidOption`] for unusable options.

@@ -25,6 +25,17 @@ const NAMED: usize = 6;
 /// `diagnostics` come from [`SeverityFit::diagnostics`]. Above 3000 trials the middle is thinned evenly;
 /// the caption says so.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// use surface_severity::report::{PlotOptions, plots};
+/// let diagnostics = fit.diagnostics(&campaign, 1)?;
+/// let plot = plots::residual_quantiles(&fit, &diagnostics, &PlotOptions::default())?;
+/// assert!(plot.to_svg().starts_with("<svg"));
+/// assert!(plots::residual_quantiles(&fit, &[], &PlotOptions::default()).is_err());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::NothingToFit`] without residuals, [`ErrorKind::InvalidOption`] for unusable options.
 pub fn residual_quantiles(fit: &SeverityFit, diagnostics: &[TrialDiagnostics], options: &PlotOptions) -> Result<Plot> {

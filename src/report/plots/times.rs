@@ -43,6 +43,16 @@ struct Block {
 /// Materials come by class and then durability. As many pictures as it takes, each at most about
 /// 900 px high; all trials are drawn, voids at the margin.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// use surface_severity::report::{PlotOptions, plots};
+/// let drawn = plots::abrasion_times(&campaign, &fit, &PlotOptions::default())?;
+/// // Every material is on one of the pictures.
+/// assert!(campaign.materials().iter().all(|m| drawn.iter().any(|plot| plot.to_svg().contains(&m.name))));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::InvalidOption`](crate::ErrorKind::InvalidOption) for unusable options.
 pub fn abrasion_times(campaign: &Campaign, fit: &SeverityFit, options: &PlotOptions) -> Result<Vec<Plot>> {

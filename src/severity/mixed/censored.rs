@@ -19,6 +19,28 @@ use super::marginal::{Best, Hold, Marginal, Parameters};
 use super::profile::{Point, limits};
 
 /// How random effects were integrated out.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::mixed::{Grouping, Integration, MixedSeverity};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// assert_eq!(fit.integration(), Integration::Exact, "nothing is censored");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -55,6 +77,20 @@ pub(super) fn check_nodes(nodes: Option<usize>, factors: usize) -> Result<usize>
 }
 
 /// `y = xᵀβ + Σ_j b_j + σ W` on log times, exact or censored: plain data, checked in [`fit`](Self::fit).
+///
+/// ```
+/// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+/// // Log times of three days, two trials each; the longest ran out.
+/// let mean = |last: Observation| {
+///     let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([last]).collect();
+///     let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]);
+///     model.group("day", &[1, 1, 2, 2, 3, 3]).fit().map(|fit| fit.coefficients()[0])
+/// };
+/// let exact = mean(Observation::Exact(2.1))?;
+/// assert!((exact - 1.2).abs() < 1e-6, "the plain mean, since the days are balanced");
+/// assert!(mean(Observation::AtLeast(2.1))? > exact, "it would have lasted longer");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct CensoredMixedModel {
     distribution: Distribution,
@@ -67,6 +103,13 @@ pub struct CensoredMixedModel {
 
 impl CensoredMixedModel {
     /// A model of `observations` on `rows` of covariates (include a one for the intercept).
+    ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+    /// let times = vec![Observation::Exact(1.1), Observation::AtLeast(1.3), Observation::Exact(0.2)];
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 2]);
+    /// assert!(model.group("day", &[1, 1, 2]).fit().is_err(), "three times, two rows");
+    /// ```
     #[must_use]
     pub fn new(distribution: Distribution, observations: Vec<Observation>, rows: Vec<Vec<f64>>) -> Self {
         Self { distribution, observations, rows, groups: Vec::new(), nodes: None, criterion: Criterion::Ml }
@@ -136,6 +179,18 @@ impl CensoredMixedModel {
     /// The marginal log-likelihood (time scale) at given parameters: `log_standard_deviations` of
     /// the grouping factors in their order.
     ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+    /// let times = [1.1, 1.3, 0.2, 0.5, 2.0, 2.1].map(Observation::Exact).to_vec();
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]).group("day", &[1, 1, 2, 2, 3, 3]);
+    /// let fit = model.fit()?;
+    /// let log_sd = fit.standard_deviation("day")?.ln();
+    /// let at = |shift: f64| model.log_likelihood(&[fit.coefficients()[0] + shift], fit.log_sigma(), &[log_sd]);
+    /// assert!((at(0.0)? - fit.log_likelihood()).abs() < 1e-8);
+    /// assert!(at(0.1)? < at(0.0)? && at(-0.1)? < at(0.0)?, "the fit is at the maximum");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`fit`](Self::fit); [`ErrorKind::InvalidOption`] for wrong lengths or numbers that are not finite;
     /// [`ErrorKind::NotConverged`] where the modes of the random effects are not found.
@@ -166,6 +221,18 @@ impl CensoredMixedModel {
     }
 
     /// Maximum marginal likelihood, full or restricted.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::{CensoredMixedModel, Criterion, LinearMixedModel}};
+    /// // Without censoring the same as maximum likelihood in closed form.
+    /// let y = [1.1, 1.3, 0.2, 0.5, 2.0, 2.1];
+    /// let days = [1, 1, 2, 2, 3, 3];
+    /// let times = y.map(Observation::Exact).to_vec();
+    /// let censored = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]).group("day", &days).fit()?;
+    /// let exact = LinearMixedModel::new(y.to_vec()).intercept().group("day", &days).fit(Criterion::Ml)?;
+    /// assert!((censored.standard_deviation("day")? - exact.variance("day")?.sqrt()).abs() < 1e-5);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for lengths that disagree, numbers that are not finite, nodes
@@ -520,6 +587,17 @@ fn no_information(best: &Best) -> crate::Error {
 }
 
 /// A fitted censored mixed model.
+///
+/// ```
+/// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+/// let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([Observation::AtLeast(2.1)]).collect();
+/// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]);
+/// let fit = model.group("day", &[1, 1, 2, 2, 3, 3]).fit()?;
+/// let components = fit.variance_components();
+/// assert_eq!((components[0].name.as_str(), components[1].name.as_str()), ("day", "residual"));
+/// assert!(components[0].variance > components[1].variance, "the days differ more than the trials of one");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone)]
 pub struct CensoredMixedFit {
     fitted: Fitted,
@@ -570,6 +648,16 @@ impl CensoredMixedFit {
     }
     /// Standard deviation of a grouping factor, or σ for `"residual"`.
     ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+    /// let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([Observation::AtLeast(2.1)]).collect();
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]);
+    /// let fit = model.group("day", &[1, 1, 2, 2, 3, 3]).fit()?;
+    /// assert!((fit.standard_deviation("residual")?.ln() - fit.log_sigma()).abs() < 1e-12);
+    /// assert!(fit.standard_deviation("belt").is_err(), "no such grouping");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name.
     pub fn standard_deviation(&self, name: &str) -> Result<f64> {
@@ -579,12 +667,33 @@ impl CensoredMixedFit {
     /// Standard error of the log standard deviation of a grouping factor or `"residual"`; `None`
     /// at the boundary. Prefer [`profile_interval`](Self::profile_interval): this likelihood is seldom quadratic.
     ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+    /// let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([Observation::AtLeast(2.1)]).collect();
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]);
+    /// let fit = model.group("day", &[1, 1, 2, 2, 3, 3]).fit()?;
+    /// // Of three days the scatter is known to a factor of e^0.4 or so at best: 1/√(2 · 3).
+    /// assert!(fit.log_standard_error("day")?.unwrap() > 0.35);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name.
     pub fn log_standard_error(&self, name: &str) -> Result<Option<f64>> {
         Ok(self.fitted.log_standard_error(component_named(&self.fitted.marginal.names, name)?))
     }
     /// Profile-likelihood interval of the standard deviation of a grouping factor or `"residual"`.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+    /// let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([Observation::AtLeast(2.1)]).collect();
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]);
+    /// let fit = model.group("day", &[1, 1, 2, 2, 3, 3]).fit()?;
+    /// let interval = fit.profile_interval("day", 0.9)?;
+    /// assert!(interval.contains(fit.standard_deviation("day")?));
+    /// assert!(interval.upper() > 2.0 * interval.estimate(), "three days say little of how days differ");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`], [`ErrorKind::NotEstimable`], [`ErrorKind::NotConverged`].
@@ -594,6 +703,15 @@ impl CensoredMixedFit {
     /// Conditional modes of the levels of a grouping factor, in ascending order of their codes;
     /// standard errors from the joint curvature, that of the coefficients included, variance
     /// components taken as known.
+    ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::CensoredMixedModel};
+    /// let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([Observation::AtLeast(2.1)]).collect();
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]);
+    /// let days = model.group("day", &[1, 1, 2, 2, 3, 3]).fit()?.predictions("day")?;
+    /// assert!(days[1].value < 0.0 && days[2].value > 0.0, "the second day was short, the third long");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name.

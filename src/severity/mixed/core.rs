@@ -18,6 +18,16 @@ use super::deviance::{Minimum, Pin, Problem};
 use super::profile::{Point, limits};
 
 /// What the search for the estimates came to.
+///
+/// ```
+/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel, Verdict};
+/// // Three batches with the same mean: nothing tells them apart.
+/// let model = LinearMixedModel::new(vec![1.0, 2.0, 1.0, 2.0, 1.0, 2.0]).intercept().group("batch", &[1, 1, 2, 2, 3, 3]);
+/// let fit = model.fit(Criterion::Reml)?;
+/// assert_eq!(fit.convergence().verdict, Verdict::Boundary { components: vec!["batch".into()] });
+/// assert_eq!(fit.variance("batch")?, 0.0);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -33,6 +43,29 @@ pub enum Verdict {
 }
 
 /// How the estimates were reached.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::mixed::{Grouping, MixedSeverity, Verdict};
+/// let convergence = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.convergence().clone();
+/// assert_eq!(convergence.verdict, Verdict::Converged);
+/// assert!(convergence.gradient_norm < 1e-4, "in standard errors");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct MixedConvergence {
@@ -47,6 +80,32 @@ pub struct MixedConvergence {
 }
 
 /// One variance component.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+/// let components = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.variance_components();
+/// let (day, residual) = (&components[0], &components[1]);
+/// // Balanced, so by mean squares: 8 Σ shift²/3 between the days of 8 trials, 0.0128/26 within.
+/// assert_eq!((day.levels, residual.levels), (4, 32));
+/// assert!((residual.variance - 0.0128 / 26.0).abs() < 1e-9);
+/// assert!((day.variance - (0.2 / 3.0 - 0.0128 / 26.0) / 8.0).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct VarianceComponent {
@@ -63,6 +122,17 @@ pub struct VarianceComponent {
 }
 
 /// Predicted effect of one level of a grouping factor.
+///
+/// ```
+/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
+/// let fit = model.fit(Criterion::Reml)?;
+/// let (between, within) = (fit.variance("day")?, fit.variance("residual")?);
+/// // The mean of day 2 lies 0.85 below that of all days; its effect is shrunk by τ²/(τ² + σ²/2).
+/// let day_2 = &fit.predictions("day")?[1];
+/// assert!((day_2.value + 0.85 * between / (between + within / 2.0)).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Prediction {
@@ -78,6 +148,32 @@ pub struct Prediction {
 }
 
 /// A linear combination of effects.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// let belt = fit.log_factor_between("belt", "asphalt")?;
+/// // Every day saw both surfaces, so the days cancel: 26 degrees of freedom, standard error σ √(2/16).
+/// assert!((belt.estimate - 2_f64.ln()).abs() < 1e-9);
+/// assert!((belt.standard_error - fit.log_scatter() * 0.125_f64.sqrt()).abs() < 1e-9);
+/// assert!((belt.degrees_of_freedom.unwrap() - 26.0).abs() < 1e-4);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Contrast {

@@ -24,6 +24,15 @@ use super::descent::{Local, Stop, descend};
 use super::elimination::{Factor, Plan, Rows, Symmetric};
 
 /// What is maximised.
+///
+/// ```
+/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
+/// // Maximum likelihood takes the mean as known and finds less variation between three days.
+/// let (reml, ml) = (model.fit(Criterion::Reml)?, model.fit(Criterion::Ml)?);
+/// assert!(ml.variance("day")? < reml.variance("day")?);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Criterion {

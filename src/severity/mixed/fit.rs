@@ -108,6 +108,29 @@ impl CellSummary {
 }
 
 /// Something the reader of a mixed fit should know.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::mixed::{Grouping, MixedNote, MixedSeverity};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// // Four days are few to learn from how days differ.
+/// assert!(fit.notes().iter().any(|note| matches!(note, MixedNote::FewLevels { levels: 4, .. })));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -173,6 +196,30 @@ pub(crate) struct SharedVariance {
 const FEW: usize = 5;
 
 /// A class's or a material's own factor on a surface, shrunk towards the common one.
+///
+/// ```
+/// // Four materials of two classes; each departs on the belt from the common factor 2 by its own amount.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (m, (class, departure)) in [("leather", 0.3), ("leather", 0.1), ("textile", -0.1), ("textile", -0.3_f64)].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (i, e) in [0.05, 0.0, -0.05].into_iter().enumerate() {
+/// #             let shift = if surface == "belt" { departure } else { 0.0 };
+/// #             let trial = Trial::perforated(format!("{m} {surface} {i}"), surface, format!("material {m}"), 5.0 / k * (shift + e).exp());
+/// #             trials.push(trial.material_class(class));
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::MaterialBySurface).fit(&campaign)?;
+/// for row in fit.material_factors() {
+///     // Drawn in from its own cell means towards the common factor, never past it.
+///     let raw = row.raw_log_departure.unwrap();
+///     assert!(row.log_departure.abs() < raw.abs() && row.log_departure * raw > 0.0, "{}", row.name);
+/// }
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct ShrunkFactor {
@@ -204,6 +251,30 @@ pub struct ShrunkFactor {
 ///
 /// Holds estimates, covariance, and the sufficient statistics (censored fits: the log times) that
 /// profile intervals need.
+///
+/// ```
+/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # let mut trials = Vec::new();
+/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+/// #                 let id = format!("{d} {surface} {material} {i}");
+/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+/// #                 trials.push(trial.day(format!("day {d}")));
+/// #             }
+/// #         }
+/// #     }
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// assert!((fit.factor("belt")?.estimate() - 2.0).abs() < 1e-9);
+/// assert_eq!((fit.trials(), fit.factors().len(), fit.materials().len()), (32, 2, 2));
+/// println!("days differ by {} of log time", fit.profile_interval(Grouping::Day)?);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone)]
 pub struct MixedSeverityFit {
     plan: MixedSeverity,
@@ -487,6 +558,31 @@ impl MixedSeverityFit {
 
     /// Profile-likelihood interval of the standard deviation of a grouping, at the level of the plan.
     ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+    /// let interval = fit.profile_interval(Grouping::Day)?;
+    /// assert!((interval.estimate() - fit.variance_components()[0].standard_deviation).abs() < 1e-9);
+    /// assert!(interval.lower() > 0.0, "the days differ");
+    /// assert!(fit.profile_interval(Grouping::Belt).is_err(), "not in the plan");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a grouping outside the plan; [`ErrorKind::NotEstimable`]
     /// where the deviance does not reach its critical value; [`ErrorKind::NotConverged`].
@@ -495,6 +591,28 @@ impl MixedSeverityFit {
     }
 
     /// Profile-likelihood interval of the replicate scatter σ.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+    /// assert!(fit.scatter_interval()?.contains(fit.log_scatter()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`profile_interval`](Self::profile_interval).
@@ -511,6 +629,29 @@ impl MixedSeverityFit {
 
     /// Predicted effects on log time of the levels of a grouping with their standard errors, sorted by
     /// name: positive where specimens last longer.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let days = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.predictions(Grouping::Day)?;
+    /// assert_eq!((days[0].level.as_str(), days[0].trials), ("day 0", 8));
+    /// assert!(days[0].value > 0.0 && days[0].value < 0.1, "drawn in a little from 0.1");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a grouping outside the plan.
@@ -534,6 +675,28 @@ impl MixedSeverityFit {
     /// `exp(log k ± t(ν) · SE(log k))`, ν after Satterthwaite; normal quantiles under
     /// [`Criterion::Ml`] where times are censored or not log-normal.
     ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let k = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.factor("belt")?;
+    /// assert!((k.estimate() - 2.0).abs() < 1e-9 && k.lower() > 1.9 && k.upper() < 2.1);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the known names; [`ErrorKind::NotEstimable`] where only a
     /// bound is known (see [`factors`](Self::factors)).
@@ -543,6 +706,29 @@ impl MixedSeverityFit {
 
     /// Factor of `surface` relative to any other surface, from the same covariance.
     ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+    /// let (there, back) = (fit.factor_between("asphalt", "belt")?, fit.factor("belt")?);
+    /// assert!((there.lower() * back.upper() - 1.0).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`factor`](Self::factor).
     pub fn factor_between(&self, surface: &str, relative_to: &str) -> Result<Interval> {
@@ -551,6 +737,28 @@ impl MixedSeverityFit {
 
     /// `log k(surface) − log k(relative_to)` with standard error and Satterthwaite degrees of freedom.
     ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let log = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.log_factor_between("belt", "asphalt")?;
+    /// assert!((log.estimate - 2_f64.ln()).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`factor`](Self::factor).
     pub fn log_factor_between(&self, surface: &str, relative_to: &str) -> Result<Contrast> {
@@ -558,6 +766,28 @@ impl MixedSeverityFit {
     }
 
     /// Median abrasion time of `material` on `surface`, s, where every random effect is zero.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let median = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.median("cowhide", "belt")?;
+    /// assert!((median.estimate() - 4.0).abs() < 1e-9, "8 s on asphalt, factor 2");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownMaterial`], [`ErrorKind::UnknownSurface`], [`ErrorKind::NotEstimable`].
@@ -583,6 +813,29 @@ impl MixedSeverityFit {
     /// One variance serves all departures: where a single class departs on a single surface among
     /// many that do not, it is shrunk hard. [`ClassFactors`](crate::severity::ClassFactors) gives each
     /// class its own factor, unshrunk, with a test.
+    ///
+    /// ```
+    /// // Four materials of two classes; each departs on the belt from the common factor 2 by its own amount.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (m, (class, departure)) in [("leather", 0.3), ("leather", 0.1), ("textile", -0.1), ("textile", -0.3_f64)].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (i, e) in [0.05, 0.0, -0.05].into_iter().enumerate() {
+    /// #             let shift = if surface == "belt" { departure } else { 0.0 };
+    /// #             let trial = Trial::perforated(format!("{m} {surface} {i}"), surface, format!("material {m}"), 5.0 / k * (shift + e).exp());
+    /// #             trials.push(trial.material_class(class));
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let fit = MixedSeverity::new("asphalt").random(Grouping::MaterialBySurface).fit(&campaign)?;
+    /// let rows = fit.class_factors();
+    /// assert_eq!((rows[0].name.as_str(), rows[1].name.as_str()), ("leather", "textile"));
+    /// // Leather lasts longer on the belt than the common factor says: its own factor is below it.
+    /// assert!(rows[0].log_departure < 0.0 && rows[1].log_departure > 0.0);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn class_factors(&self) -> Vec<ShrunkFactor> {
         let mut classes: Vec<&String> = self.materials.iter().filter_map(|m| m.class.as_ref()).collect();
@@ -597,6 +850,30 @@ impl MixedSeverityFit {
 
     /// Each material's factor on each surface it was tried on (but the reference), shrunk as in
     /// [`class_factors`](Self::class_factors).
+    ///
+    /// ```
+    /// // Four materials of two classes; each departs on the belt from the common factor 2 by its own amount.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (m, (class, departure)) in [("leather", 0.3), ("leather", 0.1), ("textile", -0.1), ("textile", -0.3_f64)].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (i, e) in [0.05, 0.0, -0.05].into_iter().enumerate() {
+    /// #             let shift = if surface == "belt" { departure } else { 0.0 };
+    /// #             let trial = Trial::perforated(format!("{m} {surface} {i}"), surface, format!("material {m}"), 5.0 / k * (shift + e).exp());
+    /// #             trials.push(trial.material_class(class));
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    /// let fit = MixedSeverity::new("asphalt").random(Grouping::MaterialBySurface).fit(&campaign)?;
+    /// let rows = fit.material_factors();
+    /// assert_eq!((rows.len(), rows[0].name.as_str(), rows[0].surface.as_str()), (4, "material 0", "belt"));
+    /// // Between its own factor, 2/e^0.3, and the common one.
+    /// let k = rows[0].factor.value().unwrap();
+    /// assert!(2.0 / 0.3_f64.exp() < k && k < 2.0);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn material_factors(&self) -> Vec<ShrunkFactor> {
         let members: Vec<_> =

@@ -43,6 +43,12 @@ pub struct LinearMixedModel {
 
 impl LinearMixedModel {
     /// A model of `response` without any term.
+    ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// // A model without any term has nothing to fit.
+    /// assert!(LinearMixedModel::new(vec![1.0, 2.0]).fit(Criterion::Reml).is_err());
+    /// ```
     #[must_use]
     pub fn new(response: Vec<f64>) -> Self {
         Self { response, fixed: Vec::new(), groups: Vec::new() }
@@ -64,6 +70,17 @@ impl LinearMixedModel {
 
     /// Adds a fixed factor: one indicator column per distinct code, in ascending order of the codes
     /// (all of them, so no intercept beside it).
+    ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// // Two surfaces on each of three days: the difference of their means, free of the days.
+    /// let model = LinearMixedModel::new(vec![1.1, 0.3, 1.5, 0.8, 0.9, 0.1])
+    ///     .fixed_factor("surface", &[0, 1, 0, 1, 0, 1])
+    ///     .group("day", &[1, 1, 2, 2, 3, 3]);
+    /// let difference = model.fit(Criterion::Reml)?.contrast(&[1.0, -1.0])?;
+    /// assert!((difference.estimate - 2.3 / 3.0).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn fixed_factor(mut self, name: impl Into<String>, codes: &[usize]) -> Self {
         self.fixed.push(Fixed::Factor { name: name.into(), codes: codes.to_vec() });
@@ -79,6 +96,16 @@ impl LinearMixedModel {
 
     /// Adds a random intercept for each distinct code of the rows that have one; it does not act on
     /// the others (a belt has no effect on a road).
+    ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// // Belts act in the laboratory only; the first two rows are road trials.
+    /// let model = LinearMixedModel::new(vec![2.0, 2.2, 1.1, 1.3, 0.2, 0.5, 0.8, 0.9])
+    ///     .fixed_factor("surface", &[0, 0, 1, 1, 1, 1, 1, 1])
+    ///     .group_where("belt", &[None, None, Some(1), Some(1), Some(2), Some(2), Some(3), Some(3)]);
+    /// assert_eq!(model.fit(Criterion::Reml)?.predictions("belt")?.len(), 3);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn group_where(mut self, name: impl Into<String>, codes: &[Option<usize>]) -> Self {
         self.groups.push((name.into(), codes.to_vec()));
@@ -86,6 +113,16 @@ impl LinearMixedModel {
     }
 
     /// Fits by restricted or full maximum likelihood.
+    ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
+    /// let fit = model.fit(Criterion::Reml)?;
+    /// // Balanced: mean squares 1.445 between and 0.07/3 within days of two trials.
+    /// assert!((fit.variance("residual")? - 0.07 / 3.0).abs() < 1e-9);
+    /// assert!((fit.variance("day")? - (1.445 - 0.07 / 3.0) / 2.0).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Accuracy
     /// Balanced layouts agree with their closed forms to 10 digits or more (`tests/mixed/`); a
@@ -184,6 +221,18 @@ impl LinearMixedModel {
 }
 
 /// A fitted linear mixed model. Holds the cross-products of the table, not its rows.
+///
+/// ```
+/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
+/// let fit = model.fit(Criterion::Reml)?;
+/// assert_eq!((fit.names().len(), fit.criterion()), (1, Criterion::Reml));
+/// assert!((fit.coefficients()[0] - 1.2).abs() < 1e-9);
+/// // Three days, not six trials: 2 degrees of freedom, variance of the mean MS(days)/6.
+/// assert!((fit.degrees_of_freedom()[0].unwrap() - 2.0).abs() < 1e-6);
+/// assert!((fit.standard_errors()[0] - (1.445_f64 / 6.0).sqrt()).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone)]
 pub struct LinearMixedFit {
     core: Core,
@@ -232,6 +281,18 @@ impl LinearMixedFit {
     /// A linear combination of the coefficients: estimate, standard error and Satterthwaite degrees
     /// of freedom.
     ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// let model = LinearMixedModel::new(vec![1.1, 0.3, 1.5, 0.8, 0.9, 0.1])
+    ///     .fixed_factor("surface", &[0, 1, 0, 1, 0, 1])
+    ///     .group("day", &[1, 1, 2, 2, 3, 3]);
+    /// let fit = model.fit(Criterion::Reml)?;
+    /// // A paired comparison: 3 days, 2 degrees of freedom.
+    /// assert!((fit.contrast(&[1.0, -1.0])?.degrees_of_freedom.unwrap() - 2.0).abs() < 1e-4);
+    /// assert!(fit.contrast(&[1.0]).is_err(), "one weight for each coefficient");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] unless there is one finite weight per coefficient.
     pub fn contrast(&self, weights: &[f64]) -> Result<Contrast> {
@@ -253,6 +314,16 @@ impl LinearMixedFit {
     }
     /// Variance of a grouping factor or of `"residual"`.
     ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
+    /// let fit = model.fit(Criterion::Reml)?;
+    /// // The two readings of a day differ by 0.2, 0.3 and 0.1: mean square (0.02 + 0.045 + 0.005)/3.
+    /// assert!((fit.variance("residual")? - 0.07 / 3.0).abs() < 1e-9);
+    /// assert!(fit.variance("belt").is_err(), "no such grouping");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name.
     pub fn variance(&self, name: &str) -> Result<f64> {
@@ -265,6 +336,16 @@ impl LinearMixedFit {
     /// Profile-likelihood interval of the standard deviation of a grouping factor or of
     /// `"residual"`, from the criterion of the fit (R lme4 always uses the full likelihood here).
     ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
+    /// let fit = model.fit(Criterion::Reml)?;
+    /// let (narrow, wide) = (fit.profile_interval("day", 0.8)?, fit.profile_interval("day", 0.95)?);
+    /// assert!(narrow.contains(fit.variance("day")?.sqrt()));
+    /// assert!(wide.lower() < narrow.lower() && narrow.upper() < wide.upper());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name or level; [`ErrorKind::NotEstimable`] where
     /// the deviance does not reach its critical value; [`ErrorKind::NotConverged`].
@@ -273,6 +354,16 @@ impl LinearMixedFit {
     }
 
     /// Predicted effects of the levels of a grouping factor, in ascending order of their codes.
+    ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
+    /// let days = model.fit(Criterion::Reml)?.predictions("day")?;
+    /// // Balanced days: the effects cancel, and each is smaller than the deviation of its mean.
+    /// assert!(days.iter().map(|d| d.value).sum::<f64>().abs() < 1e-9);
+    /// assert!(days[2].value > 0.0 && days[2].value < 0.85);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an unknown name.

@@ -21,6 +21,16 @@ use super::fit::{CellSummary, Engine, MixedSeverityFit};
 use super::groups::{Grouped, check_partitions};
 
 /// What shares conditions, and so a random effect on log time.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+/// let plan = MixedSeverity::new("dense asphalt concrete").random(Grouping::Day);
+/// let days = plan.fit(&campaign)?.predictions(Grouping::Day)?;
+/// assert_eq!(days.len(), 12, "one effect for each day of the campaign");
+/// assert_eq!(Grouping::Day.as_str(), "day");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -77,6 +87,17 @@ impl std::fmt::Display for Grouping {
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
 ///
 /// Log-normal times without censoring need no quadrature; `nodes` changes nothing there.
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// // Trials of one day share its weather, belt state and crew.
+/// let fit = MixedSeverity::new("dense asphalt concrete").random(Grouping::Day).level(0.9).fit(&campaign)?;
+/// let k = fit.factor("brushed concrete")?;
+/// assert!(k.level() == 0.9 && k.lower() > 1.0, "harsher than the reference, other days included");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct MixedSeverity {
@@ -102,6 +123,21 @@ const LISTED: usize = 20;
 
 impl MixedSeverity {
     /// A log-normal plan at level 0.95 relative to surface `reference`, as yet without random effects.
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::severity::mixed::MixedSeverity;
+    /// // Without a random effect it is no mixed model.
+    /// assert!(MixedSeverity::new("asphalt").fit(&campaign).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn new(reference: impl Into<String>) -> Self {
         Self {
             reference: reference.into(),
@@ -149,6 +185,22 @@ impl MixedSeverity {
     }
 
     /// Fits the plan to `campaign`.
+    ///
+    /// ```
+    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let campaign = Campaign::from_trials([
+    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
+    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
+    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
+    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
+    /// # ])?;
+    /// use surface_severity::{ErrorKind, severity::mixed::{Grouping, MixedSeverity}};
+    /// // Nobody wrote down the day: each of the four trials is named.
+    /// let error = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::Table { total: 4, .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// Those of [`Severity::fit`], and: [`ErrorKind::Table`] naming the trials without a label of a

@@ -68,10 +68,6 @@ pub(super) fn descend<T>(
     let mut pairs: Vec<(DVector<f64>, DVector<f64>)> = Vec::new();
     let mut previous = f64::INFINITY;
     for iteration in 0..=MAX_ITERATIONS {
-        // Nothing is left to gain, though steps in some flat direction go on.
-        if iteration == MAX_ITERATIONS && decrement <= NOISE {
-            return Ok(Descent { x, local, iterations: iteration, evaluations, decrement, stop: Stop::Converged });
-        }
         if let Some(at) = (0..n).find(|&i| x[i] <= floor[i] && local.gradient[i] > 0.0) {
             return Ok(Descent { x, local, iterations: iteration, evaluations, decrement, stop: Stop::Floor(at) });
         }

@@ -81,6 +81,12 @@ fn run() -> Result<(), Failure> {
         .level(options.level)
         .fit(&campaign);
     let mixed = aside("No fit with day effects", by_day);
+    // For belt against road: the scatter of materials between surfaces must not pass for that between days.
+    let shared = mixed.as_ref().and_then(|_| {
+        let plan = MixedSeverity::new(&options.reference).random(Grouping::Day).random(Grouping::MaterialBySurface);
+        let fit = plan.distribution(options.distribution).level(options.level).fit(&campaign);
+        aside("No fit with day and material × surface effects", fit)
+    });
     if let Some(distributions) = &distributions {
         println!("\n{}", tables::distributions(distributions));
     }
@@ -142,7 +148,15 @@ fn run() -> Result<(), Failure> {
         let name =
             |stem: &str, end: &str| if i == 0 { format!("{stem}.{end}") } else { format!("{stem}-{}.{end}", i + 1) };
         let plan = Equivalence::new(laboratory).level(options.level).distribution(options.distribution);
-        let equivalence = remark(&format!("No equivalence of {laboratory}"), plan.fit(&campaign, &fit))?;
+        let compared = match &shared {
+            Some(shared) => plan.fit_mixed(&campaign, &fit, shared),
+            None => plan.fit(&campaign, &fit),
+        };
+        let equivalence = remark(&format!("No equivalence of {laboratory}"), compared)?;
+        let equivalence = match (equivalence, &bootstrap) {
+            (Some(found), Some(bootstrap)) => Some(found.with_nearest(bootstrap)?),
+            (found, _) => found,
+        };
         let correction = match &equivalence {
             Some(equivalence) => remark(
                 &format!("No correction from {laboratory}"),
@@ -161,6 +175,7 @@ fn run() -> Result<(), Failure> {
         }
         if let Some(equivalence) = &equivalence {
             println!("\n{}", tables::equivalence(equivalence));
+            println!("{}", tables::shared_effects(equivalence));
             write(&name("equivalence", "json"), &equivalence.document(Some(options.seed)).to_json()?)?;
             sheet = sheet.equivalence(equivalence);
         }

@@ -85,6 +85,7 @@ pub mod tables;
 
 pub use error::{Component, Error, ErrorKind, Problem, Result};
 pub use estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, NotEstimable, significant};
+pub use numeric::holm::holm;
 
 /// The listings of README.md, run as tests.
 #[cfg(doctest)]

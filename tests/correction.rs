@@ -15,6 +15,7 @@ use surface_severity::equivalence::{
     Unavailable,
 };
 use surface_severity::severity::Severity;
+use surface_severity::severity::mixed::{Grouping, MixedSeverity};
 use surface_severity::{BoundSide, ErrorKind, Estimate};
 
 #[track_caller]
@@ -189,7 +190,7 @@ fn equivalence_documents_come_back_as_they_were_and_edited_ones_do_not() {
     let text = fit.document(Some(7)).to_json().unwrap();
     let read = EquivalenceDocument::from_json(&text).unwrap();
     assert_eq!(read.fit(), fit);
-    assert_eq!((read.seed(), read.schema()), (Some(7), "surface-severity/equivalence/2"));
+    assert_eq!((read.seed(), read.schema()), (Some(7), "surface-severity/equivalence/3"));
     assert_eq!(read.to_json().unwrap(), text);
     refuse_edits(&text, |t| EquivalenceDocument::from_json(t).map(|_| ()));
 }
@@ -616,7 +617,7 @@ fn hand_edited_corrections_are_refused_by_name() {
             assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
             assert!(error.to_string().contains(words), "{error}");
         };
-        refused("schema", &|v| v["schema"] = "surface-severity/correction/3".into());
+        refused("schema", &|v| v["schema"] = "surface-severity/correction/4".into());
         refused("schema", &|v| v["schema"] = "surface-severity/severity/1".into());
         refused("lower", &|v| v["corrections"][0]["factor"]["lower"] = 99.0.into());
         refused("not positive", &|v| {
@@ -1318,6 +1319,168 @@ fn the_scatter_of_censored_cells_is_not_short() {
     let (mean, df) = (total / f64::from(rounds), df / f64::from(rounds));
     assert!((mean - 0.985).abs() < 0.045, "{mean}");
     assert!((14.0..20.0).contains(&df), "{df}");
+}
+
+// ---------------------------------------------------------------- days
+
+/// Materials on `roads` roads and the belt, each cell's specimens over the three days of its surface. The log times, by
+/// (surface, material, specimen).
+fn with_days(
+    materials: usize,
+    roads: usize,
+    specimens: usize,
+    draw: &mut dyn FnMut(usize, usize, usize) -> f64,
+) -> Campaign {
+    let mut builder = Campaign::builder();
+    for s in 0..=roads {
+        let (surface, role) =
+            if s == 0 { (BELT.into(), SurfaceRole::Laboratory) } else { (format!("road {s}"), SurfaceRole::Road) };
+        for m in 0..materials {
+            for k in 0..specimens {
+                let day = format!("d{}", 3 * s + (k + m * specimens) % 3);
+                let trial =
+                    Trial::perforated(format!("{s}/{m}/{k}"), surface.clone(), format!("{m:02}"), draw(s, m, k).exp());
+                builder = builder.trial(trial.day(day).surface_role(role));
+            }
+        }
+    }
+    builder.build().unwrap()
+}
+
+/// Two surfaces, every cell spread evenly over the three days of its surface: the standard error of the mean log ratio is
+/// that of the fit with days and material × surface as random effects, which has closed forms and agrees with lme4
+/// (`tests/mixed`). Two roads to one number: REML over trials, and the scatter of pairs with the shared days added.
+#[test]
+fn shared_days_agree_with_the_mixed_model_where_that_is_balanced() {
+    let mut rng = ChaCha8Rng::seed_from_u64(12);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+    let day: Vec<f64> = (0..6).map(|_| 0.15 * normal()).collect();
+    let own: Vec<f64> = (0..16).map(|_| 0.25 * normal()).collect();
+    let campaign = with_days(8, 1, 6, &mut |s, m, k| {
+        let x = 0.3 * f64::from(u32::try_from(m).unwrap());
+        x + own[8 * s + m] + day[3 * s + k % 3] + 0.2 * normal()
+    });
+    let severity = Severity::new("road 1").fit(&campaign).unwrap();
+    let mixed =
+        MixedSeverity::new("road 1").random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+    let components = mixed.variance_components();
+    assert!(components.iter().all(|c| c.variance > 0.0));
+    let fit = Equivalence::new(BELT).fit_mixed(&campaign, &severity, &mixed).unwrap();
+    let ratio = fit.surface("road 1").unwrap().constant_ratio().fitted().unwrap();
+    let want = mixed.log_factor_between(BELT, "road 1").unwrap();
+    assert_close(ratio.log_ratio(), want.estimate, 1e-9);
+    assert_close(ratio.log_standard_error(), want.standard_error, 1e-6);
+    // Satterthwaite over all variances at once, against two parts taken as independent: close, not the same.
+    let df = want.degrees_of_freedom.unwrap();
+    assert!((ratio.degrees_of_freedom() / df - 1.0).abs() < 0.25, "{} {df}", ratio.degrees_of_freedom());
+    assert_close(fit.log_scatter(), components[2].standard_deviation, 1e-12);
+    // Three days on each side, all materials alike: τ² (1/3 + 1/3).
+    let effect = &fit.surface("road 1").unwrap().shared_effects()[0];
+    assert_close(effect.ratio_share().unwrap(), 2.0 / 3.0, 1e-12);
+    assert_close(effect.severity_share(), 2.0 / 3.0, 1e-12);
+    assert_eq!((effect.laboratory_levels(), effect.road_levels()), (3, 3));
+    assert_close(effect.log_variance(), components[0].variance, 1e-12);
+    // In the tests of equivalence and on the scale too.
+    let plain = Equivalence::new(BELT).fit(&campaign, &severity).unwrap();
+    let surface = |f: &EquivalenceFit| f.surfaces()[0].clone();
+    let test = |f: &EquivalenceFit| surface(f).test().fitted().unwrap().log_standard_error();
+    let added = 2.0 / 3.0 * components[0].variance;
+    assert_close(test(&fit).powi(2), test(&plain).powi(2) + added, 1e-9);
+    assert!(fit.smallest_bounds_to_all().unwrap().0 < plain.smallest_bounds_to_all().unwrap().0);
+    let width = |f: &EquivalenceFit| {
+        let row = f.scale().iter().find(|r| r.surface() == "road 1").unwrap();
+        row.ratio_to_laboratory().interval().unwrap().upper() / row.ratio_to_laboratory().interval().unwrap().lower()
+    };
+    assert!(width(&fit) > width(&plain));
+    // A report of more days knows more; one of a single day has the whole day in it.
+    let correction = Correction::derive(&fit, &CorrectionOptions::default()).unwrap();
+    let wide = |days: u32| {
+        let e = correction.apply(&report(&[2.0; 5]).on_days(days).unwrap()).remove(0).road_median_s().clone();
+        e.interval().unwrap().upper() / e.interval().unwrap().lower()
+    };
+    assert!(wide(1) > wide(2) && wide(2) > wide(5));
+    assert!(report(&[2.0]).on_days(0).is_err());
+}
+
+#[test]
+fn mixed_fits_that_do_not_belong_are_refused() {
+    let campaign = with_days(6, 1, 3, &mut |s, m, k| 0.1 * f64::from(u32::try_from(s + 2 * m + (5 * k) % 7).unwrap()));
+    let severity = Severity::new(BELT).fit(&campaign).unwrap();
+    let plan = Equivalence::new(BELT);
+    let refuse = |mixed: &surface_severity::severity::mixed::MixedSeverityFit, campaign: &Campaign| {
+        let error = plan.fit_mixed(campaign, &severity, mixed).unwrap_err();
+        assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
+    };
+    let none = MixedSeverity::new(BELT).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+    refuse(&none, &campaign);
+    let other = with_days(6, 1, 3, &mut |s, m, k| 0.1 * f64::from(u32::try_from(s + m + (5 * k) % 7).unwrap()));
+    let of_other = MixedSeverity::new(BELT).random(Grouping::Day).fit(&other).unwrap();
+    refuse(&of_other, &campaign);
+    let of_days = MixedSeverity::new(BELT).random(Grouping::Day).fit(&campaign).unwrap();
+    let weibull = plan.clone().distribution(surface_severity::severity::Distribution::Weibull);
+    let error = weibull.fit_mixed(&campaign, &severity, &of_days).unwrap_err();
+    assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
+}
+
+/// Coverage with and without the days: factor, median of a further material (a report of one day), further specimen (on
+/// a further day), smallest simultaneous bounds that hold the true ratio.
+fn day_coverage(replicates: u32, materials: usize, tau: f64, seed: u64) -> [[f64; 3]; 2] {
+    let (sigma, day_sd, log_c) = (0.2, 0.1, 0.4);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut normal = move || -> f64 { StandardNormal.sample(&mut rng) };
+    let mut hits = [[0_u32; 3]; 2];
+    for _ in 0..replicates {
+        let days: Vec<f64> = (0..12).map(|_| day_sd * normal()).collect();
+        let x: Vec<f64> = (0..materials).map(|_| 0.65 + normal()).collect();
+        let own: Vec<f64> =
+            (0..4 * materials).map(|i| if i < materials { 0.0 } else { log_c + tau * normal() }).collect();
+        let campaign = with_days(materials, 3, 5, &mut |s, m, k| {
+            x[m] + own[materials * s + m] + days[3 * s + (k + m * 5) % 3] + sigma * normal()
+        });
+        let severity = Severity::new(BELT).fit(&campaign).unwrap();
+        let mixed =
+            MixedSeverity::new(BELT).random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+        let x = 0.65 + normal();
+        let y = x + log_c + tau * normal();
+        let today = day_sd * normal();
+        let times: Vec<f64> = (0..5).map(|_| (x + today + sigma * normal()).exp()).collect();
+        let further = y + day_sd * normal() + sigma * normal();
+        let plan = Equivalence::new(BELT);
+        let fits = [plan.fit(&campaign, &severity).unwrap(), plan.fit_mixed(&campaign, &severity, &mixed).unwrap()];
+        for (hits, fit) in hits.iter_mut().zip(fits) {
+            let correction = Correction::derive(&fit, &CorrectionOptions::default()).unwrap();
+            let row = correction.apply_on("road 1", &report(&times)).unwrap();
+            let inside = |e: &Estimate, log: f64| e.interval().unwrap().contains(log.exp());
+            hits[0] += u32::from(correction.correction("road 1").unwrap().factor().contains(f64::exp(log_c)));
+            hits[1] += u32::from(inside(row.road_median_s(), y));
+            hits[2] += u32::from(inside(row.road_specimen_s(), further));
+        }
+    }
+    hits.map(|row| row.map(|h| f64::from(h) / f64::from(replicates)))
+}
+
+#[test]
+#[ignore = "a minute; run with --release -- --ignored --nocapture"]
+fn intervals_cover_where_days_differ() {
+    let scale: f64 = std::env::var("COVERAGE_SCALE").map_or(1.0, |s| s.parse().unwrap());
+    println!("| materials | τ | factor: without, with | median | specimen |");
+    for materials in [6, 8, 12, 20] {
+        for tau in [0.0, 0.1, 0.2] {
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            let [without, with] = day_coverage((2000.0 * scale) as u32, materials, tau, 99);
+            let pairs: Vec<String> = without.iter().zip(with).map(|(a, b)| format!("{a:.3}, {b:.3}")).collect();
+            println!("| {materials} | {tau} | {} |", pairs.join(" | "));
+            assert!(scale < 1.0 || with.iter().all(|v| *v > 0.92), "{with:?}");
+        }
+    }
+}
+
+/// The same, short: without the days the factor covers some 75 to 80 %.
+#[test]
+fn days_bring_the_coverage_of_the_factor_back() {
+    let [without, with] = day_coverage(60, 8, 0.1, 3);
+    assert!(without[0] < 0.90 && with[0] > 0.86 && with[0] > without[0] + 0.05, "{without:?} {with:?}");
+    assert!(with[1] >= without[1] && with[2] >= without[2] && with[1] > 0.86 && with[2] > 0.86, "{with:?}");
 }
 
 /// A short version that always runs.

@@ -6,7 +6,7 @@ use super::factor::{CorrectionOptions, SurfaceCorrection};
 use super::predict::{ClassPieces, Pieces, Predictive, Target};
 use crate::equivalence::record::{agree, all_at_least_zero, all_finite, record};
 use crate::equivalence::{
-    ClassMean, MaterialPair, Scatter, ScatterEstimator, class_effects, class_points, count, predict_class,
+    ClassMean, MaterialPair, Part, Scatter, ScatterEstimator, class_effects, class_points, count, predict_class,
 };
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
@@ -35,7 +35,8 @@ record! {
         copy own_weight: f64,
         /// Log of the factor: the best linear unbiased predictor.
         copy log_factor: f64,
-        /// The factor with its prediction interval, in which neither τ nor ω is taken as known.
+        /// The factor with its prediction interval, in which neither τ nor ω is taken as known. What days, runs and belts add
+        /// is that of the common factor.
         borrow factor: Interval => Interval,
     }
 }
@@ -120,6 +121,7 @@ impl ClassCorrections {
         pairs: &[MaterialPair],
         estimator: ScatterEstimator,
         options: &CorrectionOptions,
+        shared: Part,
     ) -> Result<Self> {
         let log_ratios: Vec<f64> = pairs.iter().map(|p| p.road_log_median() - p.laboratory_log_median()).collect();
         let errors: Vec<f64> =
@@ -138,12 +140,12 @@ impl ClassCorrections {
             other_log_factor: fit.mean(),
             other_factor: Interval::new(1.0, 1.0, 1.0, options.level, IntervalMethod::ByDefinition)?,
         };
-        result.other_factor = result.interval(None, options.level)?;
-        result.classes = result.corrections(options)?;
+        result.other_factor = result.interval(None, options.level, shared)?;
+        result.classes = result.corrections(options, shared)?;
         Ok(result)
     }
 
-    fn corrections(&self, options: &CorrectionOptions) -> Result<Vec<ClassCorrection>> {
+    fn corrections(&self, options: &CorrectionOptions, shared: Part) -> Result<Vec<ClassCorrection>> {
         let points = class_points(&self.groups);
         let omega2 = self.between_log_scatter * self.between_log_scatter;
         let named = self.groups.iter().enumerate().filter_map(|(i, g)| g.class.as_ref().map(|c| (i, c, g.values)));
@@ -158,15 +160,16 @@ impl ClassCorrections {
                     basis,
                     own_weight: prediction.own_weight,
                     log_factor: prediction.mean,
-                    factor: self.interval(of, options.level)?,
+                    factor: self.interval(of, options.level, shared)?,
                 })
             })
             .collect()
     }
 
-    fn interval(&self, of: Option<usize>, level: f64) -> Result<Interval> {
+    fn interval(&self, of: Option<usize>, level: f64, shared: Part) -> Result<Interval> {
         let tail = 0.5 * (1.0 - level);
-        let line = self.predictive(of, 0.0, Target::Line, self.pieces(0.0, 0.0, None), Distribution::LogNormal);
+        let line =
+            self.predictive(of, 0.0, Target::Line, self.pieces((0.0, 0.0, None), shared), Distribution::LogNormal);
         let limits = line.quantile(tail).zip(line.quantile(1.0 - tail));
         let (lower, upper) = limits.ok_or_else(|| ErrorKind::NotEstimable {
             quantity: "the correction of a class".into(),
@@ -177,7 +180,7 @@ impl ClassCorrections {
         Interval::new(middle, lower, upper, level, IntervalMethod::Prediction)
     }
 
-    fn pieces(&self, report: f64, sigma: f64, sigma_df: Option<f64>) -> Pieces {
+    fn pieces(&self, (report, sigma, sigma_df): (f64, f64, Option<f64>), shared: Part) -> Pieces {
         Pieces {
             line: 0.0,
             observed: self.observed_log_variance,
@@ -186,6 +189,7 @@ impl ClassCorrections {
             report,
             sigma,
             sigma_df,
+            shared,
         }
     }
 
@@ -208,11 +212,11 @@ impl ClassCorrections {
         class: Option<&str>,
         x: f64,
         target: Target,
-        sigma: (f64, f64, Option<f64>),
+        (sigma, shared): ((f64, f64, Option<f64>), Part),
         distribution: Distribution,
     ) -> Predictive {
         let (_, of) = self.basis(class);
-        self.predictive(of, x, target, self.pieces(sigma.0, sigma.1, sigma.2), distribution)
+        self.predictive(of, x, target, self.pieces(sigma, shared), distribution)
     }
 
     pub(super) fn basis(&self, class: Option<&str>) -> (CorrectionBasis, Option<usize>) {
@@ -298,8 +302,9 @@ impl ClassCorrections {
         let common = predict_class(&class_points(&self.groups), None, omega2).mean;
         agree("other_log_factor and the means of the classes", self.other_log_factor, common).map_err(of)?;
         let failed = |e: crate::Error| of(e.to_string());
-        same(&self.other_factor, &self.interval(None, options.level).map_err(failed)?)?;
-        let again = self.corrections(options).map_err(failed)?;
+        let shared = surface.shared_at(0.0);
+        same(&self.other_factor, &self.interval(None, options.level, shared).map_err(failed)?)?;
+        let again = self.corrections(options, shared).map_err(failed)?;
         if again.len() != self.classes.len() {
             return Err(of("a named class has no correction, or one has no materials".into()));
         }

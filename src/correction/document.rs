@@ -4,8 +4,10 @@ use std::path::Path;
 
 use serde::Deserialize;
 
+use super::classes::ClassCorrections;
 use super::factor::{Correction, CorrectionOptions, KIND, NotCorrected, SurfaceCorrection, VERSION};
 use super::validity::Domain;
+use crate::campaign::Decision;
 use crate::document::{parse, present, schema, to_json, version_of};
 use crate::equivalence::Form;
 use crate::error::{ErrorKind, Result};
@@ -21,6 +23,7 @@ struct Raw {
     options: CorrectionOptions,
     #[serde(deserialize_with = "present")]
     seed: Option<u64>,
+    decisions: Vec<Decision>,
     laboratory: String,
     distribution: Distribution,
     log_scatter: f64,
@@ -31,11 +34,100 @@ struct Raw {
     cautions: Vec<String>,
 }
 
-/// Version 1: no factors by class.
+/// Version 2: no decisions, nothing that trials share.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawV2 {
+    #[allow(dead_code)]
+    schema: String,
+    crate_version: String,
+    campaign_digest: String,
+    options: CorrectionOptions,
+    #[serde(deserialize_with = "present")]
+    seed: Option<u64>,
+    laboratory: String,
+    distribution: Distribution,
+    log_scatter: f64,
+    #[serde(deserialize_with = "present")]
+    scatter_degrees_of_freedom: Option<f64>,
+    corrections: Vec<SurfaceV2>,
+    not_corrected: Vec<NotCorrected>,
+    cautions: Vec<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SurfaceV2 {
+    surface: String,
+    factor: Interval,
+    log_factor: f64,
+    log_factor_standard_error: f64,
+    factor_at_laboratory_time_s: f64,
+    form: Form,
+    slope: f64,
+    slope_standard_error: f64,
+    intercept: f64,
+    intercept_standard_error: f64,
+    log_covariance: f64,
+    degrees_of_freedom: f64,
+    intrinsic_log_scatter: f64,
+    pair_log_variance: f64,
+    observed_log_variance: f64,
+    domain: Domain,
+    #[serde(deserialize_with = "present")]
+    classes: Option<ClassCorrections>,
+}
+
+impl SurfaceV2 {
+    fn upgrade(self) -> std::result::Result<SurfaceCorrection, String> {
+        let correction = SurfaceCorrection {
+            surface: self.surface,
+            factor: self.factor,
+            log_factor: self.log_factor,
+            log_factor_standard_error: self.log_factor_standard_error,
+            factor_at_laboratory_time_s: self.factor_at_laboratory_time_s,
+            form: self.form,
+            slope: self.slope,
+            slope_standard_error: self.slope_standard_error,
+            intercept: self.intercept,
+            intercept_standard_error: self.intercept_standard_error,
+            log_covariance: self.log_covariance,
+            degrees_of_freedom: self.degrees_of_freedom,
+            intrinsic_log_scatter: self.intrinsic_log_scatter,
+            pair_log_variance: self.pair_log_variance,
+            observed_log_variance: self.observed_log_variance,
+            shared_effects: Vec::new(),
+            domain: self.domain,
+            classes: self.classes,
+        };
+        correction.check().map(|()| correction)
+    }
+}
+
+impl RawV2 {
+    fn upgrade(self) -> std::result::Result<Raw, String> {
+        Ok(Raw {
+            schema: schema(KIND, VERSION),
+            crate_version: self.crate_version,
+            campaign_digest: self.campaign_digest,
+            options: self.options,
+            seed: self.seed,
+            decisions: Vec::new(),
+            laboratory: self.laboratory,
+            distribution: self.distribution,
+            log_scatter: self.log_scatter,
+            scatter_degrees_of_freedom: self.scatter_degrees_of_freedom,
+            corrections: self.corrections.into_iter().map(SurfaceV2::upgrade).collect::<Result<_, _>>()?,
+            not_corrected: self.not_corrected,
+            cautions: self.cautions,
+        })
+    }
+}
+
+/// Version 1: no factors by class either.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct RawV1 {
-    #[allow(dead_code)]
     schema: String,
     crate_version: String,
     campaign_digest: String,
@@ -81,8 +173,8 @@ struct SurfaceV1 {
 }
 
 impl SurfaceV1 {
-    fn upgrade(self) -> std::result::Result<SurfaceCorrection, String> {
-        let correction = SurfaceCorrection {
+    fn upgrade(self) -> SurfaceV2 {
+        SurfaceV2 {
             surface: self.surface,
             factor: self.factor,
             log_factor: self.log_factor,
@@ -100,15 +192,14 @@ impl SurfaceV1 {
             observed_log_variance: self.observed_log_variance,
             domain: self.domain,
             classes: None,
-        };
-        correction.check().map(|()| correction)
+        }
     }
 }
 
 impl RawV1 {
-    fn upgrade(self) -> std::result::Result<Raw, String> {
-        Ok(Raw {
-            schema: schema(KIND, VERSION),
+    fn upgrade(self) -> RawV2 {
+        RawV2 {
+            schema: self.schema,
             crate_version: self.crate_version,
             campaign_digest: self.campaign_digest,
             options: CorrectionOptions::default().form(self.options.form).level(self.options.level),
@@ -117,10 +208,10 @@ impl RawV1 {
             distribution: self.distribution,
             log_scatter: self.log_scatter,
             scatter_degrees_of_freedom: self.scatter_degrees_of_freedom,
-            corrections: self.corrections.into_iter().map(SurfaceV1::upgrade).collect::<Result<_, _>>()?,
+            corrections: self.corrections.into_iter().map(SurfaceV1::upgrade).collect(),
             not_corrected: self.not_corrected,
             cautions: self.cautions,
-        })
+        }
     }
 }
 
@@ -131,8 +222,10 @@ impl Correction {
     /// [`ErrorKind::Document`]: not JSON, another schema or version, unknown or missing fields, or numbers that
     /// contradict one another (limits in the wrong order, a factor that is not positive or not the one of its line).
     pub fn from_json(text: &str) -> Result<Self> {
+        let failed = |reason| ErrorKind::document(KIND, reason);
         let raw: Raw = match version_of(text, KIND, 1..=VERSION)? {
-            1 => parse::<RawV1>(text, KIND)?.upgrade().map_err(|reason| ErrorKind::document(KIND, reason))?,
+            1 => parse::<RawV1>(text, KIND)?.upgrade().upgrade().map_err(failed)?,
+            2 => parse::<RawV2>(text, KIND)?.upgrade().map_err(failed)?,
             _ => parse(text, KIND)?,
         };
         let correction = Self {
@@ -141,6 +234,7 @@ impl Correction {
             campaign_digest: raw.campaign_digest,
             options: raw.options,
             seed: raw.seed,
+            decisions: raw.decisions,
             laboratory: raw.laboratory,
             distribution: raw.distribution,
             log_scatter: raw.log_scatter,

@@ -7,17 +7,21 @@ use super::predict::{Pieces, Predictive, Target};
 use super::reports::{LabReport, LogMedian};
 use super::requirement::{Reaching, Requirement, evaluate};
 use super::validity::{ClassCount, Domain, Validity};
+use crate::campaign::Decision;
 use crate::document::{CRATE_VERSION, schema};
 use crate::equivalence::record::{agree, all_at_least_zero, all_finite, record};
 use crate::equivalence::special::t_quantile;
-use crate::equivalence::{EquivalenceFit, Form, MaterialPair, SurfaceEquivalence, check_log_interval, count};
+use crate::equivalence::{
+    EquivalenceFit, Form, MaterialPair, Part, SharedEffect, SurfaceEquivalence, check_decisions, check_log_interval,
+    count, joint_degrees_of_freedom, shared_part,
+};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
 use crate::numeric::special::f_survival;
 use crate::severity::Distribution;
 
 pub(super) const KIND: &str = "correction";
-pub(super) const VERSION: u32 = 2;
+pub(super) const VERSION: u32 = 3;
 
 /// How to derive corrections: plain data, checked in [`Correction::derive`], kept in the document.
 ///
@@ -92,7 +96,7 @@ record! {
         borrow factor: Interval => Interval,
         /// Log of c.
         copy log_factor: f64,
-        /// Standard error of log c.
+        /// Standard error of log c, with what days, runs and belts add.
         copy log_factor_standard_error: f64,
         /// The laboratory time that `factor` belongs to, s: the geometric mean of the materials it was derived from.
         copy factor_at_laboratory_time_s: f64,
@@ -108,7 +112,8 @@ record! {
         copy intercept_standard_error: f64,
         /// Covariance of intercept and slope; 0 for the constant ratio.
         copy log_covariance: f64,
-        /// ν: degrees of freedom of the line: materials − 1, or − 2 for the power law.
+        /// ν: degrees of freedom of the line by its materials: materials − 1, or − 2 for the power law. What days, runs and
+        /// belts add has its own ([`factor_degrees_of_freedom`](Self::factor_degrees_of_freedom)).
         copy degrees_of_freedom: f64,
         /// τ: scatter of log road medians between materials that replicates do not explain.
         copy intrinsic_log_scatter: f64,
@@ -116,6 +121,9 @@ record! {
         copy pair_log_variance: f64,
         /// s²: variance of the materials about the line that was observed.
         copy observed_log_variance: f64,
+        /// What the trials of one day, run or belt share, where the equivalence was fitted with it; it is in the standard
+        /// errors above, and by itself in what is said of a report and of a further specimen.
+        borrow shared_effects: Vec<SharedEffect> => [SharedEffect],
         /// What it was derived from.
         borrow domain: Domain => Domain,
         /// Factors by class, where asked for and to be had; the other fields are those of the common factor.
@@ -131,7 +139,7 @@ impl SurfaceCorrection {
         let centre = logs.iter().sum::<f64>() / n;
         let line = match options.form {
             Form::ConstantRatio => surface.constant_ratio().fitted().map(|c| {
-                let tail = (c.degrees_of_freedom(), c.intrinsic_log_scatter(), c.pair_log_variance());
+                let tail = (n - 1.0, c.intrinsic_log_scatter(), c.pair_log_variance());
                 (1.0, 0.0, c.log_ratio(), c.log_standard_error(), 0.0, tail, c.observed_log_variance())
             }),
             Form::PowerLaw => surface.power_law().fitted().map(|p| {
@@ -145,8 +153,11 @@ impl SurfaceCorrection {
             return Ok(None);
         };
         let log_factor = intercept + (slope - 1.0) * centre;
-        let log_factor_se = libm::sqrt(line_variance(intercept_se, slope_se, covariance, centre));
-        let quantile = t_quantile(0.5 + options.level / 2.0, Some(df))
+        let variance = line_variance(intercept_se, slope_se, covariance, centre);
+        let log_factor_se = libm::sqrt(variance);
+        let shared = shared_part(surface.shared_effects(), |e| e.at(options.form == Form::PowerLaw, centre));
+        let factor_df = joint_degrees_of_freedom((variance - shared.0).max(0.0), df, shared);
+        let quantile = t_quantile(0.5 + options.level / 2.0, Some(factor_df))
             .ok_or_else(|| ErrorKind::option("level", options.level, "a level with a finite t quantile"))?;
         let factor = Interval::from_log(log_factor, log_factor_se, quantile, options.level, IntervalMethod::StudentT)?;
         let mut classes: Vec<ClassCount> = Vec::new();
@@ -175,6 +186,7 @@ impl SurfaceCorrection {
             intrinsic_log_scatter: tau,
             pair_log_variance: pair,
             observed_log_variance: observed,
+            shared_effects: surface.shared_effects().to_vec(),
             domain: Domain {
                 classes,
                 shortest_laboratory_time_s: libm::exp(shortest),
@@ -234,14 +246,54 @@ impl SurfaceCorrection {
             self.log_factor_standard_error,
             libm::sqrt(self.variance_at(x)),
         )?;
+        for effect in &self.shared_effects {
+            let missing = match self.form {
+                Form::ConstantRatio => effect.ratio_share().is_none(),
+                Form::PowerLaw => effect.line_share().is_none(),
+            };
+            if missing {
+                return Err(format!("what a {} shares lacks its share in this form", effect.grouping()));
+            }
+        }
+        if self.shared_effects.windows(2).any(|w| w[0].grouping() == w[1].grouping()) {
+            return Err("a grouping is among the shared effects twice".into());
+        }
+        if self.shared_at(x).0 > self.variance_at(x) * (1.0 + 1e-9) {
+            return Err("the shared part of the standard error is larger than the whole".into());
+        }
         let tau2 = (self.observed_log_variance - self.pair_log_variance).max(0.0);
         agree("intrinsic_log_scatter² and the variances", self.intrinsic_log_scatter.powi(2), tau2)?;
-        let df = Some(self.degrees_of_freedom);
+        let df = Some(self.factor_degrees_of_freedom());
         check_log_interval(&self.factor, self.log_factor, self.log_factor_standard_error, df)
     }
 
     fn variance_at(&self, x: f64) -> f64 {
         line_variance(self.intercept_standard_error, self.slope_standard_error, self.log_covariance, x)
+    }
+
+    /// What days, runs and belts add to the variance of the line at log laboratory time `x`.
+    pub(super) fn shared_at(&self, x: f64) -> Part {
+        shared_part(&self.shared_effects, |e| e.at(self.form == Form::PowerLaw, x))
+    }
+
+    /// Degrees of freedom of the interval of `factor`: ν, or with a shared part those of both after Welch and
+    /// Satterthwaite.
+    #[must_use]
+    pub fn factor_degrees_of_freedom(&self) -> f64 {
+        let x = libm::log(self.factor_at_laboratory_time_s);
+        let shared = self.shared_at(x);
+        joint_degrees_of_freedom((self.variance_at(x) - shared.0).max(0.0), self.degrees_of_freedom, shared)
+    }
+
+    /// The shared part of a prediction: that of the line, that of a report whose specimens came from `days` days, and
+    /// that of a further specimen.
+    fn shared_for(&self, x: f64, days: f64, target: Target) -> Part {
+        let power_law = self.form == Form::PowerLaw;
+        shared_part(&self.shared_effects, |e| {
+            let report = if e.laboratory_levels() > 0 { self.slope * self.slope / days } else { 0.0 };
+            let further = if target == Target::Specimen && e.road_levels() > 0 { 1.0 } else { 0.0 };
+            e.at(power_law, x) + report + further
+        })
     }
 
     /// Of the common correction, at a log laboratory time known exactly: the log line, the two limits of the line, and the two of the
@@ -250,39 +302,41 @@ impl SurfaceCorrection {
     pub(crate) fn bands(&self, base: &Correction, x: f64) -> Option<[f64; 5]> {
         let tail = 0.5 * (1.0 - base.options.level);
         let [line, material] = [Target::Line, Target::Material].map(|target| {
-            let predictive = self.common_at(x, 0.0, target, base);
+            let predictive = self.common_at(x, Known::EXACTLY, target, base);
             predictive.quantile(tail).zip(predictive.quantile(1.0 - tail))
         });
         let ((lower, upper), (material_lower, material_upper)) = (line?, material?);
         Some([self.intercept + self.slope * x, lower, upper, material_lower, material_upper])
     }
 
-    /// Distribution of a log road time for a material of `class` with log median `x` on the belt, known from a report
-    /// with variance `report`.
+    /// Distribution of a log road time for a material of `class` with log median `x` on the belt.
     pub(super) fn distribution_at(
         &self,
         x: f64,
-        report: f64,
+        report: Known,
         target: Target,
         class: Option<&str>,
         base: &Correction,
     ) -> Predictive {
         if let Some(classes) = &self.classes {
-            let sigma = (report, base.log_scatter, base.scatter_degrees_of_freedom);
-            return classes.apply(class, x, target, sigma, base.distribution);
+            let sigma = (report.variance, base.log_scatter, base.scatter_degrees_of_freedom);
+            let shared = self.shared_for(x, report.days, target);
+            return classes.apply(class, x, target, (sigma, shared), base.distribution);
         }
         self.common_at(x, report, target, base)
     }
 
-    fn common_at(&self, x: f64, report: f64, target: Target, base: &Correction) -> Predictive {
+    fn common_at(&self, x: f64, report: Known, target: Target, base: &Correction) -> Predictive {
+        let line = self.shared_at(x).0;
         let pieces = Pieces {
-            line: self.variance_at(x),
+            line: if line > 0.0 { (self.variance_at(x) - line).max(0.0) } else { self.variance_at(x) },
             observed: self.observed_log_variance,
             pair: self.pair_log_variance,
             df: self.degrees_of_freedom,
-            report: report * self.slope * self.slope,
+            report: report.variance * self.slope * self.slope,
             sigma: base.log_scatter,
             sigma_df: base.scatter_degrees_of_freedom,
+            shared: self.shared_for(x, report.days, target),
         };
         Predictive::new(self.intercept + self.slope * x, pieces, target, base.distribution)
     }
@@ -323,8 +377,9 @@ impl SurfaceCorrection {
         };
         match lab {
             LogMedian::Known { value: x, variance } => {
-                let [line, material, specimen] = [Target::Line, Target::Material, Target::Specimen]
-                    .map(|target| self.distribution_at(x, variance, target, class, base));
+                let [line, material, specimen] = [Target::Line, Target::Material, Target::Specimen].map(|target| {
+                    self.distribution_at(x, Known { variance, days: report.days() }, target, class, base)
+                });
                 let estimate = |p: &Predictive, method| -> Estimate {
                     let limits = p.quantile(tail).zip(p.quantile(1.0 - tail)).zip(p.middle());
                     limits
@@ -345,8 +400,9 @@ impl SurfaceCorrection {
                 result(values, Some(libm::exp(x)), Some([material, specimen]))
             }
             LogMedian::Bound { side, value } => {
+                let known = Known { variance: 0.0, days: report.days() };
                 let values = [Target::Line, Target::Material, Target::Specimen]
-                    .map(|target| self.bound(value, side, target, tail, (class, base)));
+                    .map(|target| self.bound((value, known), side, target, tail, (class, base)));
                 result(values, None, None)
             }
             LogMedian::Nothing => {
@@ -358,7 +414,7 @@ impl SurfaceCorrection {
 
     fn bound(
         &self,
-        x: f64,
+        (x, known): (f64, Known),
         side: BoundSide,
         target: Target,
         tail: f64,
@@ -374,11 +430,26 @@ impl SurfaceCorrection {
             BoundSide::AtLeast => "every specimen of the report ran out",
             BoundSide::AtMost => "every specimen of the report opened at contact",
         };
-        self.distribution_at(x, 0.0, target, class, base)
+        self.distribution_at(x, known, target, class, base)
             .quantile(p)
             .and_then(|log| Bound::new(side, libm::exp(log), base.options.level, reason).ok())
             .map_or_else(|| Estimate::not_estimable("its bound leaves the range of numbers"), Into::into)
     }
+}
+
+/// How well a log median on the belt is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Known {
+    /// Its variance through replicate scatter.
+    pub(super) variance: f64,
+    /// Days (runs, belts) that its specimens came from.
+    pub(super) days: f64,
+}
+
+impl Known {
+    /// The median over all days, without error.
+    #[cfg(feature = "report")]
+    const EXACTLY: Self = Self { variance: 0.0, days: f64::INFINITY };
 }
 
 fn line_variance(intercept_se: f64, slope_se: f64, covariance: f64, x: f64) -> f64 {
@@ -454,6 +525,7 @@ pub struct Correction {
     pub(super) campaign_digest: String,
     pub(super) options: CorrectionOptions,
     pub(super) seed: Option<u64>,
+    pub(super) decisions: Vec<Decision>,
     pub(super) laboratory: String,
     pub(super) distribution: Distribution,
     pub(super) log_scatter: f64,
@@ -476,7 +548,12 @@ impl Correction {
             match SurfaceCorrection::derive(surface, options) {
                 Ok(Some(mut correction)) => {
                     if options.by_class {
-                        match ClassCorrections::derive(surface.pairs(), fit.options().estimator(), options) {
+                        match ClassCorrections::derive(
+                            surface.pairs(),
+                            fit.options().estimator(),
+                            options,
+                            correction.shared_at(0.0),
+                        ) {
                             Ok(classes) => correction.classes = Some(classes),
                             Err(error) => without_classes.push((surface.surface().to_owned(), error.to_string())),
                         }
@@ -506,6 +583,7 @@ impl Correction {
             campaign_digest: fit.campaign_digest().into(),
             options: options.clone(),
             seed: None,
+            decisions: fit.decisions().to_vec(),
             laboratory: fit.laboratory().into(),
             distribution: fit.distribution(),
             log_scatter: fit.log_scatter(),
@@ -536,6 +614,11 @@ impl Correction {
     #[must_use]
     pub fn seed(&self) -> Option<u64> {
         self.seed
+    }
+    /// The decisions on single trials that were in force, sorted by trial.
+    #[must_use]
+    pub fn decisions(&self) -> &[Decision] {
+        &self.decisions
     }
     /// The laboratory belt whose times it corrects.
     #[must_use]
@@ -611,6 +694,9 @@ impl Correction {
 
     /// Reads a report as times on every road surface that has a correction, sorted by surface.
     ///
+    /// Where the equivalence was fitted with what days, runs and belts share, the report's own day (or days,
+    /// [`LabReport::on_days`]) is in every interval, and a further specimen has a day of its own on the road.
+    ///
     /// The replicate scatter is σ of the campaign; the report's own is only compared with it
     /// ([`CorrectedTime::scatter_p_value`]). With run-outs or contact openings the laboratory median is the
     /// maximum-likelihood one at that σ. A report all of whose specimens are censored on one side gives a bound: its
@@ -629,6 +715,11 @@ impl Correction {
             && !(df > 0.0 && df.is_finite())
         {
             return Err(format!("scatter_degrees_of_freedom = {df} is not positive"));
+        }
+        check_decisions(&self.decisions)?;
+        let shared = |c: &SurfaceCorrection| c.shared_effects.iter().map(SharedEffect::grouping).collect::<Vec<_>>();
+        if self.corrections.windows(2).any(|w| shared(&w[0]) != shared(&w[1])) {
+            return Err("the shared effects differ between the corrections".into());
         }
         if self.corrections.is_empty() {
             return Err("it holds no correction".into());
@@ -671,6 +762,21 @@ fn cautions(
          intervals do not cover what was not seen there."
             .to_owned(),
     ];
+    if fit.shared_groupings().is_empty() {
+        list.push(
+            "The intervals take the materials of a surface as tested independently: where they share days, runs or belts, \
+             the factors are less certain than stated."
+                .to_owned(),
+        );
+    } else if let Some(first) = corrections.first() {
+        for e in first.shared_effects.iter().filter(|e| e.log_variance() <= 0.0) {
+            list.push(format!(
+                "The variance between levels of {} is estimated as zero; the intervals are as if there were no such \
+                 effect.",
+                e.grouping()
+            ));
+        }
+    }
     if options.form == Form::ConstantRatio {
         for surface in fit.surfaces() {
             if let Some(p) = surface.power_law().fitted().and_then(crate::equivalence::PowerLaw::slope_one_p_value)

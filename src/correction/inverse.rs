@@ -7,7 +7,7 @@
 
 use serde::Serialize;
 
-use super::factor::{Correction, SurfaceCorrection};
+use super::factor::{Correction, Known, SurfaceCorrection};
 use super::predict::{Predictive, Target};
 use super::validity::Validity;
 use crate::equivalence::{ConfidenceSet, Form, count, fieller, root};
@@ -32,7 +32,7 @@ pub enum Reacher {
 /// | road_time_s | required | > 0 s | time to be reached on the road |
 /// | probability | 0.95 | (0, 1) | with which it is to be reached |
 /// | reacher | median | see [`Reacher`] | what is to reach it |
-/// | specimens | 5 | 1 or more | specimens of the laboratory report, all perforated |
+/// | specimens | 5 | 1 or more | specimens of the laboratory report, all perforated, of one day |
 /// | material_class | none | | class of the material |
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RoadGoal {
@@ -146,7 +146,8 @@ impl Correction {
         let sd = self.distribution().moments().1;
         let report = self.log_scatter() * self.log_scatter() * sd * sd / count(goal.specimens);
         let class = goal.material_class.as_deref();
-        let at = |x: f64| correction.distribution_at(x, report, target, class, self);
+        let known = Known { variance: report, days: 1.0 };
+        let at = |x: f64| correction.distribution_at(x, known, target, class, self);
         let log_time = libm::log(goal.road_time_s);
         let found = match correction.form() {
             Form::ConstantRatio => {
@@ -221,13 +222,15 @@ fn calibration(correction: &SurfaceCorrection, goal: &RoadGoal, base: &Correctio
     let level = base.level();
     match correction.form() {
         Form::PowerLaw => {
+            let x = libm::log(correction.factor_at_laboratory_time_s());
             let sa = correction.intercept_standard_error();
             let sb = correction.slope_standard_error();
             let ratio = fieller(
                 (libm::log(goal.road_time_s) - correction.intercept(), sa * sa),
                 (correction.slope(), sb * sb),
                 -correction.log_covariance(),
-                Some(correction.degrees_of_freedom()),
+                // Those of numerator and denominator together differ along the set: the fewer of both are on the safe side.
+                Some(correction.degrees_of_freedom().min(correction.shared_at(x).1)),
                 level,
             )?;
             ratio.set().exp().ok_or_else(|| beyond("the calibration set"))

@@ -13,6 +13,9 @@
 //! is that of a prediction interval of random-effects meta-analysis from the confidence distribution of τ² (Nagashima,
 //! Noma and Furukawa 2019), with the chi-squared approximation to Q in place of its exact distribution.
 //!
+//! What trials of one day, run or belt share (of the campaign, of the report, of a further specimen) is a third part, with
+//! the degrees of freedom of its own estimate; it joins the σ-part by Welch and Satterthwaite.
+//!
 //! By class the centre is a predictor that depends on ω², the variance between classes. ω² is given its confidence
 //! distribution likewise: Q(ω²) = W′, Q the weighted sum of squares of the class means about their common mean, W′
 //! chi-squared with classes − 1 degrees of freedom, ω² = 0 where Q(0) < W′. The mixture is then over W and W′. Two or
@@ -20,7 +23,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::equivalence::{ClassPrediction, count, predict_class, root};
+use crate::equivalence::{ClassPrediction, Part, count, predict_class, root, sum_of};
 use crate::numeric::special::{normal_cdf, t_survival};
 use crate::severity::Distribution;
 
@@ -47,6 +50,8 @@ pub(crate) struct Pieces {
     /// σ, and its degrees of freedom.
     pub(crate) sigma: f64,
     pub(crate) sigma_df: Option<f64>,
+    /// What days, runs and belts add, with its degrees of freedom.
+    pub(crate) shared: Part,
 }
 
 /// What is predicted.
@@ -84,7 +89,7 @@ pub(crate) struct Predictive {
     centre: f64,
     /// Weights summing to 1.
     mixture: Vec<Node>,
-    /// Variance and degrees of freedom of the σ-part.
+    /// Variance and degrees of freedom of the σ-part and the shared part together.
     sigma_variance: f64,
     sigma_df: Option<f64>,
     /// A further specimen of a distribution that is not log-normal: W − median(W), times σ.
@@ -162,11 +167,18 @@ impl Predictive {
     fn with(centre: f64, mixture: Vec<Node>, pieces: Pieces, target: Target, distribution: Distribution) -> Self {
         let log_normal = distribution == Distribution::LogNormal;
         let of_specimen = target == Target::Specimen;
+        let own = pieces.report + if of_specimen && log_normal { pieces.sigma * pieces.sigma } else { 0.0 };
+        let (sigma_variance, sigma_df) = if pieces.shared.0 > 0.0 {
+            let (variance, df) = sum_of([(own, pieces.sigma_df.unwrap_or(f64::INFINITY)), pieces.shared]);
+            (variance, Some(df))
+        } else {
+            (own, pieces.sigma_df)
+        };
         Self {
             centre,
             mixture,
-            sigma_variance: pieces.report + if of_specimen && log_normal { pieces.sigma * pieces.sigma } else { 0.0 },
-            sigma_df: pieces.sigma_df,
+            sigma_variance,
+            sigma_df,
             specimen: (of_specimen && !log_normal).then_some((distribution, pieces.sigma)),
         }
     }
@@ -346,7 +358,8 @@ mod tests {
     use crate::numeric::special::t_quantile;
 
     fn pieces(df: f64) -> Pieces {
-        Pieces { line: 0.04, observed: 0.09, pair: 0.0, df, report: 0.0, sigma: 0.2, sigma_df: None }
+        let shared = (0.0, f64::INFINITY);
+        Pieces { line: 0.04, observed: 0.09, pair: 0.0, df, report: 0.0, sigma: 0.2, sigma_df: None, shared }
     }
 
     /// Without v the mixture is Student t: the line with variance u², a material with u² + s².
@@ -368,12 +381,21 @@ mod tests {
     /// With everything but the σ-part at zero: t with the degrees of freedom of σ; a specimen adds σ².
     #[test]
     fn the_sigma_part_is_student_t() {
-        let p = Pieces { line: 0.0, observed: 0.0, pair: 0.1, df: 5.0, report: 0.01, sigma: 0.2, sigma_df: Some(9.0) };
+        let none = (0.0, f64::INFINITY);
+        let sigma_df = Some(9.0);
+        let p =
+            Pieces { line: 0.0, observed: 0.0, pair: 0.1, df: 5.0, report: 0.01, sigma: 0.2, sigma_df, shared: none };
         for (target, variance) in [(Target::Material, 0.01_f64), (Target::Specimen, 0.05)] {
             let got = Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(0.975).unwrap();
             let want = t_quantile(0.975, 9.0) * variance.sqrt();
             assert!((got / want - 1.0).abs() < 1e-10, "{got} {want}");
         }
+        // A shared part beside it: t with Satterthwaite's degrees of freedom.
+        let both = Pieces { shared: (0.02, 6.0), ..p };
+        let got = Predictive::new(0.0, both, Target::Material, Distribution::LogNormal).quantile(0.975).unwrap();
+        let want =
+            t_quantile(0.975, 0.03_f64.powi(2) / (0.01_f64.powi(2) / 9.0 + 0.02_f64.powi(2) / 6.0)) * 0.03_f64.sqrt();
+        assert!((got / want - 1.0).abs() < 1e-10, "{got} {want}");
         // Nothing uncertain at all: a point.
         let none = Pieces { report: 0.0, sigma: 0.0, ..p };
         let point = Predictive::new(1.5, none, Target::Material, Distribution::LogNormal);
@@ -384,7 +406,9 @@ mod tests {
     /// A Weibull specimen with a sure location has the Weibull's own quantiles, and its median is the location.
     #[test]
     fn a_specimen_follows_its_distribution() {
-        let sure = Pieces { line: 1e-3, observed: 0.0, pair: 0.1, df: 1e4, report: 0.0, sigma: 0.5, sigma_df: None };
+        let shared = (0.0, f64::INFINITY);
+        let sure =
+            Pieces { line: 1e-3, observed: 0.0, pair: 0.1, df: 1e4, report: 0.0, sigma: 0.5, sigma_df: None, shared };
         for distribution in [Distribution::Weibull, Distribution::LogLogistic] {
             // A small spread of the location hardly moves the quantiles, and gives the sum something smooth.
             let p = Predictive::new(0.0, sure, Target::Specimen, distribution);

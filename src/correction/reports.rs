@@ -37,6 +37,7 @@ pub struct LabReport {
     material: String,
     material_class: Option<String>,
     times: Times,
+    days: u32,
 }
 
 fn positive(name: &str, value: f64) -> Result<()> {
@@ -71,6 +72,7 @@ impl LabReport {
             material: material.into(),
             material_class,
             times: Times::Specimens(times),
+            days: 1,
         })
     }
 
@@ -100,7 +102,24 @@ impl LabReport {
             material: material.into(),
             material_class,
             times: Times::Mean { geometric_mean_s, specimens, log_sd },
+            days: 1,
         })
+    }
+
+    /// Sets the number of days that the specimens came from, alike from each: 1 unless said otherwise. What trials of one
+    /// day share is the less in their mean, the more days there were.
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for 0.
+    pub fn on_days(mut self, days: u32) -> Result<Self> {
+        if days == 0 {
+            return Err(ErrorKind::option("days", days, "at least 1"));
+        }
+        self.days = days;
+        Ok(self)
+    }
+    pub(crate) fn days(&self) -> f64 {
+        f64::from(self.days)
     }
 
     /// Name of the report.
@@ -272,8 +291,8 @@ pub struct LabReports {
     unknown_columns: Vec<String>,
 }
 
-const COLUMNS: [&str; 7] =
-    ["report_id", "material", "material_class", "abrasion_time_s", "outcome", "specimens", "log_sd"];
+const COLUMNS: [&str; 8] =
+    ["report_id", "material", "material_class", "abrasion_time_s", "outcome", "specimens", "log_sd", "days"];
 const REQUIRED: [&str; 4] = ["report_id", "material", "abrasion_time_s", "outcome"];
 
 struct Collector {
@@ -318,6 +337,7 @@ impl LabReports {
     /// | outcome | yes | perforated, run_out, opened_at_contact, void |
     /// | specimens | no | whole number of specimens in a mean, 2 or more; empty or 1 for a single specimen |
     /// | log_sd | with specimens of 2 or more | standard deviation of the natural logs of their times |
+    /// | days | no | whole number of days that the specimens of the report came from, one per report; empty: 1 |
     ///
     /// A row with `specimens` and `log_sd` is a mean of log times: its `abrasion_time_s` is read as the **geometric
     /// mean** (the exponential of the mean log time), not as the arithmetic mean. Other columns are kept out and listed
@@ -462,6 +482,16 @@ impl Header {
                 sd
             }
         };
+        let days = match field("days") {
+            "" => Some(1),
+            text => {
+                let n = text.parse::<u32>().ok().filter(|n| *n > 0);
+                if n.is_none() {
+                    found.add(line, "days", text, "a whole number of days, or nothing");
+                }
+                n
+            }
+        };
         let mean = specimens.is_some_and(|n| n > 1);
         if mean && field("log_sd").is_empty() {
             let expected = "the standard deviation of the natural logs of the times, since the row is a mean of \
@@ -490,6 +520,7 @@ impl Header {
             material: field("material").to_owned(),
             material_class: (!class.is_empty()).then(|| class.to_owned()),
             times,
+            days: days?,
         })
     }
 }
@@ -514,6 +545,10 @@ fn join(drafts: Vec<Draft>, found: &mut Collector) -> Vec<LabReport> {
             let named = first.report.material_class.as_deref().unwrap_or("");
             let expected = format!("{named:?}, the class of report {id} on line {}", first.line);
             found.add(line, "material_class", draft.report.material_class.as_deref().unwrap_or(""), expected);
+        }
+        if first.report.days != draft.report.days {
+            let expected = format!("{}, the days of report {id} on line {}", first.report.days, first.line);
+            found.add(line, "days", &draft.report.days.to_string(), expected);
         }
         match (&mut first.report.times, draft.report.times) {
             (Times::Specimens(specimens), Times::Specimens(more)) => specimens.extend(more),

@@ -8,11 +8,15 @@ use super::line::{
 use super::nearest::NearestSurfaces;
 use super::rank::{RankForm, passing_bablok};
 use super::record::{agree, all_at_least_zero, all_finite, record};
+use super::resampling::LinePoints;
+use super::shared::{Deltas, Shared, SharedEffect, Weighted, joint_degrees_of_freedom, line_covariance, shared_part};
 use super::special::{t_quantile, t_upper_tail};
-use super::tost::{Tost, check_alpha, check_bounds, holm, tost};
-use crate::campaign::{Campaign, Surface, SurfaceRole};
+use super::tost::{Tost, check_alpha, check_bounds, tost};
+use crate::campaign::{Campaign, Decision, Surface, SurfaceRole};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{BoundSide, Estimate, Interval, IntervalMethod, check_level};
+use crate::holm;
+use crate::severity::mixed::{Grouping, MixedSeverityFit};
 use crate::severity::{CellMeans, Distribution, SeverityFit};
 
 /// What to compare: plain data, checked in [`fit`](Self::fit), kept in the result.
@@ -144,6 +148,33 @@ impl Equivalence {
     /// or a severity fit of another campaign; [`ErrorKind::NothingToFit`] without any road surface; errors of
     /// [`CellMeans::fit`].
     pub fn fit(&self, campaign: &Campaign, severity: &SeverityFit) -> Result<EquivalenceFit> {
+        self.fit_shared(campaign, severity, &Shared::none())
+    }
+
+    /// The same, with what trials of one day, run or belt share taken from a fit with random effects of the same
+    /// campaign: standard errors, tests and bounds then hold it ([`SurfaceEquivalence::shared_effects`]), and so does
+    /// everything a correction says.
+    ///
+    /// Give `mixed` the random effect material × surface beside those of day, run or belt: without it the scatter of the
+    /// materials between surfaces is in its σ, and the replicate scatter is taken from the cells, whose trials may be of
+    /// several days.
+    ///
+    /// # Errors
+    /// Those of [`fit`](Self::fit); [`ErrorKind::InvalidOption`] for a mixed fit of another campaign or distribution, or
+    /// without a random effect of day, run or belt.
+    pub fn fit_mixed(
+        &self,
+        campaign: &Campaign,
+        severity: &SeverityFit,
+        mixed: &MixedSeverityFit,
+    ) -> Result<EquivalenceFit> {
+        if mixed.distribution() != self.distribution {
+            return Err(ErrorKind::option("mixed", mixed.distribution(), "a fit with the distribution of the plan"));
+        }
+        self.fit_shared(campaign, severity, &Shared::of(mixed, campaign)?)
+    }
+
+    fn fit_shared(&self, campaign: &Campaign, severity: &SeverityFit, shared: &Shared) -> Result<EquivalenceFit> {
         self.check()?;
         campaign.surface(&self.laboratory)?;
         if severity.campaign_digest() != campaign.digest() {
@@ -151,21 +182,25 @@ impl Equivalence {
         }
         let roads = self.roads(campaign)?;
         let cells = CellMeans::fit(campaign, self.distribution, self.level)?;
+        let scatter = CellScatter::new(&cells, shared);
         let mut surfaces = roads
             .iter()
-            .map(|&s| self.surface(campaign, severity, &cells, &campaign.surfaces()[s].name))
+            .map(|&s| self.surface(campaign, severity, (&cells, scatter), shared, &campaign.surfaces()[s].name))
             .collect::<Result<Vec<_>>>()?;
         let tested: Vec<usize> = (0..surfaces.len()).filter(|&i| surfaces[i].test.fitted().is_some()).collect();
         let p_values: Vec<f64> = tested.iter().filter_map(|&i| surfaces[i].test.fitted().map(Tost::p_value)).collect();
         for (&i, adjusted) in tested.iter().zip(holm(&p_values)) {
             surfaces[i].adjusted_p_value = Some(adjusted);
         }
+        let scale = self.scale(severity, &surfaces, !shared.groupings().is_empty())?;
         Ok(EquivalenceFit {
             options: self.clone(),
             campaign_digest: campaign.digest(),
-            log_scatter: cells.log_scatter() * cells.small_sample().factor,
-            scatter_degrees_of_freedom: Some(cells.small_sample().degrees_of_freedom),
-            scale: self.scale(severity),
+            decisions: campaign.decisions().to_vec(),
+            shared_groupings: shared.groupings(),
+            log_scatter: cells.log_scatter() * scatter.factor,
+            scatter_degrees_of_freedom: Some(scatter.degrees_of_freedom),
+            scale,
             surfaces,
             nearest: None,
         })
@@ -175,13 +210,24 @@ impl Equivalence {
         &self,
         campaign: &Campaign,
         severity: &SeverityFit,
-        cells: &CellMeans,
+        (cells, scatter): (&CellMeans, CellScatter),
+        shared: &Shared,
         road: &str,
     ) -> Result<SurfaceEquivalence> {
-        let (pairs, left_out) = pair(campaign, cells, &self.laboratory, road);
-        let columns = Columns::of(&pairs, cells, &self.laboratory, road);
-        let (constant_ratio, constant_errors) = self.constant_ratio(&columns);
-        let (power_law, power_errors) = self.power_law(&columns);
+        let (pairs, left_out) = pair(campaign, cells, scatter.factor, &self.laboratory, road);
+        let columns = Columns::of(&pairs, cells, scatter.factor, &self.laboratory, road);
+        let weighted: Vec<Weighted<'_>> = pairs
+            .iter()
+            .map(|p| Weighted {
+                material: &p.material,
+                laboratory: count(p.laboratory_trials),
+                road: count(p.road_trials),
+            })
+            .collect();
+        let (mut shared_effects, deltas): (Vec<SharedEffect>, Vec<Deltas>) =
+            shared.over(&self.laboratory, road, &weighted).into_iter().unzip();
+        let (constant_ratio, constant_errors) = self.constant_ratio(&columns, &mut shared_effects, &deltas);
+        let (power_law, power_errors) = self.power_law(&columns, &mut shared_effects, &deltas);
         let better_predicting = match (constant_ratio.fitted(), power_law.fitted()) {
             (Some(c), Some(p)) => match (c.leave_one_out_log_error, p.leave_one_out_log_error) {
                 (Some(c), Some(p)) => Some(if p < c { Form::PowerLaw } else { Form::ConstantRatio }),
@@ -191,20 +237,22 @@ impl Equivalence {
         };
         let prediction_gain = PredictionGain::of(constant_errors, power_errors);
         let rank_line = self.rank_line(&columns);
-        let df = Some(severity.interval_degrees_of_freedom());
         let severity_ratio = match severity.log_factor_between(&self.laboratory, road) {
-            Ok((log_ratio, log_standard_error)) => Attempt::from(SeverityRatio::new(
-                log_ratio,
-                log_standard_error * severity.small_sample_factor(),
-                df,
-                self.level,
-                severity.factor_between(&self.laboratory, road)?.method(),
-            )),
+            Ok((log_ratio, log_standard_error)) => {
+                let own = log_standard_error * severity.small_sample_factor();
+                let added = shared_part(&shared_effects, SharedEffect::severity_share);
+                let df = joint_degrees_of_freedom(own * own, severity.interval_degrees_of_freedom(), added);
+                let se = if added.0 > 0.0 { libm::sqrt(own * own + added.0) } else { own };
+                let method = severity.factor_between(&self.laboratory, road)?.method();
+                Attempt::from(SeverityRatio::new(log_ratio, se, Some(df), self.level, method))
+            }
             Err(error) => Attempt::Unavailable(Unavailable::NotEstimable { reason: error.to_string() }),
         };
         let bounds = (self.lower_bound, self.upper_bound);
         let test = match &severity_ratio {
-            Attempt::Fitted(r) => Attempt::from(tost(r.log_ratio, r.log_standard_error, df, bounds, self.alpha)),
+            Attempt::Fitted(r) => {
+                Attempt::from(tost(r.log_ratio, r.log_standard_error, r.degrees_of_freedom, bounds, self.alpha))
+            }
             Attempt::Unavailable(why) => Attempt::Unavailable(why.clone()),
         };
         let test_for_new_materials = match &constant_ratio {
@@ -217,6 +265,7 @@ impl Equivalence {
             surface: road.to_owned(),
             pairs,
             left_out,
+            shared_effects,
             constant_ratio,
             power_law,
             better_predicting,
@@ -232,7 +281,8 @@ impl Equivalence {
     /// What [`pairs`](SurfaceEquivalence::pairs) alone determine and version 1 of the document did not hold.
     pub(super) fn upgrade_pairs(&self, pairs: &[MaterialPair]) -> (Option<PredictionGain>, Attempt<RankLine>) {
         let columns = Columns::new(pairs, vec![(0.0, 0.0); pairs.len()]);
-        let gain = PredictionGain::of(self.constant_ratio(&columns).1, self.power_law(&columns).1);
+        let gain =
+            PredictionGain::of(self.constant_ratio(&columns, &mut [], &[]).1, self.power_law(&columns, &mut [], &[]).1);
         (gain, self.rank_line(&columns))
     }
 
@@ -254,7 +304,12 @@ impl Equivalence {
     }
 
     /// The fit, and the leave-one-material-out errors.
-    fn constant_ratio(&self, columns: &Columns) -> (Attempt<ConstantRatio>, Option<Vec<f64>>) {
+    fn constant_ratio(
+        &self,
+        columns: &Columns,
+        shared: &mut [SharedEffect],
+        deltas: &[Deltas],
+    ) -> (Attempt<ConstantRatio>, Option<Vec<f64>>) {
         let found = columns.x.len();
         if found < self.minimum_pairs {
             return (Attempt::Unavailable(Unavailable::TooFewPairs { needed: self.minimum_pairs, found }), None);
@@ -264,21 +319,38 @@ impl Equivalence {
             let mean = random_effects(&d, &se, self.scatter_estimator)?.mean();
             Ok(columns.x[without] + mean)
         });
-        (Attempt::from(self.fit_constant_ratio(columns, root_mean_square(errors.as_deref()))), errors)
+        let fit = self.fit_constant_ratio(columns, (shared, deltas), root_mean_square(errors.as_deref()));
+        (Attempt::from(fit), errors)
     }
 
-    fn fit_constant_ratio(&self, columns: &Columns, leave_one_out: Option<f64>) -> Result<ConstantRatio> {
+    fn fit_constant_ratio(
+        &self,
+        columns: &Columns,
+        (shared, deltas): (&mut [SharedEffect], &[Deltas]),
+        leave_one_out: Option<f64>,
+    ) -> Result<ConstantRatio> {
         let (d, se) = columns.ratios(None);
         let fit = random_effects(&d, &se, self.scatter_estimator)?;
-        let df = count(fit.degrees_of_freedom());
-        let standard_error =
+        let materials = count(fit.degrees_of_freedom());
+        let mut standard_error =
             libm::hypot(fit.small_sample_standard_error(), columns.shared_by_mean(&se, fit.intrinsic_scatter()));
+        let weights = finite_weights(se.iter().map(|se| se * se + fit.intrinsic_scatter().powi(2)));
+        for (effect, deltas) in shared.iter_mut().zip(deltas) {
+            effect.ratio_share = Some(deltas.ratio_share(&weights));
+        }
+        let added = shared_part(shared, |e| e.ratio_share.unwrap_or(0.0));
+        let df = joint_degrees_of_freedom(standard_error * standard_error, materials, added);
+        if added.0 > 0.0 {
+            standard_error = libm::sqrt(standard_error * standard_error + added.0);
+        }
         let limits = fit.intrinsic_scatter_limits(self.level)?;
         Ok(ConstantRatio {
             ratio: fit_interval(fit.mean(), standard_error, df, self.level)?,
             log_ratio: fit.mean(),
             log_standard_error: standard_error,
             degrees_of_freedom: df,
+            shared_log_variance: added.0,
+            shared_degrees_of_freedom: (added.0 > 0.0).then_some(added.1),
             intrinsic_log_scatter: fit.intrinsic_scatter(),
             intrinsic_log_scatter_lower: limits.0,
             intrinsic_log_scatter_upper: limits.1,
@@ -292,7 +364,12 @@ impl Equivalence {
     }
 
     /// The fit, and the leave-one-material-out errors.
-    fn power_law(&self, columns: &Columns) -> (Attempt<PowerLaw>, Option<Vec<f64>>) {
+    fn power_law(
+        &self,
+        columns: &Columns,
+        shared: &mut [SharedEffect],
+        deltas: &[Deltas],
+    ) -> (Attempt<PowerLaw>, Option<Vec<f64>>) {
         let (found, needed) = (columns.x.len(), self.minimum_pairs.max(3));
         if found < needed {
             return (Attempt::Unavailable(Unavailable::TooFewPairs { needed, found }), None);
@@ -305,68 +382,138 @@ impl Equivalence {
             let fit = self.line(&columns.without(without))?;
             Ok(fit.line().intercept() + fit.line().slope() * columns.x[without])
         });
-        (Attempt::from(self.fit_power_law(columns, root_mean_square(errors.as_deref()))), errors)
+        let fit = self.fit_power_law(columns, (shared, deltas), root_mean_square(errors.as_deref()));
+        (Attempt::from(fit), errors)
     }
 
     pub(super) fn line(&self, c: &Columns) -> Result<ScatterLine> {
         york_with_scatter(&c.x, &c.sx, &c.y, &c.sy, &c.correlations(), self.scatter_estimator)
     }
 
-    fn fit_power_law(&self, columns: &Columns, leave_one_out: Option<f64>) -> Result<PowerLaw> {
+    fn fit_power_law(
+        &self,
+        columns: &Columns,
+        (shared, deltas): (&mut [SharedEffect], &[Deltas]),
+        leave_one_out: Option<f64>,
+    ) -> Result<PowerLaw> {
         let fit = self.line(columns)?;
         let df = count(fit.line().degrees_of_freedom());
-        let covariance = columns.with_shared(&fit, fit.small_sample_covariance());
-        let half = |se: f64| -> Result<f64> {
+        let mut covariance = columns.with_shared(&fit, fit.small_sample_covariance());
+        let own = covariance;
+        let weights = columns.line_weights(&fit);
+        for (effect, deltas) in shared.iter_mut().zip(deltas) {
+            effect.line_share = Some(deltas.line_share(&weights, fit.line().adjusted_x(), fit.line().slope()));
+        }
+        let added = line_covariance(shared);
+        let centre = columns.x.iter().sum::<f64>() / count(columns.x.len());
+        let (added_variance, added_df) = shared_part(shared, |e| e.at(true, centre));
+        if added_variance > 0.0 {
+            covariance = LineCovariance {
+                slope_standard_error: libm::hypot(own.slope_standard_error, added.slope_standard_error),
+                intercept_standard_error: libm::hypot(own.intercept_standard_error, added.intercept_standard_error),
+                covariance: own.covariance + added.covariance,
+            };
+        }
+        let half = |own: f64, added: f64, se: f64| -> Result<(f64, f64)> {
+            let df = joint_degrees_of_freedom(own * own, df, (added * added, added_df));
             let q = t_quantile(0.5 + self.level / 2.0, Some(df));
-            Ok(se * q.ok_or_else(|| ErrorKind::option("level", self.level, "a level with a finite t quantile"))?)
+            Ok((df, se * q.ok_or_else(|| ErrorKind::option("level", self.level, "a level with a finite t quantile"))?))
         };
-        let interval = |estimate: f64, se: f64| -> Result<Interval> {
-            let half = half(se)?;
-            Interval::new(estimate, estimate - half, estimate + half, self.level, IntervalMethod::StudentT)
+        let interval = |estimate: f64, own: f64, added: f64, se: f64| -> Result<(f64, Interval)> {
+            let (df, half) = half(own, added, se)?;
+            let method = IntervalMethod::StudentT;
+            Ok((df, Interval::new(estimate, estimate - half, estimate + half, self.level, method)?))
         };
         let (slope, intercept) = (fit.line().slope(), fit.line().intercept());
         let limits = fit.intrinsic_scatter_limits(self.level)?;
+        let (own_a, own_b) = (own.intercept_standard_error, own.slope_standard_error);
+        let (add_a, add_b) = (added.intercept_standard_error, added.slope_standard_error);
+        let (slope_df, slope_interval) = interval(slope, own_b, add_b, covariance.slope_standard_error)?;
         Ok(PowerLaw {
-            slope: interval(slope, covariance.slope_standard_error)?,
-            intercept: interval(intercept, covariance.intercept_standard_error)?,
+            slope: slope_interval,
+            intercept: interval(intercept, own_a, add_a, covariance.intercept_standard_error)?.1,
             log_covariance: covariance,
             degrees_of_freedom: df,
+            shared_log_covariance: added,
+            shared_degrees_of_freedom: (added_variance > 0.0).then_some(added_df),
             intrinsic_log_scatter: fit.intrinsic_scatter(),
             intrinsic_log_scatter_lower: limits.0,
             intrinsic_log_scatter_upper: limits.1,
             scatter: fit.scatter(),
-            slope_one_p_value: two_sided_p(slope - 1.0, covariance.slope_standard_error, Some(df)),
+            slope_one_p_value: two_sided_p(slope - 1.0, covariance.slope_standard_error, Some(slope_df)),
             pair_log_variance: fit.typical_variance(),
             observed_log_variance: fit.observed_variance(),
             leave_one_out_log_error: leave_one_out,
         })
     }
 
-    fn scale(&self, severity: &SeverityFit) -> Vec<ScalePosition> {
-        let mut scale: Vec<ScalePosition> = severity
-            .factors()
-            .iter()
-            .map(|row| {
-                let log = severity.log_factor_between(&row.surface, &self.laboratory).ok().map(|l| l.0);
-                let ratio = match severity.factor_between(&row.surface, &self.laboratory) {
+    /// With shared conditions a road has the interval of its severity ratio, which holds them.
+    fn scale(
+        &self,
+        severity: &SeverityFit,
+        surfaces: &[SurfaceEquivalence],
+        shared: bool,
+    ) -> Result<Vec<ScalePosition>> {
+        let mut scale = Vec::new();
+        for row in severity.factors() {
+            let log = severity.log_factor_between(&row.surface, &self.laboratory).ok().map(|l| l.0);
+            let road = surfaces.iter().find(|s| shared && s.surface == row.surface);
+            let ratio = match (road.and_then(|s| s.severity_ratio.fitted()), log) {
+                (Some(r), Some(log)) => {
+                    SeverityRatio::new(log, r.log_standard_error, r.degrees_of_freedom, self.level, r.ratio.method())?
+                        .ratio
+                        .into()
+                }
+                _ => match severity.factor_between(&row.surface, &self.laboratory) {
                     Ok(interval) => interval.into(),
                     Err(error) => Estimate::not_estimable(error.to_string()),
-                };
-                ScalePosition {
-                    surface: row.surface.clone(),
-                    role: row.role,
-                    ratio_to_laboratory: ratio,
-                    log_ratio: log,
-                }
-            })
-            .collect();
+                },
+            };
+            scale.push(ScalePosition {
+                surface: row.surface.clone(),
+                role: row.role,
+                ratio_to_laboratory: ratio,
+                log_ratio: log,
+            });
+        }
         // Surfaces without an estimate last; ties and those by name.
         scale.sort_by(|a, b| {
             let key = |p: &ScalePosition| p.log_ratio.unwrap_or(f64::INFINITY);
             key(a).total_cmp(&key(b)).then_with(|| a.surface.cmp(&b.surface))
         });
-        scale
+        Ok(scale)
     }
+}
+
+/// What makes σ̂ of the cell medians, and their standard errors, those of the replicate scatter.
+#[derive(Debug, Clone, Copy)]
+struct CellScatter {
+    factor: f64,
+    degrees_of_freedom: f64,
+}
+
+impl CellScatter {
+    /// σ of the cells holds what the days of one cell differ by; where a mixed fit has σ within days, it takes its place.
+    fn new(cells: &CellMeans, shared: &Shared) -> Self {
+        let own = cells.small_sample();
+        match shared.scatter {
+            Some((sigma, Some(df))) => Self { factor: sigma / cells.log_scatter(), degrees_of_freedom: df },
+            // Of maximum likelihood: too small by as much as that of the cells.
+            Some((sigma, None)) => {
+                let fitted = cells.cells().iter().filter(|c| c.log_median.is_some());
+                let (p, n) = fitted.fold((0, 0), |(p, n), c| (p + 1, n + c.trials));
+                let correction = libm::sqrt(count(n) / count(n.saturating_sub(p).max(1)));
+                Self { factor: sigma / cells.log_scatter() * correction, degrees_of_freedom: own.degrees_of_freedom }
+            }
+            None => Self { factor: own.factor, degrees_of_freedom: own.degrees_of_freedom },
+        }
+    }
+}
+
+/// 1/variance, or equal weights where that is no number.
+fn finite_weights(variances: impl Iterator<Item = f64>) -> Vec<f64> {
+    let weights: Vec<f64> = variances.map(|v| 1.0 / v).collect();
+    if weights.iter().all(|w| w.is_finite()) { weights } else { vec![1.0; weights.len()] }
 }
 
 fn fit_interval(log: f64, se: f64, df: f64, level: f64) -> Result<Interval> {
@@ -393,11 +540,12 @@ pub(super) struct Columns {
 }
 
 impl Columns {
-    pub(super) fn of(pairs: &[MaterialPair], cells: &CellMeans, laboratory: &str, road: &str) -> Self {
+    /// `factor`: on the standard errors of the cells.
+    pub(super) fn of(pairs: &[MaterialPair], cells: &CellMeans, factor: f64, laboratory: &str, road: &str) -> Self {
         let shared = pairs
             .iter()
             .map(|p| {
-                let of = |surface: &str| cells.shared(&p.material, surface) * cells.small_sample().factor;
+                let of = |surface: &str| cells.shared(&p.material, surface) * factor;
                 (of(laboratory), of(road))
             })
             .collect();
@@ -458,19 +606,23 @@ impl Columns {
         sum / sw
     }
 
+    /// Weights of the pairs in a line.
+    fn line_weights(&self, fit: &ScatterLine) -> Vec<f64> {
+        let (b, tau) = (fit.line().slope(), fit.intrinsic_scatter());
+        finite_weights((0..self.x.len()).map(|i| {
+            let product = self.shared[i].0 * self.shared[i].1;
+            self.sy[i] * self.sy[i] + tau * tau + b * (b * self.sx[i] * self.sx[i] - 2.0 * product)
+        }))
+    }
+
     /// The covariance of a line with what moves with σ̂ in all its pairs at once.
     fn with_shared(&self, fit: &ScatterLine, covariance: LineCovariance) -> LineCovariance {
         if self.shared.iter().all(|s| s.0 == 0.0 && s.1 == 0.0) {
             return covariance;
         }
-        let (b, tau) = (fit.line().slope(), fit.intrinsic_scatter());
+        let b = fit.line().slope();
         let adjusted = fit.line().adjusted_x();
-        let weights: Vec<f64> = (0..self.x.len())
-            .map(|i| {
-                let product = self.shared[i].0 * self.shared[i].1;
-                1.0 / (self.sy[i] * self.sy[i] + tau * tau + b * (b * self.sx[i] * self.sx[i] - 2.0 * product))
-            })
-            .collect();
+        let weights = self.line_weights(fit);
         let sw: f64 = weights.iter().sum();
         let centre = weights.iter().zip(adjusted).map(|(w, x)| w * x).sum::<f64>() / sw;
         let (mut level, mut tilt, mut spread) = (0.0, 0.0, 0.0);
@@ -500,9 +652,11 @@ impl Columns {
     }
 }
 
+/// `factor`: on the standard errors of the cells.
 pub(super) fn pair(
     campaign: &Campaign,
     cells: &CellMeans,
+    factor: f64,
     laboratory: &str,
     road: &str,
 ) -> (Vec<MaterialPair>, Vec<LeftOut>) {
@@ -518,7 +672,6 @@ pub(super) fn pair(
             leave(if lab.is_none() { LeftOutReason::NotOnLaboratory } else { LeftOutReason::NotOnRoad });
             continue;
         };
-        let factor = cells.small_sample().factor;
         let log =
             |cell: &crate::severity::CellEstimate| cell.log_median.zip(cell.log_standard_error.map(|se| se * factor));
         let side = |cell: &crate::severity::CellEstimate| match &cell.median_s {
@@ -733,8 +886,13 @@ record! {
         copy log_ratio: f64,
         /// Its standard error (Hartung–Knapp, see [`RandomEffects::small_sample_standard_error`](super::RandomEffects::small_sample_standard_error)).
         copy log_standard_error: f64,
-        /// Degrees of freedom: pairs − 1.
+        /// Degrees of freedom: pairs − 1, or with a shared part those of both after Welch and Satterthwaite.
         copy degrees_of_freedom: f64,
+        /// The part of the squared standard error that days, runs and belts add ([`SharedEffect`]); 0 where no mixed fit
+        /// was given.
+        copy shared_log_variance: f64,
+        /// Degrees of freedom of that part, where there is one.
+        copy shared_degrees_of_freedom: Option<f64>,
         /// τ.
         copy intrinsic_log_scatter: f64,
         /// Lower confidence limit of τ (Q profile).
@@ -757,7 +915,7 @@ record! {
 }
 
 impl ConstantRatio {
-    fn check(&self) -> std::result::Result<(), String> {
+    pub(super) fn check(&self) -> std::result::Result<(), String> {
         all_finite(&[("log_ratio", self.log_ratio)])?;
         all_at_least_zero(&[
             ("log_standard_error", self.log_standard_error),
@@ -768,8 +926,10 @@ impl ConstantRatio {
             ("observed_log_variance", self.observed_log_variance),
             ("cochran_q", self.cochran_q.unwrap_or(0.0)),
             ("leave_one_out_log_error", self.leave_one_out_log_error.unwrap_or(0.0)),
+            ("shared_log_variance", self.shared_log_variance),
         ])?;
         check_df(self.degrees_of_freedom)?;
+        check_shared(self.shared_log_variance, self.shared_degrees_of_freedom)?;
         check_probability("heterogeneity_p_value", self.heterogeneity_p_value)?;
         check_scatter(self.intrinsic_log_scatter, self.scatter)?;
         if self.intrinsic_log_scatter_lower > self.intrinsic_log_scatter_upper {
@@ -788,8 +948,12 @@ record! {
         borrow intercept: Interval => Interval,
         /// Standard errors of both and their covariance (Knapp–Hartung, see [`ScatterLine::small_sample_covariance`](super::ScatterLine::small_sample_covariance)).
         copy log_covariance: LineCovariance,
-        /// Degrees of freedom: pairs − 2.
+        /// Degrees of freedom of the materials: pairs − 2.
         copy degrees_of_freedom: f64,
+        /// The part of the covariance that days, runs and belts add ([`SharedEffect`]); 0 where no mixed fit was given.
+        copy shared_log_covariance: LineCovariance,
+        /// Degrees of freedom of that part, at the mean log laboratory time, where there is one.
+        copy shared_degrees_of_freedom: Option<f64>,
         /// τ.
         copy intrinsic_log_scatter: f64,
         /// Lower confidence limit of τ (Q profile).
@@ -810,7 +974,7 @@ record! {
 }
 
 impl PowerLaw {
-    fn check(&self) -> std::result::Result<(), String> {
+    pub(super) fn check(&self) -> std::result::Result<(), String> {
         let c = &self.log_covariance;
         all_finite(&[("covariance", c.covariance)])?;
         all_at_least_zero(&[
@@ -829,8 +993,21 @@ impl PowerLaw {
         if self.intrinsic_log_scatter_lower > self.intrinsic_log_scatter_upper {
             return Err("the limits of the intrinsic scatter are in the wrong order".into());
         }
-        for (interval, se) in [(&self.slope, c.slope_standard_error), (&self.intercept, c.intercept_standard_error)] {
-            let half = se * t_quantile(0.5 + interval.level() / 2.0, Some(self.degrees_of_freedom)).unwrap_or(f64::NAN);
+        let added = &self.shared_log_covariance;
+        all_finite(&[("shared covariance", added.covariance)])?;
+        let (sa, sb) = (added.intercept_standard_error, added.slope_standard_error);
+        all_at_least_zero(&[("shared intercept_standard_error", sa), ("shared slope_standard_error", sb)])?;
+        check_shared(sa * sa + sb * sb, self.shared_degrees_of_freedom)?;
+        for (interval, se, part) in
+            [(&self.slope, c.slope_standard_error, sb), (&self.intercept, c.intercept_standard_error, sa)]
+        {
+            let own = se * se - part * part;
+            if own < -1e-9 * se * se {
+                return Err("a shared part is larger than the whole".into());
+            }
+            let shared = (part * part, self.shared_degrees_of_freedom.unwrap_or(f64::INFINITY));
+            let df = joint_degrees_of_freedom(own.max(0.0), self.degrees_of_freedom, shared);
+            let half = se * t_quantile(0.5 + interval.level() / 2.0, Some(df)).unwrap_or(f64::NAN);
             agree("the limits and the standard error", interval.estimate() + half, interval.upper())?;
             agree("the limits and the standard error", interval.estimate() - half, interval.lower())?;
         }
@@ -943,6 +1120,8 @@ record! {
         borrow pairs: Vec<MaterialPair> => [MaterialPair],
         /// Materials with a trial on one or the other that are not among the pairs, and why.
         borrow left_out: Vec<LeftOut> => [LeftOut],
+        /// What days, runs and belts add to the uncertainty, where a mixed fit was given ([`Equivalence::fit_mixed`]).
+        borrow shared_effects: Vec<SharedEffect> => [SharedEffect],
         /// Slope 1: a constant ratio.
         borrow constant_ratio: Attempt<ConstantRatio> => Attempt<ConstantRatio>,
         /// A free slope.
@@ -967,6 +1146,19 @@ record! {
 }
 
 impl SurfaceEquivalence {
+    /// Hands the pairs to `ask` as points of a line: log medians on the belt (x) and on the road (y) with their standard
+    /// errors, for jackknife and bootstrap intervals of any line. `None` below four pairs.
+    ///
+    /// The small correlations of censored cells through σ̂ are left out.
+    pub fn with_points<T>(&self, ask: impl FnOnce(LinePoints<'_>) -> T) -> Option<T> {
+        let column = |of: fn(&MaterialPair) -> f64| self.pairs.iter().map(of).collect::<Vec<f64>>();
+        let (x, sx) =
+            (column(MaterialPair::laboratory_log_median), column(MaterialPair::laboratory_log_standard_error));
+        let (y, sy) = (column(MaterialPair::road_log_median), column(MaterialPair::road_log_standard_error));
+        let none = vec![0.0; x.len()];
+        LinePoints::new(&x, &sx, &y, &sy, &none).ok().map(ask)
+    }
+
     pub(super) fn check(&self) -> std::result::Result<(), String> {
         check_probability("adjusted_p_value", self.adjusted_p_value)?;
         if self.adjusted_p_value.is_some() != self.test.fitted().is_some() {
@@ -974,10 +1166,27 @@ impl SurfaceEquivalence {
         }
         let n = count(self.pairs.len());
         if let Some(c) = self.constant_ratio.fitted() {
-            agree("constant_ratio: degrees of freedom and pairs − 1", c.degrees_of_freedom, n - 1.0)?;
+            let own = c.log_standard_error * c.log_standard_error - c.shared_log_variance;
+            if own < 0.0 {
+                return Err("constant_ratio: the shared part is larger than the whole".into());
+            }
+            let (variance, shared_df) = shared_part(&self.shared_effects, |e| e.at(false, 0.0));
+            agree("constant_ratio: the shared part and the shared effects", c.shared_log_variance, variance)?;
+            if variance > 0.0 {
+                let found = c.shared_degrees_of_freedom.unwrap_or(f64::NAN);
+                agree("constant_ratio: degrees of freedom of the shared part", found, shared_df)?;
+            }
+            let df = joint_degrees_of_freedom(own, n - 1.0, (variance, shared_df));
+            agree("constant_ratio: degrees of freedom and pairs − 1", c.degrees_of_freedom, df)?;
         }
         if let Some(p) = self.power_law.fitted() {
             agree("power_law: degrees of freedom and pairs − 2", p.degrees_of_freedom, n - 2.0)?;
+            let added = line_covariance(&self.shared_effects);
+            let found = &p.shared_log_covariance;
+            let what = "power_law: the shared part and the shared effects";
+            agree(what, found.slope_standard_error, added.slope_standard_error)?;
+            agree(what, found.intercept_standard_error, added.intercept_standard_error)?;
+            agree(what, found.covariance, added.covariance)?;
         }
         if let Some(gain) = &self.prediction_gain {
             agree("prediction_gain: materials and pairs", count(gain.materials), n)?;
@@ -1024,6 +1233,15 @@ fn check_df(df: f64) -> std::result::Result<(), String> {
     if df > 0.0 && df.is_finite() { Ok(()) } else { Err(format!("degrees_of_freedom = {df} is not positive")) }
 }
 
+/// A shared variance and its degrees of freedom belong together.
+fn check_shared(variance: f64, df: Option<f64>) -> std::result::Result<(), String> {
+    match df {
+        Some(df) => check_df(df),
+        None if variance > 0.0 => Err("a shared variance has degrees of freedom".into()),
+        None => Ok(()),
+    }
+}
+
 fn check_probability(name: &str, p: Option<f64>) -> std::result::Result<(), String> {
     match p {
         Some(p) if !(0.0..=1.0).contains(&p) => Err(format!("{name} = {p} is not a probability")),
@@ -1036,6 +1254,16 @@ fn check_scatter(tau: f64, scatter: Scatter) -> std::result::Result<(), String> 
         Ok(())
     } else {
         Err("intrinsic_log_scatter and scatter contradict each other".into())
+    }
+}
+
+pub(crate) fn check_decisions(decisions: &[Decision]) -> std::result::Result<(), String> {
+    if decisions.windows(2).any(|w| w[0].trial_id >= w[1].trial_id) {
+        return Err("the decisions are not sorted by trial, or one is there twice".into());
+    }
+    match decisions.iter().find(|d| d.reason.trim().is_empty() || d.decided_by.trim().is_empty()) {
+        Some(d) => Err(format!("the decision on {:?} lacks its reason or its author", d.trial_id)),
+        None => Ok(()),
     }
 }
 
@@ -1061,6 +1289,8 @@ pub(crate) fn check_log_interval(
 pub struct EquivalenceFit {
     pub(super) options: Equivalence,
     pub(super) campaign_digest: String,
+    pub(super) decisions: Vec<Decision>,
+    pub(super) shared_groupings: Vec<Grouping>,
     pub(super) log_scatter: f64,
     pub(super) scatter_degrees_of_freedom: Option<f64>,
     pub(super) scale: Vec<ScalePosition>,
@@ -1094,8 +1324,19 @@ impl EquivalenceFit {
     pub fn campaign_digest(&self) -> &str {
         &self.campaign_digest
     }
+    /// The decisions on single trials that were in force, sorted by trial.
+    #[must_use]
+    pub fn decisions(&self) -> &[Decision] {
+        &self.decisions
+    }
+    /// Of day, run and belt, what a mixed fit was given for; empty: nothing that trials share is in the intervals.
+    #[must_use]
+    pub fn shared_groupings(&self) -> &[Grouping] {
+        &self.shared_groupings
+    }
     /// Replicate scatter σ of log time within a cell, from the fit of the cell medians; with censored times the
-    /// maximum-likelihood one times √(N/(N − p)), N trials in p cells.
+    /// maximum-likelihood one times √(N/(N − p)), N trials in p cells. Where a mixed fit with material × surface was
+    /// given, its σ, within days, runs and belts.
     #[must_use]
     pub fn log_scatter(&self) -> f64 {
         self.log_scatter
@@ -1205,6 +1446,12 @@ impl EquivalenceFit {
         if let Some(df) = self.scatter_degrees_of_freedom {
             check_df(df)?;
         }
+        check_decisions(&self.decisions)?;
+        for s in &self.surfaces {
+            if s.shared_effects.iter().map(SharedEffect::grouping).ne(self.shared_groupings.iter().copied()) {
+                return Err(format!("the shared effects of {:?} are not those of shared_groupings", s.surface));
+            }
+        }
         if self.surfaces.windows(2).any(|w| w[0].surface >= w[1].surface) {
             return Err("the surfaces are not sorted by name, or one is there twice".into());
         }
@@ -1245,7 +1492,7 @@ mod tests {
         let cells = CellMeans::fit(&campaign, plan.distribution, plan.level).unwrap();
         let mut shared_somewhere = false;
         for road in campaign.surfaces().iter().filter(|s| s.role == Some(SurfaceRole::Road)) {
-            let (pairs, _) = pair(&campaign, &cells, &plan.laboratory, &road.name);
+            let (pairs, _) = pair(&campaign, &cells, cells.small_sample().factor, &plan.laboratory, &road.name);
             let shared: Vec<(f64, f64)> = pairs
                 .iter()
                 .map(|p| (cells.shared(&p.material, &plan.laboratory), cells.shared(&p.material, &road.name)))
@@ -1253,8 +1500,9 @@ mod tests {
             shared_somewhere |= shared.iter().any(|s| s.0 != 0.0 || s.1 != 0.0);
             let (with, without) = (Columns::new(&pairs, shared), Columns::new(&pairs, vec![(0.0, 0.0); pairs.len()]));
             assert!(with.correlations().iter().all(|r| r.abs() < 0.01), "{:?}", with.correlations());
-            let ratio = |c: &Columns| plan.fit_constant_ratio(c, None).unwrap().log_standard_error;
-            let slope = |c: &Columns| plan.fit_power_law(c, None).unwrap().log_covariance.slope_standard_error;
+            let ratio = |c: &Columns| plan.fit_constant_ratio(c, (&mut [], &[]), None).unwrap().log_standard_error;
+            let slope =
+                |c: &Columns| plan.fit_power_law(c, (&mut [], &[]), None).unwrap().log_covariance.slope_standard_error;
             for (a, b) in [(ratio(&with), ratio(&without)), (slope(&with), slope(&without))] {
                 assert!((a / b - 1.0).abs() < 0.01, "{}: {a} {b}", road.name);
             }
@@ -1276,13 +1524,13 @@ mod tests {
         };
         let plan = Equivalence::new("belt");
         let (none, road) = (columns(vec![(0.0, 0.0); 5]), columns(vec![(0.0, 0.03); 5]));
-        let ratio = |c: &Columns| plan.fit_constant_ratio(c, None).unwrap().log_standard_error;
+        let ratio = |c: &Columns| plan.fit_constant_ratio(c, (&mut [], &[]), None).unwrap().log_standard_error;
         assert!((ratio(&road).powi(2) - ratio(&none).powi(2) - 0.03_f64.powi(2)).abs() < 1e-12);
         // The same on both sides cancels in the ratio, and ties the two medians together.
         let both = columns(vec![(0.03, 0.03); 5]);
         assert!((both.correlations()[2] - 0.09).abs() < 1e-12);
         assert!(both.shared_by_mean(&[0.1; 5], 0.0).abs() < 1e-300);
-        let line = |c: &Columns| plan.fit_power_law(c, None).unwrap().log_covariance;
+        let line = |c: &Columns| plan.fit_power_law(c, (&mut [], &[]), None).unwrap().log_covariance;
         let (a, b) = (line(&road), line(&none));
         // A shift of all y moves the intercept alone.
         assert!((a.slope_standard_error / b.slope_standard_error - 1.0).abs() < 1e-12);

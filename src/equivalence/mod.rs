@@ -59,6 +59,8 @@ mod line;
 mod nearest;
 mod rank;
 pub(crate) mod record;
+mod resampling;
+mod shared;
 pub(crate) mod special;
 mod time_dependence;
 mod tost;
@@ -67,11 +69,11 @@ pub use calibration::{ConfidenceSet, RatioSet, fieller, inverse_prediction};
 pub use classes::{ClassEffects, ClassMean, ClassPrediction, class_effects};
 pub(crate) use classes::{points as class_points, predict as predict_class};
 pub use document::EquivalenceDocument;
-pub(crate) use fit::check_log_interval;
 pub use fit::{
     Attempt, ConstantRatio, Equivalence, EquivalenceFit, Form, LeftOut, LeftOutReason, MaterialPair, PowerLaw,
     PredictionGain, RankLine, ScalePosition, SeverityRatio, SurfaceEquivalence, Unavailable,
 };
+pub(crate) use fit::{check_decisions, check_log_interval};
 pub use line::{
     Convention, DemingLine, Intercept, LineCovariance, LinearFit, RandomEffects, Scatter, ScatterEstimator,
     ScatterLine, YorkLine, deming, ordinary_least_squares, random_effects, york, york_with_scatter,
@@ -79,5 +81,8 @@ pub use line::{
 pub(crate) use line::{count, root};
 pub use nearest::{NearestSurface, NearestSurfaces};
 pub use rank::{PassingBablok, RankForm, passing_bablok};
+pub use resampling::{LineJackknife, LineMethod, LinePoints};
+pub use shared::{LineShare, SharedEffect};
+pub(crate) use shared::{Part, joint_degrees_of_freedom, shared_part, sum_of};
 pub use time_dependence::{TimeDependence, TimeDependenceRow};
-pub use tost::{Tost, holm, tost};
+pub use tost::{Tost, tost};

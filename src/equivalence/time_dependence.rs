@@ -15,10 +15,10 @@
 use serde::{Deserialize, Serialize};
 
 use super::line::{ScatterEstimator, york_with_scatter};
-use super::tost::holm;
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, significant};
+use crate::holm;
 use crate::numeric::special::{t_survival, two_sided_quantile};
 use crate::severity::Severity;
 

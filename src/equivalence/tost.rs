@@ -3,7 +3,7 @@
 //! The ratio is shown to lie within bounds at level α when both "it is at or below the lower bound" and "it is at or
 //! above the upper bound" are rejected at α, which is the same as its 1 − 2α interval lying within the bounds. No
 //! adjustment for the two tests is needed; nor for the claim that *every one* of several ratios lies within its
-//! bounds (intersection–union, Berger 1982). For picking out *which* ones do, use [`holm`]-adjusted p-values.
+//! bounds (intersection–union, Berger 1982). For picking out *which* ones do, use [`holm`](crate::holm())-adjusted p-values.
 
 use super::record::record;
 use super::special::{t_quantile, t_upper_tail};
@@ -147,19 +147,4 @@ pub fn tost(
         equivalent: lower_p_value <= alpha && upper_p_value <= alpha,
         smallest_lower_bound,
     })
-}
-
-/// Holm's (1979) step-down adjustment: p-values that may each be compared with α while the chance of any false claim
-/// among them stays below α. In the order given.
-#[must_use]
-pub fn holm(p_values: &[f64]) -> Vec<f64> {
-    let mut order: Vec<usize> = (0..p_values.len()).collect();
-    order.sort_by(|&a, &b| p_values[a].total_cmp(&p_values[b]));
-    let mut adjusted = vec![0.0; p_values.len()];
-    let mut so_far = 0.0_f64;
-    for (rank, &i) in order.iter().enumerate() {
-        so_far = so_far.max((super::line::count(p_values.len() - rank) * p_values[i]).min(1.0));
-        adjusted[i] = so_far;
-    }
-    adjusted
 }

@@ -1,10 +1,10 @@
 //! One sheet for one correction: what a laboratory pins to the wall beside its belt.
 
-use crate::correction::{Correction, SurfaceCorrection};
+use crate::correction::{ClassBasis, Correction, SurfaceCorrection};
 use crate::document::CRATE_VERSION;
 use crate::equivalence::Form;
 use crate::estimate::significant;
-use crate::tables::{Column, Drawn, Table, Value, capital, count, escape_markdown, limits};
+use crate::tables::{Column, Drawn, Table, Value, capital, count, decisions, escape_markdown, limits};
 
 use super::page::Html;
 
@@ -148,6 +148,10 @@ impl<'a> Certificate<'a> {
         blocks.push(Block::Steps(self.steps()));
         blocks.push(Block::Heading("Cautions"));
         blocks.push(Block::List(self.cautions()));
+        if !self.correction.decisions().is_empty() {
+            blocks.push(Block::Heading("Decisions"));
+            blocks.push(Block::Table(decisions(self.correction.decisions())));
+        }
         blocks.push(Block::Heading("Particulars"));
         blocks.push(Block::Table(self.particulars()));
         blocks
@@ -236,16 +240,22 @@ impl<'a> Certificate<'a> {
         let mut drawn = Vec::new();
         for c in self.correction.corrections() {
             let Some(classes) = c.classes() else { continue };
-            let own = classes.classes().iter().map(|k| (k.class(), k.factor(), Some((k.own_weight(), k.materials()))));
+            let own = classes
+                .classes()
+                .iter()
+                .map(|k| (k.class(), k.factor(), Some((k.own_weight(), k.materials(), k.basis() == ClassBasis::Own))));
             for (class, factor, behind) in own.chain([("any other class", classes.other_factor(), None)]) {
                 table.add(vec![
                     Value::text(c.surface()),
-                    Value::text(class),
+                    Value::text(match &behind {
+                        Some((_, _, false)) => format!("{class} (too few materials: common factor)"),
+                        _ => class.to_owned(),
+                    }),
                     Value::number(factor.estimate()),
                     Value::number(factor.lower()),
                     Value::number(factor.upper()),
-                    behind.map_or(Value::Missing, |(weight, _)| Value::digits(100.0 * weight, 2)),
-                    behind.map_or(Value::Missing, |(_, materials)| Value::Count(materials)),
+                    behind.map_or(Value::Missing, |(weight, ..)| Value::digits(100.0 * weight, 2)),
+                    behind.map_or(Value::Missing, |(_, materials, _)| Value::Count(materials)),
                 ]);
                 drawn.push(Some(limits(factor)));
             }
@@ -403,6 +413,18 @@ impl<'a> Certificate<'a> {
                 c.distribution()
             ),
         );
+        if let Some(first) = c.corrections().first() {
+            for e in first.shared_effects() {
+                add(
+                    &format!("scatter of log time between levels of {}", e.grouping()),
+                    format!(
+                        "{} with {} degrees of freedom; in all limits",
+                        significant(libm::sqrt(e.log_variance()), 3),
+                        significant(e.degrees_of_freedom(), 2)
+                    ),
+                );
+            }
+        }
         if let Some(seed) = c.seed() {
             add("seed", seed.to_string());
         }

@@ -2,7 +2,7 @@
 
 use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
 use crate::campaign::{Campaign, SurfaceRole};
-use crate::correction::{CorrectedTime, Correction};
+use crate::correction::{CorrectedTime, Correction, Requirement};
 use crate::document::CRATE_VERSION;
 use crate::equivalence::{EquivalenceFit, TimeDependence};
 use crate::error::{ErrorKind, Result};
@@ -77,6 +77,7 @@ impl Reproduction {
 /// | [`distributions`](Self::distributions), [`goodness`](Self::goodness), [`scatter`](Self::scatter) | how well the model describes the times |
 /// | [`equivalence`](Self::equivalence) | the belt against each road, tests of equivalence |
 /// | [`correction`](Self::correction), [`corrected_reports`](Self::corrected_reports) | correction factors with their domain; reports read as road times |
+/// | [`requirements`](Self::requirements) | probability that a report's material reaches the reader's minimum times |
 /// | [`bootstrap`](Self::bootstrap) | resampled intervals and distributions |
 ///
 /// ```no_run
@@ -109,6 +110,7 @@ pub struct Page<'a> {
     mixed: Option<(&'a MixedSeverityFit, &'a [Option<Interval>])>,
     reports: Option<&'a [CorrectedTime]>,
     required_s: Option<f64>,
+    requirements: &'a [Requirement],
     reproduction: Reproduction,
 }
 
@@ -134,6 +136,7 @@ impl<'a> Page<'a> {
             mixed: None,
             reports: None,
             required_s: None,
+            requirements: &[],
             reproduction: Reproduction::default(),
         }
     }
@@ -229,6 +232,13 @@ impl<'a> Page<'a> {
         self.required_s = required_s;
         self
     }
+    /// Adds minimum times of the reader's own, each with the probability that the material of a corrected report reaches
+    /// it; the crate has none.
+    #[must_use]
+    pub fn requirements(mut self, requirements: &'a [Requirement]) -> Self {
+        self.requirements = requirements;
+        self
+    }
     /// Adds what another person needs to make the page again.
     #[must_use]
     pub fn reproduction(mut self, reproduction: Reproduction) -> Self {
@@ -240,7 +250,7 @@ impl<'a> Page<'a> {
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] where a part belongs to another campaign than the fit (other digest), or
-    /// for a required time that is not positive and finite.
+    /// for a required time that is not positive and finite, or two requirements of one name.
     pub fn to_html(&self) -> Result<String> {
         self.check()?;
         let mut html = Html::new(&self.title);
@@ -476,10 +486,16 @@ impl<'a> Page<'a> {
         let Some(equivalence) = self.equivalence else { return Ok(()) };
         html.section("Laboratory belt against the roads");
         html.table(&tables::equivalence(equivalence));
+        if equivalence.nearest().is_some() {
+            html.table(&tables::nearest_surfaces(equivalence));
+        }
         if equivalence.surfaces().iter().any(|s| !s.pairs().is_empty()) {
             html.figure(|o| plots::lab_road(equivalence, self.correction, &o.id("lab-road")))?;
         }
         html.table(&tables::lab_road_lines(equivalence));
+        html.table(&tables::prediction_gains(equivalence));
+        html.table(&tables::lab_road_slopes(equivalence));
+        html.table(&tables::shared_effects(equivalence));
         Ok(())
     }
 
@@ -487,6 +503,12 @@ impl<'a> Page<'a> {
         let Some(correction) = self.correction else { return Ok(()) };
         html.section("Correction of laboratory times");
         html.table(&tables::corrections(correction));
+        if correction.by_class() {
+            html.table(&tables::class_corrections(correction));
+        }
+        if !correction.decisions().is_empty() {
+            html.table(&tables::decisions(correction.decisions()));
+        }
         Ok(())
     }
 
@@ -505,6 +527,9 @@ impl<'a> Page<'a> {
             html.paragraph("The first reports are drawn; the table holds all.");
         }
         html.table(&tables::corrected_reports(rows, required));
+        if !self.requirements.is_empty() {
+            html.table(&tables::requirements(rows, self.requirements)?);
+        }
         Ok(())
     }
 
@@ -705,6 +730,14 @@ impl<'a> Page<'a> {
                  log ratio with τ by restricted likelihood and limits after Hartung and Knapp; the slope is York's line with the \
                  same scatter. Equivalence is two one-sided tests of k belt / k road at the stated bounds.",
             );
+            if self.equivalence.is_some_and(|e| !e.shared_groupings().is_empty()) {
+                html.paragraph(
+                    "What trials of one day, run or belt share is taken from the fit with random effects. The part that the scatter between \
+                     materials does not show is added to the variance of c, of the slope and of the tested ratio; a report has the \
+                     day of its specimens in its interval, a further specimen another one on the road. Degrees of freedom after Welch \
+                     and Satterthwaite.",
+                );
+            }
             references.push(
                 "D. York, N. M. Evensen, M. López Martínez, J. De Basabe Delgado, Am. J. Phys. 72 (2004) 367 (line).",
             );

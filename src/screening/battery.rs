@@ -10,12 +10,12 @@ use crate::severity::engine::{Cell, Cells, LogTime};
 use super::deletion::{Deletion, Extreme, Pooled};
 use super::dixon::dixon;
 use super::grubbs::{Grubbs, as_f64, grubbs, grubbs_pair};
-use super::holm::holm;
 use super::mad::{cell_median, distance, pooled_scale};
 use super::plan::{Screening, ScreeningNote};
 use super::precision::precision;
 use super::rules::{apply, impossibly_short};
 use super::verdict::{Evidence, GroupKind, GroupVerdict, Test};
+use crate::holm;
 
 /// Pooled standard deviation of log time within cells.
 pub(super) fn scatter(cells: &Cells) -> Option<f64> {

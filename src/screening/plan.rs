@@ -12,10 +12,10 @@ use crate::severity::{Distribution, Robust, RobustFit, RobustMethod, Severity};
 use super::battery::{Screened, scatter};
 use super::grubbs::{Side, as_f64, check_significance};
 use super::headline::{HeadlineFactor, headline};
-use super::holm::holm;
 use super::influence::{InfluenceRow, InfluenceTable, LeftOut, Quantity, correction_table, influence};
 use super::rules::Rules;
 use super::verdict::{Evidence, FactorWithout, GroupVerdict, Test, Verdict};
+use crate::holm;
 
 /// What to screen for: plain data, checked in [`screen`](Self::screen), kept in the result.
 ///

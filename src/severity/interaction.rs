@@ -19,6 +19,7 @@ use crate::campaign::Campaign;
 use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
+use crate::holm;
 use crate::numeric::special::{f_survival, t_survival};
 
 use super::cell_means::CellMeans;
@@ -309,7 +310,11 @@ impl ClassFactors {
                 rows.push(row);
             }
         }
-        holm(&mut rows);
+        let tested: Vec<usize> = (0..rows.len()).filter(|&i| rows[i].p_value.is_some()).collect();
+        let p_values: Vec<f64> = tested.iter().filter_map(|&i| rows[i].p_value).collect();
+        for (i, adjusted) in tested.into_iter().zip(holm(&p_values)) {
+            rows[i].adjusted_p_value = Some(adjusted);
+        }
         Ok(Self { level: plan.confidence_level(), comparison, rows })
     }
 
@@ -359,19 +364,6 @@ impl ClassFactors {
 
 fn tried_by_others(prepared: &Prepared, class_of: &[&str], class: &str, surface: usize) -> bool {
     prepared.cells.cells.iter().any(|c| c.surface == surface && class_of[c.material] != class)
-}
-
-fn holm(rows: &mut [ClassFactor]) {
-    let mut order: Vec<usize> = (0..rows.len()).filter(|&i| rows[i].p_value.is_some()).collect();
-    order.sort_by(|&a, &b| rows[a].p_value.unwrap_or(1.0).total_cmp(&rows[b].p_value.unwrap_or(1.0)));
-    let mut running = 0.0f64;
-    let count = order.len();
-    for (rank, i) in order.into_iter().enumerate() {
-        #[allow(clippy::cast_precision_loss)]
-        let adjusted = rows[i].p_value.unwrap_or(1.0) * (count - rank) as f64;
-        running = running.max(adjusted.min(1.0));
-        rows[i].adjusted_p_value = Some(running);
-    }
 }
 
 type ClassStanding = std::result::Result<super::identify::Standings, String>;

@@ -31,7 +31,7 @@
 
 mod anova;
 mod cell_means;
-mod cells;
+pub(crate) mod cells;
 mod comparison;
 mod diagnostics;
 mod distribution;

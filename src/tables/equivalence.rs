@@ -4,8 +4,9 @@ use std::fmt;
 
 use crate::correction::{CorrectedTime, Correction};
 use crate::equivalence::{ConstantRatio, EquivalenceFit, Form, PowerLaw, SeverityRatio, SurfaceEquivalence, Tost};
-use crate::estimate::significant;
+use crate::estimate::{Estimate, significant};
 
+use super::claims::smallest_bounds;
 use super::severity::limits;
 use super::words::{capital, of_class};
 use super::{Column, Drawn, Table, Value};
@@ -63,6 +64,13 @@ pub fn equivalence(fit: &EquivalenceFit) -> Table {
         if let Some(why) = surface.severity_ratio().unavailable() {
             table.note(format!("{}: no ratio; {why}.", surface.surface()));
         }
+    }
+    for line in smallest_bounds(fit) {
+        table.note(line);
+    }
+    if !fit.shared_groupings().is_empty() {
+        let names: Vec<String> = fit.shared_groupings().iter().map(ToString::to_string).collect();
+        table.note(format!("What trials of one {} share is in limits, p and bounds.", names.join(", ")));
     }
     table
 }
@@ -230,6 +238,16 @@ pub fn corrected_reports(rows: &[CorrectedTime], required_s: Option<f64>) -> Tab
     let mut scattered: Vec<(&str, f64)> =
         rows.iter().filter_map(|r| Some((r.report_id(), r.scatter_p_value().filter(|p| *p < 0.01)?))).collect();
     scattered.dedup_by(|a, b| a.0 == b.0);
+    if let Some(bound) = rows.iter().find_map(|r| match r.road_median_s() {
+        Estimate::Bound(bound) => Some(bound),
+        _ => None,
+    }) {
+        table.note(format!(
+            "\"At least\" and \"at most\": a one-sided limit at level {}, of a report all of whose specimens ended before perforation or \
+             opened at contact; the chance of being wrong is shared equally between the report and the correction.",
+            bound.level()
+        ));
+    }
     for (id, p) in scattered {
         table.note(format!(
             "{id}: its specimens scatter unlike those of the campaign (F test, p = {}); its intervals use the scatter of the \
@@ -247,7 +265,7 @@ pub(crate) fn form(form: Form) -> &'static str {
     }
 }
 
-fn interval(interval: Option<&crate::Interval>) -> [Value; 3] {
+pub(super) fn interval(interval: Option<&crate::Interval>) -> [Value; 3] {
     match interval {
         Some(i) => [Value::number(i.estimate()), Value::number(i.lower()), Value::number(i.upper())],
         None => [Value::Missing, Value::Missing, Value::Missing],

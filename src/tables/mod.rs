@@ -25,6 +25,7 @@
 #[cfg(feature = "arrow")]
 mod arrow;
 mod checks;
+mod claims;
 mod equivalence;
 mod escape;
 mod mixed;
@@ -35,6 +36,9 @@ mod severity;
 mod words;
 
 pub use checks::{distributions, goodness_of_fit, scatter, time_dependence};
+pub use claims::{
+    class_corrections, decisions, lab_road_slopes, nearest_surfaces, prediction_gains, requirements, shared_effects,
+};
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
 pub use mixed::{mixed_factors, shrunk_class_factors, variance_components};
 pub use planning::{

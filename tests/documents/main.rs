@@ -5,10 +5,11 @@ use std::fs;
 
 use proptest::prelude::*;
 use surface_severity::ErrorKind;
-use surface_severity::campaign::Campaign;
+use surface_severity::campaign::{Campaign, Decisions};
 use surface_severity::correction::{Correction, CorrectionBasis, CorrectionOptions, LabReports, corrected_reports};
-use surface_severity::equivalence::{Equivalence, EquivalenceDocument};
+use surface_severity::equivalence::{Equivalence, EquivalenceDocument, Form};
 use surface_severity::severity::Severity;
+use surface_severity::severity::mixed::{Grouping, MixedSeverity};
 
 fn stored(name: &str) -> String {
     fs::read_to_string(format!("{}/tests/documents/{name}", env!("CARGO_MANIFEST_DIR"))).unwrap()
@@ -18,19 +19,22 @@ fn demo(name: &str) -> String {
     format!("{}/data-demo/{name}", env!("CARGO_MANIFEST_DIR"))
 }
 
-/// Corrections as the first version of the schema wrote them, and the corrected reports as they then came out.
+/// Corrections as earlier versions of the schema wrote them, and the corrected reports as they then came out.
 #[test]
-fn corrections_of_version_1_read_and_answer_as_they_did() {
-    for name in ["constant_ratio", "power_law"] {
-        let text = stored(&format!("correction_1_{name}.json"));
-        assert!(text.contains("surface-severity/correction/1"));
+fn corrections_of_earlier_versions_read_and_answer_as_they_did() {
+    for name in ["1_constant_ratio", "1_power_law", "2_constant_ratio"] {
+        let text = stored(&format!("correction_{name}.json"));
+        let version = &name[..1];
+        assert!(text.contains(&format!("surface-severity/correction/{version}")));
         let correction = Correction::from_json(&text).unwrap();
         assert!(!correction.by_class());
         let reports = LabReports::read_path(demo("lab_reports.csv")).unwrap();
         let rows: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
         assert!(rows.iter().all(|r| r.basis() == CorrectionBasis::Common));
         let now = corrected_reports(&rows).unwrap();
-        let then = stored(&format!("correction_1_{name}.csv"));
+        assert!(correction.corrections().iter().all(|c| c.shared_effects().is_empty()));
+        assert!(correction.decisions().is_empty());
+        let then = stored(&format!("correction_{name}.csv"));
         let table = |text: &str| -> Vec<Vec<String>> {
             let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(text.as_bytes());
             reader.records().map(|r| r.unwrap().iter().map(str::to_owned).collect()).collect()
@@ -50,14 +54,19 @@ fn corrections_of_version_1_read_and_answer_as_they_did() {
         // Saved again it is of the present version, and says the same.
         let again = Correction::from_json(&correction.to_json().unwrap()).unwrap();
         assert_eq!(again, correction);
-        // Version 1 knows no member of version 2, and no other number may pass for it.
-        refused(&text.replace("\"level\": 0.95,", "\"level\": 0.95, \"by_class\": false,"));
-        refused(&text.replace("\"form\":", "\"by_class\": true, \"form\":"));
+        // No version knows a member of a later one, and no other number may pass for it.
+        if version == "1" {
+            refused(&text.replace("\"level\": 0.95,", "\"level\": 0.95, \"by_class\": false,"));
+            refused(&text.replace("\"form\":", "\"by_class\": true, \"form\":"));
+        }
+        refused(&text.replacen("\"laboratory\":", "\"decisions\": [], \"laboratory\":", 1));
+        refused(&text.replacen("\"domain\":", "\"shared_effects\": [], \"domain\":", 1));
         refused(&text.replacen("\"log_factor\": ", "\"log_factor\": 1", 1));
-        refused(&text.replace("correction/1", "correction/2"));
-        refused(&text.replace("correction/1", "correction/0"));
-        refused(&text.replace("correction/1", "correction/3"));
-        refused(&text.replacen("\"seed\": null,", "", 1));
+        for other in ["0", "1", "2", "3", "4"].into_iter().filter(|other| *other != version) {
+            refused(&text.replace(&format!("correction/{version}"), &format!("correction/{other}")));
+        }
+        let seed = text.lines().find(|l| l.trim().starts_with("\"seed\"")).unwrap();
+        refused(&text.replacen(seed, "", 1));
     }
 }
 
@@ -68,11 +77,44 @@ fn refused(text: &str) {
 }
 
 #[test]
+fn an_equivalence_of_version_2_reads_as_it_was() {
+    let text = stored("equivalence_2.json");
+    assert!(text.contains("surface-severity/equivalence/2"));
+    let read = EquivalenceDocument::from_json(&text).unwrap();
+    assert_eq!(read.schema(), "surface-severity/equivalence/3");
+    let fit = read.fit();
+    assert!(fit.shared_groupings().is_empty() && fit.decisions().is_empty());
+    // The same comparison today, without shared conditions, but for the last bits.
+    let campaign = Campaign::read_path(demo("trials.csv")).unwrap();
+    let severity = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
+    let today = Equivalence::new("laboratory belt").fit(&campaign, &severity).unwrap();
+    for (old, new) in fit.surfaces().iter().zip(today.surfaces()) {
+        let (a, b) = (old.constant_ratio().fitted().unwrap(), new.constant_ratio().fitted().unwrap());
+        assert!((a.log_standard_error() / b.log_standard_error() - 1.0).abs() < 1e-9);
+        assert!(a.shared_log_variance() == 0.0 && a.shared_degrees_of_freedom().is_none());
+        let (a, b) = (old.power_law().fitted().unwrap(), new.power_law().fitted().unwrap());
+        assert!((a.slope().upper() / b.slope().upper() - 1.0).abs() < 1e-9);
+    }
+    assert_eq!(EquivalenceDocument::from_json(&read.to_json().unwrap()).unwrap().fit(), fit);
+    for edited in [
+        text.replace("equivalence/2", "equivalence/1"),
+        text.replace("equivalence/2", "equivalence/3"),
+        text.replacen("\"log_scatter\"", "\"decisions\": [], \"log_scatter\"", 1),
+        text.replacen("\"constant_ratio\"", "\"shared_effects\": [], \"constant_ratio\"", 1),
+        text.replacen("\"alpha\": 0.05", "\"alpha\": 0.06", 1),
+    ] {
+        assert_ne!(edited, text);
+        let error = EquivalenceDocument::from_json(&edited).unwrap_err();
+        assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
+    }
+}
+
+#[test]
 fn an_equivalence_of_version_1_reads_and_gains_what_its_pairs_determine() {
     let text = stored("equivalence_1.json");
     assert!(text.contains("surface-severity/equivalence/1"));
     let read = EquivalenceDocument::from_json(&text).unwrap();
-    assert_eq!(read.schema(), "surface-severity/equivalence/2");
+    assert_eq!(read.schema(), "surface-severity/equivalence/3");
     let fit = read.fit();
     assert!(fit.nearest().is_none());
     let campaign = Campaign::read_path(demo("trials.csv")).unwrap();
@@ -106,18 +148,64 @@ fn check_numbers(value: &serde_json::Value) {
     }
 }
 
-fn by_class() -> String {
-    let campaign = Campaign::read_path(demo("trials.csv")).unwrap();
-    let severity = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
-    let fit = Equivalence::new("laboratory belt").fit(&campaign, &severity).unwrap();
-    Correction::derive(&fit, &CorrectionOptions::default().by_class(true)).unwrap().to_json().unwrap()
+/// With everything that a document of this version holds: shared days and a decision.
+fn full() -> (EquivalenceDocument, [Correction; 2]) {
+    let decisions = Decisions::new().set_aside("L-0002", "the clamp slipped", "A. N.");
+    let campaign = Campaign::read_path(demo("trials.csv")).unwrap().with_decisions(&decisions).unwrap();
+    let reference = "dense asphalt concrete";
+    let severity = Severity::new(reference).fit(&campaign).unwrap();
+    let mixed = MixedSeverity::new(reference).random(Grouping::Day).fit(&campaign).unwrap();
+    let fit = Equivalence::new("laboratory belt").fit_mixed(&campaign, &severity, &mixed).unwrap();
+    let corrections = [CorrectionOptions::default().by_class(true), CorrectionOptions::default().form(Form::PowerLaw)]
+        .map(|options| Correction::derive(&fit, &options).unwrap());
+    (fit.document(None), corrections)
+}
+
+/// What trials share and what was decided is in both documents, and comes back; what contradicts it is refused.
+#[test]
+fn shared_conditions_and_decisions_are_saved() {
+    let (equivalence, corrections) = full();
+    let text = equivalence.to_json().unwrap();
+    let again = EquivalenceDocument::from_json(&text).unwrap();
+    assert_eq!(again, equivalence);
+    let fit = again.fit();
+    assert_eq!(fit.shared_groupings(), [Grouping::Day]);
+    assert_eq!((fit.decisions().len(), fit.decisions()[0].reason.as_str()), (1, "the clamp slipped"));
+    let day = &fit.surfaces()[0].shared_effects()[0];
+    assert!(day.log_variance() > 0.0 && day.ratio_share().unwrap() > 0.0 && day.line_share().is_some());
+    let refused_fit = |edited: String| {
+        assert_ne!(edited, text);
+        let error = EquivalenceDocument::from_json(&edited).unwrap_err();
+        assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
+    };
+    refused_fit(text.replacen("\"log_variance\": 0", "\"log_variance\": 1", 1));
+    refused_fit(text.replacen("\"ratio_share\": 0", "\"ratio_share\": 1", 1));
+    refused_fit(text.replacen("\"intercept\": 0", "\"intercept\": 1", 1));
+    refused_fit(text.replacen("the clamp slipped", " ", 1));
+    refused_fit(text.replacen("\"shared_log_variance\": 0", "\"shared_log_variance\": 1", 1));
+    refused_fit(text.replacen("    \"day\"\n", "    \"run\"\n", 1));
+    for correction in corrections {
+        assert_eq!(correction.decisions(), fit.decisions());
+        let text = correction.to_json().unwrap();
+        assert_eq!(Correction::from_json(&text).unwrap(), correction);
+        let edits = [
+            text.replacen("\"log_variance\": 0", "\"log_variance\": 1", 1),
+            text.replacen("\"grouping\": \"day\"", "\"grouping\": \"material_by_surface\"", 1),
+            text.replacen("\"decided_by\": \"A. N.\"", "\"decided_by\": \"\"", 1),
+        ];
+        for edited in edits {
+            assert_ne!(edited, text);
+            refused(&edited);
+        }
+    }
 }
 
 /// Every number of the documents of this version, changed a little or much, is refused or still consistent; what is
 /// derived from other members cannot be changed at all.
 #[test]
 fn edited_numbers_are_refused_wherever_others_determine_them() {
-    for text in [stored("correction_1_constant_ratio.json"), stored("correction_1_power_law.json"), by_class()] {
+    let by_class = full().1[0].to_json().unwrap();
+    for text in [stored("correction_1_constant_ratio.json"), stored("correction_1_power_law.json"), by_class] {
         let mut tried = 0;
         for name in [
             "log_factor",

@@ -440,6 +440,13 @@ impl Fitted {
         self.free.iter().position(|&at| at == wanted).map(|at| self.covariance[(at, at)].sqrt())
     }
 
+    /// 2 V² / Var(V̂) of the variance V of component j; `None` at the boundary.
+    pub(super) fn variance_degrees_of_freedom(&self, j: usize) -> Option<f64> {
+        let se = self.log_standard_error(Some(j))?;
+        let df = 1.0 / (2.0 * se * se);
+        (df.is_finite() && df > 0.0).then_some(df)
+    }
+
     pub(super) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
         self.marginal.components[j]
             .clone()

@@ -166,6 +166,21 @@ impl Core {
         self.minimum.state.gamma[j] * self.minimum.sigma2
     }
 
+    /// 2 V² / Var(V̂) of the variance V of a component (`None`: the residual), by the inverse Hessian of the criterion.
+    pub(super) fn variance_degrees_of_freedom(&self, component: Option<usize>) -> Option<f64> {
+        let a = self.parameters.as_ref()?;
+        let m = self.positive.len();
+        // V = γ σ²: its relative derivative is 1/γ in γ and 1 in log σ².
+        let mut g = DVector::zeros(m + 1);
+        g[m] = 1.0;
+        if let Some(j) = component {
+            let at = self.positive.iter().position(|&p| p == j)?;
+            g[at] = 1.0 / self.minimum.state.gamma[j];
+        }
+        let df = 2.0 / g.dot(&(a * &g));
+        (df.is_finite() && df > 0.0).then_some(df)
+    }
+
     pub(super) fn components(&self) -> Vec<VarianceComponent> {
         let problem = &self.problem;
         let mut rows: Vec<VarianceComponent> = (0..problem.len())

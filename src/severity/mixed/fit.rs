@@ -158,6 +158,17 @@ impl std::fmt::Display for MixedNote {
     }
 }
 
+/// Variance of what trials share.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct SharedVariance {
+    pub(crate) grouping: Grouping,
+    pub(crate) log_variance: f64,
+    /// 2 V² / Var(V̂); `None` at the boundary.
+    pub(crate) degrees_of_freedom: Option<f64>,
+    /// Not restricted: biased towards 0 by what the surfaces take.
+    pub(crate) maximum_likelihood: bool,
+}
+
 /// Fewer levels than this are few.
 const FEW: usize = 5;
 
@@ -386,6 +397,11 @@ impl MixedSeverityFit {
     pub fn materials(&self) -> &[MaterialDurability] {
         &self.materials
     }
+    /// Distribution of times about their cell.
+    #[must_use]
+    pub fn distribution(&self) -> Distribution {
+        self.plan.distribution
+    }
     /// Trials that were fitted.
     #[must_use]
     pub fn trials(&self) -> usize {
@@ -437,6 +453,38 @@ impl MixedSeverityFit {
     #[must_use]
     pub fn log_scatter(&self) -> f64 {
         self.engine.sigma()
+    }
+
+    /// Variances of day, run and belt with what their estimates are worth.
+    pub(crate) fn shared_variances(&self) -> Vec<SharedVariance> {
+        let components = self.variance_components();
+        let shared = |g: Grouping| matches!(g, Grouping::Day | Grouping::Run | Grouping::Belt);
+        (0..self.plan.random.len())
+            .filter(|&j| shared(self.plan.random[j]))
+            .map(|j| SharedVariance {
+                grouping: self.plan.random[j],
+                log_variance: components[j].variance,
+                degrees_of_freedom: match &self.engine {
+                    Engine::Linear { core, .. } => core.variance_degrees_of_freedom(Some(j)),
+                    Engine::Censored(fitted) => fitted.variance_degrees_of_freedom(j),
+                },
+                maximum_likelihood: self.criterion() == Criterion::Ml,
+            })
+            .collect()
+    }
+
+    /// σ within all groupings with its degrees of freedom, where the plan tells it from the scatter of materials between
+    /// surfaces: `None` for σ means that it does not, `None` for the degrees of freedom that σ is of maximum likelihood.
+    pub(crate) fn scatter_within_groupings(&self) -> Option<(f64, Option<f64>)> {
+        self.plan.random.contains(&Grouping::MaterialBySurface).then(|| {
+            let df = match &self.engine {
+                Engine::Linear { core, .. } if core.problem.criterion == Criterion::Reml => {
+                    core.variance_degrees_of_freedom(None)
+                }
+                _ => None,
+            };
+            (self.log_scatter(), df)
+        })
     }
 
     /// Profile-likelihood interval of the standard deviation of a grouping, at the level of the plan.

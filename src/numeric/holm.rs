@@ -8,7 +8,7 @@
 /// significant by an undefined p-value.
 ///
 /// ```
-/// use surface_severity::screening::holm;
+/// use surface_severity::holm;
 /// assert_eq!(holm(&[0.01, 0.5, 0.02]), [0.03, 0.5, 0.04]);
 /// ```
 #[must_use]

@@ -12,8 +12,8 @@ use std::time::Instant;
 use roxmltree::{Document, Node};
 use surface_severity::Interval;
 use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit, SeverityBootstrap};
-use surface_severity::campaign::{Campaign, Decisions, Outcome, SurfaceRole, Trial};
-use surface_severity::correction::{CorrectedTime, Correction, CorrectionOptions, LabReports};
+use surface_severity::campaign::{Campaign, Decision, Decisions, Outcome, SurfaceRole, Trial};
+use surface_severity::correction::{ClassBasis, CorrectedTime, Correction, CorrectionOptions, LabReports, Requirement};
 use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form, TimeDependence};
 use surface_severity::report::{Certificate, Page, Plot, PlotOptions, Reproduction, plots};
 use surface_severity::screening::{LeftOut, Screening, ScreeningReport, influence};
@@ -37,6 +37,7 @@ struct Demo {
     correction: Correction,
     power: Correction,
     reports: Vec<CorrectedTime>,
+    requirements: Vec<Requirement>,
     distributions: DistributionComparison,
     goodness: GoodnessOfFit,
     equal: EqualScatter,
@@ -54,16 +55,18 @@ fn demo() -> &'static Demo {
     DEMO.get_or_init(|| {
         let campaign = Campaign::read_path(Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/trials.csv")).unwrap();
         let fit = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
-        let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit).unwrap();
-        let correction = Correction::derive(&equivalence, &CorrectionOptions::default()).unwrap();
-        let power = Correction::derive(&equivalence, &CorrectionOptions::default().form(Form::PowerLaw)).unwrap();
-        let read =
-            LabReports::read_path(Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/lab_reports.csv")).unwrap();
         let mixed = MixedSeverity::new("dense asphalt concrete")
             .random(Grouping::Day)
             .random(Grouping::ClassBySurface)
             .fit(&campaign)
             .unwrap();
+        let bootstrap = Bootstrap::rescaled(400).severity(fit.plan(), &campaign).unwrap();
+        let equivalence = Equivalence::new("laboratory belt").fit_mixed(&campaign, &fit, &mixed).unwrap();
+        let equivalence = equivalence.with_nearest(&bootstrap).unwrap();
+        let correction = Correction::derive(&equivalence, &CorrectionOptions::default()).unwrap();
+        let power = Correction::derive(&equivalence, &CorrectionOptions::default().form(Form::PowerLaw)).unwrap();
+        let read =
+            LabReports::read_path(Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/lab_reports.csv")).unwrap();
         let plan = fit.plan();
         Demo {
             distributions: DistributionComparison::of(plan, &campaign).unwrap(),
@@ -81,7 +84,11 @@ fn demo() -> &'static Demo {
             cells: CellMeans::fit(&campaign, Distribution::LogNormal, 0.95).unwrap(),
             additivity: Additivity::test(fit.plan(), &campaign).unwrap(),
             classes: ClassFactors::fit(fit.plan(), &campaign).unwrap(),
-            bootstrap: Bootstrap::rescaled(400).severity(fit.plan(), &campaign).unwrap(),
+            bootstrap,
+            requirements: vec![
+                Requirement::new("a zone", 4.0).unwrap(),
+                Requirement::new("<b>another</b>", 7.0).unwrap(),
+            ],
             fit,
             campaign,
         }
@@ -101,6 +108,7 @@ impl Demo {
             .correction(&self.correction)
             .cells(&self.cells)
             .corrected_reports(&self.reports, Some(REQUIRED))
+            .requirements(&self.requirements)
             .distributions(&self.distributions)
             .goodness(&self.goodness)
             .scatter(&self.equal, Some(&self.unequal))
@@ -139,6 +147,10 @@ impl Demo {
         all
     }
 
+    fn by_class(&self) -> Correction {
+        Correction::derive(&self.equivalence, &CorrectionOptions::default().by_class(true)).unwrap()
+    }
+
     fn tables(&self) -> Vec<Table> {
         vec![
             tables::surface_factors(&self.fit),
@@ -151,6 +163,13 @@ impl Demo {
             tables::bootstrap_intervals(&self.bootstrap),
             tables::equivalence(&self.equivalence),
             tables::lab_road_lines(&self.equivalence),
+            tables::lab_road_slopes(&self.equivalence),
+            tables::prediction_gains(&self.equivalence),
+            tables::nearest_surfaces(&self.equivalence),
+            tables::shared_effects(&self.equivalence),
+            tables::requirements(&self.reports, &self.requirements).unwrap(),
+            tables::class_corrections(&self.by_class()),
+            tables::decisions(&decided()),
             tables::corrections(&self.correction),
             tables::corrected_reports(&self.reports, None),
             tables::corrected_reports(&self.reports, Some(REQUIRED)),
@@ -168,6 +187,79 @@ impl Demo {
             tables::shrunk_class_factors(&self.mixed),
         ]
     }
+}
+
+fn decided() -> Vec<Decision> {
+    let campaign = &demo().campaign;
+    let decisions = Decisions::new().set_aside("L-0002", "the <clamp> slipped", "A. N.");
+    campaign.with_decisions(&decisions).unwrap().decisions().to_vec()
+}
+
+/// What is shown of the claims: each number where it belongs, and what there is none of is said.
+#[test]
+fn claims_stand_in_tables() {
+    let demo = demo();
+    let roads = demo.equivalence.surfaces();
+    let slopes = tables::lab_road_slopes(&demo.equivalence);
+    assert_eq!(slopes.rows().len(), 3 * roads.len());
+    let power = roads[0].power_law().fitted().unwrap();
+    let ranks = roads[0].rank_line().fitted().unwrap();
+    assert_eq!(slopes.rows()[0][2], Value::number(power.slope().estimate()));
+    assert_eq!(slopes.rows()[1][2], Value::number(power.slope().estimate()));
+    assert_ne!(slopes.rows()[1][3], slopes.rows()[0][3]);
+    assert_eq!(slopes.rows()[2][4], Value::number(ranks.slope().upper()));
+    let gains = tables::prediction_gains(&demo.equivalence);
+    let gain = roads[0].prediction_gain().unwrap();
+    assert_eq!(gains.rows()[0][3], Value::digits(gain.standard_error(), 2));
+    let nearest = tables::nearest_surfaces(&demo.equivalence);
+    let shares: f64 = demo.equivalence.nearest().unwrap().surfaces().iter().map(|s| s.frequency()).sum();
+    assert!((shares - 1.0).abs() < 1e-12 && nearest.rows().len() == roads.len());
+    let shared = tables::shared_effects(&demo.equivalence);
+    assert!(shared.rows().len() == roads.len() && shared.notes().is_empty());
+    let test = tables::equivalence(&demo.equivalence);
+    assert!(test.notes().iter().any(|n| n.starts_with("Smallest bounds at which the belt")), "{:?}", test.notes());
+    assert!(test.notes().iter().any(|n| n.contains("of one day share")));
+    // Without days and replicates that is said.
+    let plain = Equivalence::new("laboratory belt").fit(&demo.campaign, &demo.fit).unwrap();
+    assert!(tables::shared_effects(&plain).notes()[0].contains("too narrow"));
+    assert!(tables::nearest_surfaces(&plain).notes()[0].contains("no surface is named"));
+    // Classes: one that falls back says so.
+    let options = CorrectionOptions::default().by_class(true).minimum_class_materials(3);
+    let by_class = Correction::derive(&demo.equivalence, &options).unwrap();
+    let classes = tables::class_corrections(&by_class);
+    let few = by_class.corrections().iter().flat_map(|c| c.classes().unwrap().classes());
+    let few = few.filter(|c| c.basis() == ClassBasis::TooFewMaterials).count();
+    let said = classes.rows().iter().filter(|r| r[7] == Value::text("common: too few materials")).count();
+    assert!(few > 0 && said == few, "{few} {said}");
+    assert!(tables::class_corrections(&demo.correction).rows().is_empty());
+    // Requirements: the probabilities of the library; none where only a bound is known.
+    let required = tables::requirements(&demo.reports, &demo.requirements).unwrap();
+    assert_eq!(required.rows().len(), 2 * demo.reports.len());
+    for (row, report) in required.rows().chunks(2).zip(&demo.reports) {
+        match report.probability_of_reaching(7.0) {
+            Ok(p) => assert_eq!(row[1][5], Value::Probability(p)),
+            Err(_) => assert_eq!(row[1][5], Value::Missing),
+        }
+    }
+    let twice = [demo.requirements[0].clone(), demo.requirements[0].clone()];
+    assert!(tables::requirements(&demo.reports, &twice).is_err());
+    if demo.reports.iter().any(|r| matches!(r.road_median_s(), surface_severity::Estimate::Bound(_))) {
+        let table = tables::corrected_reports(&demo.reports, None);
+        assert!(table.notes().iter().any(|n| n.contains("a one-sided limit at level 0.95")), "{:?}", table.notes());
+    }
+    // Decisions on page and sheet.
+    let campaign =
+        demo.campaign.with_decisions(&Decisions::new().set_aside("L-0002", "the <clamp> slipped", "A. N.")).unwrap();
+    let fit = demo.fit.plan().fit(&campaign).unwrap();
+    let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit).unwrap();
+    let correction = Correction::derive(&equivalence, &options).unwrap();
+    for html in [
+        Page::new(&fit).equivalence(&equivalence).correction(&correction).to_html().unwrap(),
+        Certificate::new(&correction).to_html(),
+    ] {
+        assert!(html.contains("the &lt;clamp&gt; slipped") && html.contains("too few materials"));
+    }
+    assert!(Certificate::new(&demo.correction).to_html().contains("between levels of day"));
 }
 
 /// A campaign with names that try to be markup, run-outs only, openings only, and a void.

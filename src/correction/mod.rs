@@ -15,6 +15,9 @@
 //! | [`road_median_s`](CorrectedTime::road_median_s) | this material | report, line, τ |
 //! | [`road_specimen_s`](CorrectedTime::road_specimen_s) | one more specimen of this material | report, line, τ, σ |
 //!
+//! Where the equivalence was fitted with what days, runs and belts share, the line holds those of the campaign, the report the
+//! day of its own specimens ([`LabReport::on_days`] for more than one), and one more specimen a day of its own on the road.
+//!
 //! By class ([`CorrectionOptions::by_class`]): log c_class = μ + γ_class, γ with standard deviation ω over classes, shrunk
 //! towards the common factor by as much as the class means and their errors bear out. A class with too few materials, one
 //! that was not tested and one that is not stated take the common factor, with ω in the interval, and say so
@@ -88,6 +91,16 @@
 //!
 //! Two classes of four materials are short by three points for a further material of theirs; three classes or more are not.
 //!
+//! Where days differ (log sd 0.1, σ 0.2, three days on each of three roads and the belt, 5 specimens a cell over the days of
+//! its surface, the report from one day; 1000 campaigns, 0.007; `intervals_cover_where_days_differ`), first from
+//! [`Equivalence::fit`](crate::equivalence::Equivalence::fit), then from
+//! [`fit_mixed`](crate::equivalence::Equivalence::fit_mixed) with days and material × surface:
+//!
+//! DAYS
+//! Without the days a factor of nominal 95 % covers some 80 %: give them whenever they were recorded. Three days on each of four
+//! surfaces tell their variance with eight degrees of freedom; where it is put at 0 although days differ, nothing is added,
+//! and the correction says so in its cautions.
+//!
 //! # Outside the domain
 //! A correction is given there too, unchanged and with its [`Validity`]: it is never adjusted by a factor that nothing
 //! supports, and never left out.
@@ -97,7 +110,8 @@
 //! out gives a bound "at least". Reports and documents are refused with every problem named.
 //!
 //! # Documents
-//! `surface-severity/correction/2`. Those of version 1 read for ever, and answer as they did.
+//! `surface-severity/correction/3`, with the decisions on trials that were in force. Those of versions 1 and 2 read for ever,
+//! and answer as they did.
 
 mod classes;
 mod document;

@@ -497,13 +497,16 @@ impl CellScatter {
     fn new(cells: &CellMeans, shared: &Shared) -> Self {
         let own = cells.small_sample();
         match shared.scatter {
-            Some((sigma, Some(df))) => Self { factor: sigma / cells.log_scatter(), degrees_of_freedom: df },
-            // Of maximum likelihood: too small by as much as that of the cells.
-            Some((sigma, None)) => {
+            Some((sigma, df, maximum_likelihood)) => {
                 let fitted = cells.cells().iter().filter(|c| c.log_median.is_some());
                 let (p, n) = fitted.fold((0, 0), |(p, n), c| (p + 1, n + c.trials));
-                let correction = libm::sqrt(count(n) / count(n.saturating_sub(p).max(1)));
-                Self { factor: sigma / cells.log_scatter() * correction, degrees_of_freedom: own.degrees_of_freedom }
+                // Maximum likelihood is too small by as much as that of the cells.
+                let spare = count(n.saturating_sub(p).max(1));
+                let correction = if maximum_likelihood { libm::sqrt(count(n) / spare) } else { 1.0 };
+                Self {
+                    factor: sigma / cells.log_scatter() * correction,
+                    degrees_of_freedom: df.filter(|_| !maximum_likelihood).unwrap_or(own.degrees_of_freedom),
+                }
             }
             None => Self { factor: own.factor, degrees_of_freedom: own.degrees_of_freedom },
         }

@@ -6,7 +6,7 @@
 //! | out | an [`EquivalenceFit`]: for every road surface the paired materials, a constant ratio, a power law, the ratio k_laboratory / k_road, and two one-sided tests |
 //!
 //! The methods can be used without a campaign: [`deming`], [`york`], [`york_with_scatter`], [`random_effects`],
-//! [`ordinary_least_squares`], [`passing_bablok`], [`class_effects`], [`fieller`], [`inverse_prediction`], [`tost`] take
+//! [`ordinary_least_squares`], [`passing_bablok`], [`LinePoints`] (jackknife and bootstrap intervals of every line), [`class_effects`], [`fieller`], [`inverse_prediction`], [`tost`] take
 //! slices and numbers.
 //!
 //! # Model
@@ -29,6 +29,15 @@
 //! uncertainty of the common σ̂: the two medians of a material are correlated by it, and the mean and the line move with
 //! it as a whole. Both are carried, in the correlations of York's line and in the standard errors of both forms. They are
 //! small: under 1 % of a standard error on the demo campaign, where a small part of the cells is censored.
+//!
+//! # Days that materials share
+//! The materials of a surface that were tested on the same days (runs, belts) move together with them, which their scatter
+//! about a common ratio does not show. [`Equivalence::fit`] takes materials as tested independently;
+//! [`Equivalence::fit_mixed`] takes from a fit with random effects what they share and adds to the variance of the mean
+//! log ratio, of line and severity ratio what the scatter does not show ([`SharedEffect`]). It is then in the limits of factor and
+//! slope, in both tests and their smallest bounds, in the scale, and in all that a correction says. For two surfaces and
+//! cells spread evenly over their days the standard error is that of the mixed model itself. Which road is the nearest
+//! is counted in bootstrap replicates: draw them by cluster where days differ.
 //!
 //! # Where the belt sits
 //! [`EquivalenceFit::scale`] has its place among the surfaces. [`EquivalenceFit::equivalent_surfaces`] names the roads

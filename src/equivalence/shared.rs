@@ -137,7 +137,7 @@ struct Layer {
 pub(super) struct Shared {
     layers: Vec<Layer>,
     /// Replicate scatter within days, runs and belts, where the fit tells it from the scatter between materials.
-    pub(super) scatter: Option<(f64, Option<f64>)>,
+    pub(super) scatter: Option<(f64, Option<f64>, bool)>,
 }
 
 impl Shared {

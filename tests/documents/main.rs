@@ -4,8 +4,10 @@
 use std::fs;
 
 use proptest::prelude::*;
+use rand::{SeedableRng, rngs::ChaCha8Rng};
+use rand_distr::{Distribution as _, StandardNormal};
 use surface_severity::ErrorKind;
-use surface_severity::campaign::{Campaign, Decisions};
+use surface_severity::campaign::{Campaign, Decisions, SurfaceRole, Trial};
 use surface_severity::correction::{Correction, CorrectionBasis, CorrectionOptions, LabReports, corrected_reports};
 use surface_severity::equivalence::{Equivalence, EquivalenceDocument, Form};
 use surface_severity::severity::Severity;
@@ -148,14 +150,31 @@ fn check_numbers(value: &serde_json::Value) {
     }
 }
 
-/// With everything that a document of this version holds: shared days and a decision.
+/// With everything that a document of this version holds: days that differ, classes, and a decision.
 fn full() -> (EquivalenceDocument, [Correction; 2]) {
-    let decisions = Decisions::new().set_aside("L-0002", "the clamp slipped", "A. N.");
-    let campaign = Campaign::read_path(demo("trials.csv")).unwrap().with_decisions(&decisions).unwrap();
-    let reference = "dense asphalt concrete";
-    let severity = Severity::new(reference).fit(&campaign).unwrap();
-    let mixed = MixedSeverity::new(reference).random(Grouping::Day).fit(&campaign).unwrap();
-    let fit = Equivalence::new("laboratory belt").fit_mixed(&campaign, &severity, &mixed).unwrap();
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+    let mut builder = Campaign::builder();
+    for (s, surface) in ["belt", "lane", "track"].into_iter().enumerate() {
+        let days: Vec<f64> = (0..3).map(|_| 0.2 * normal()).collect();
+        for m in 0..8_u32 {
+            let location = 0.3 * f64::from(m) - [0.0, 0.4, 0.7][s] + 0.15 * normal();
+            for k in 0..5 {
+                let day = (k + m as usize) % 3;
+                let time = (location + days[day] + 0.15 * normal()).exp();
+                let trial = Trial::perforated(format!("{surface}-{m}-{k}"), surface, format!("m{m}"), time);
+                let role = if s == 0 { SurfaceRole::Laboratory } else { SurfaceRole::Road };
+                let class = ["leather", "textile"][usize::from(m > 3)];
+                builder = builder.trial(trial.day(format!("{surface} {day}")).surface_role(role).material_class(class));
+            }
+        }
+    }
+    let decisions = Decisions::new().set_aside("lane-2-1", "the clamp slipped", "A. N.");
+    let campaign = builder.build().unwrap().with_decisions(&decisions).unwrap();
+    let severity = Severity::new("lane").fit(&campaign).unwrap();
+    let mixed =
+        MixedSeverity::new("lane").random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+    let fit = Equivalence::new("belt").fit_mixed(&campaign, &severity, &mixed).unwrap();
     let corrections = [CorrectionOptions::default().by_class(true), CorrectionOptions::default().form(Form::PowerLaw)]
         .map(|options| Correction::derive(&fit, &options).unwrap());
     (fit.document(None), corrections)

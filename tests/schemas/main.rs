@@ -16,12 +16,13 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 use surface_severity::IntervalMethod;
 use surface_severity::bootstrap::{Bootstrap, Replicates};
-use surface_severity::campaign::{Campaign, Decisions, Trial};
+use surface_severity::campaign::{Campaign, Decision, Decisions, Trial};
 use surface_severity::correction::{Correction, CorrectionOptions, NotCorrected, SurfaceCorrection};
 use surface_severity::equivalence::{
     Equivalence, EquivalenceDocument, Form, NearestSurfaces, ScalePosition, SurfaceEquivalence,
 };
 use surface_severity::screening::{Screening, ScreeningDocument};
+use surface_severity::severity::mixed::{Grouping, MixedSeverity};
 use surface_severity::severity::{Distribution, Robust, Severity, SeverityDocument};
 
 use comments::Comments;
@@ -40,6 +41,8 @@ struct EquivalenceMembers {
     options: Equivalence,
     #[serde(deserialize_with = "present")]
     seed: Option<u64>,
+    decisions: Vec<Decision>,
+    shared_groupings: Vec<Grouping>,
     log_scatter: f64,
     #[serde(deserialize_with = "present")]
     scatter_degrees_of_freedom: Option<f64>,
@@ -60,6 +63,7 @@ struct CorrectionMembers {
     options: CorrectionOptions,
     #[serde(deserialize_with = "present")]
     seed: Option<u64>,
+    decisions: Vec<Decision>,
     laboratory: String,
     distribution: Distribution,
     log_scatter: f64,
@@ -179,11 +183,13 @@ fn documents(kind: &str) -> &'static [Value] {
         ];
         let screening = screenings.iter().map(|s| value(&s.document().to_json().unwrap())).collect();
 
+        let by_day = MixedSeverity::new(REFERENCE).random(Grouping::Day).fit(&decided).unwrap();
         let equivalences = [
             Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap(),
             Equivalence::new("bench").fit(&small, &small_fit).unwrap(),
             Equivalence::new("bench").fit(&uncensored, &plain_fit).unwrap(),
             Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap().with_nearest(&bootstrap).unwrap(),
+            Equivalence::new("laboratory belt").fit_mixed(&decided, &decided_fit, &by_day).unwrap(),
         ];
         let equivalence =
             equivalences.iter().map(|e| value(&e.document(Some(3)).to_json().unwrap())).collect::<Vec<_>>();

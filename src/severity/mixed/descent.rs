@@ -50,6 +50,8 @@ const PAIRS: usize = 12;
 const NO_STEP: f64 = 1e-13;
 /// Below this a step that no longer shrinks is rounding noise.
 const NOISE: f64 = 1e-6;
+/// A decrement below this is no way to go, however long the steps are.
+const FLAT: f64 = 1e-9;
 
 pub(super) fn descend<T>(
     start: &[f64],
@@ -118,6 +120,11 @@ pub(super) fn descend<T>(
                 break;
             }
         }
+    }
+    if decrement <= FLAT {
+        // A coordinate slides on where the function is flat: a variance on its way to zero.
+        let stop = Stop::Converged;
+        return Ok(Descent { x, local, iterations: MAX_ITERATIONS, evaluations, decrement, stop });
     }
     Err(stuck(&x, MAX_ITERATIONS, decrement))
 }

@@ -473,17 +473,15 @@ impl MixedSeverityFit {
             .collect()
     }
 
-    /// σ within all groupings with its degrees of freedom, where the plan tells it from the scatter of materials between
-    /// surfaces: `None` for σ means that it does not, `None` for the degrees of freedom that σ is of maximum likelihood.
-    pub(crate) fn scatter_within_groupings(&self) -> Option<(f64, Option<f64>)> {
+    /// σ within all groupings, its degrees of freedom where they are at hand, and whether it is of maximum likelihood;
+    /// `None` where the plan does not tell it from the scatter of materials between surfaces.
+    pub(crate) fn scatter_within_groupings(&self) -> Option<(f64, Option<f64>, bool)> {
         self.plan.random.contains(&Grouping::MaterialBySurface).then(|| {
             let df = match &self.engine {
-                Engine::Linear { core, .. } if core.problem.criterion == Criterion::Reml => {
-                    core.variance_degrees_of_freedom(None)
-                }
-                _ => None,
+                Engine::Linear { core, .. } => core.variance_degrees_of_freedom(None),
+                Engine::Censored(_) => None,
             };
-            (self.log_scatter(), df)
+            (self.log_scatter(), df, self.criterion() == Criterion::Ml)
         })
     }
 

@@ -1169,8 +1169,9 @@ impl SurfaceEquivalence {
         }
         let n = count(self.pairs.len());
         if let Some(c) = self.constant_ratio.fitted() {
-            let own = c.log_standard_error * c.log_standard_error - c.shared_log_variance;
-            if own < 0.0 {
+            let whole = c.log_standard_error * c.log_standard_error;
+            let own = whole - c.shared_log_variance;
+            if own < -1e-9 * whole {
                 return Err("constant_ratio: the shared part is larger than the whole".into());
             }
             let (variance, shared_df) = shared_part(&self.shared_effects, |e| e.at(false, 0.0));
@@ -1179,7 +1180,7 @@ impl SurfaceEquivalence {
                 let found = c.shared_degrees_of_freedom.unwrap_or(f64::NAN);
                 agree("constant_ratio: degrees of freedom of the shared part", found, shared_df)?;
             }
-            let df = joint_degrees_of_freedom(own, n - 1.0, (variance, shared_df));
+            let df = joint_degrees_of_freedom(own.max(0.0), n - 1.0, (variance, shared_df));
             agree("constant_ratio: degrees of freedom and pairs − 1", c.degrees_of_freedom, df)?;
         }
         if let Some(p) = self.power_law.fitted() {

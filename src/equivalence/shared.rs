@@ -325,11 +325,10 @@ impl Deltas {
         let shown = (squares - height - tilt).max(0.0) / count(weights.len() - 2);
         let (height, cross, tilt) = positive_part(height - shown, cross, tilt - shown);
         let (height, cross, tilt) = (height / sw, cross / (a * b), tilt / spread);
-        LineShare {
-            intercept: (height - 2.0 * centre * cross + centre * centre * tilt).max(0.0),
-            slope: tilt,
-            covariance: cross - centre * tilt,
-        }
+        let intercept = (height - 2.0 * centre * cross + centre * centre * tilt).max(0.0);
+        // Rounding must not make it larger than a covariance can be: one level gives a matrix of rank one.
+        let most = libm::sqrt(intercept * tilt);
+        LineShare { intercept, slope: tilt, covariance: (cross - centre * tilt).clamp(-most, most) }
     }
 }
 

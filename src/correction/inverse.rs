@@ -222,15 +222,14 @@ fn calibration(correction: &SurfaceCorrection, goal: &RoadGoal, base: &Correctio
     let level = base.level();
     match correction.form() {
         Form::PowerLaw => {
-            let x = libm::log(correction.factor_at_laboratory_time_s());
             let sa = correction.intercept_standard_error();
             let sb = correction.slope_standard_error();
             let ratio = fieller(
                 (libm::log(goal.road_time_s) - correction.intercept(), sa * sa),
                 (correction.slope(), sb * sb),
                 -correction.log_covariance(),
-                // Those of numerator and denominator together differ along the set: the fewer of both are on the safe side.
-                Some(correction.degrees_of_freedom().min(correction.shared_at(x).1)),
+                // Those of numerator and denominator together differ along the set; these are of its middle.
+                Some(correction.factor_degrees_of_freedom()),
                 level,
             )?;
             ratio.set().exp().ok_or_else(|| beyond("the calibration set"))

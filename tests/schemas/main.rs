@@ -98,6 +98,24 @@ fn awkward_trials() -> Vec<Trial> {
     trials
 }
 
+/// Trials whose days differ by far more than their specimens.
+fn dated_trials() -> Vec<Trial> {
+    let mut trials = Vec::new();
+    for m in 0..5_u8 {
+        for (s, surface) in [(0_u8, "bench"), (1, "lane")] {
+            for k in 0..6_u8 {
+                let wobble = (7.3 * f64::from(m * 13 + s * 29 + k * 5)).sin();
+                let day = f64::from(k % 3) - 1.0;
+                let log =
+                    0.4 * f64::from(m) - 0.5 * f64::from(s) + 0.2 * day * (1.0 - 1.7 * f64::from(s)) + 0.1 * wobble;
+                let trial = Trial::perforated(format!("{m}-{s}-{k}"), surface, format!("cloth {m}"), log.exp());
+                trials.push(trial.day(format!("{surface} {}", k % 3)));
+            }
+        }
+    }
+    trials
+}
+
 fn value(text: &str) -> Value {
     serde_json::from_str(text).unwrap()
 }
@@ -184,13 +202,18 @@ fn documents(kind: &str) -> &'static [Value] {
         let screening = screenings.iter().map(|s| value(&s.document().to_json().unwrap())).collect();
 
         let by_day = MixedSeverity::new(REFERENCE).random(Grouping::Day).fit(&decided).unwrap();
+        let dated = Campaign::from_trials(dated_trials()).unwrap();
+        let dated_fit = Severity::new("lane").fit(&dated).unwrap();
+        let dated_days = MixedSeverity::new("lane").random(Grouping::Day).fit(&dated).unwrap();
         let equivalences = [
             Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap(),
             Equivalence::new("bench").fit(&small, &small_fit).unwrap(),
             Equivalence::new("bench").fit(&uncensored, &plain_fit).unwrap(),
             Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap().with_nearest(&bootstrap).unwrap(),
             Equivalence::new("laboratory belt").fit_mixed(&decided, &decided_fit, &by_day).unwrap(),
+            Equivalence::new("bench").fit_mixed(&dated, &dated_fit, &dated_days).unwrap(),
         ];
+        assert!(equivalences[5].surfaces()[0].shared_effects()[0].log_variance() > 0.0);
         let equivalence =
             equivalences.iter().map(|e| value(&e.document(Some(3)).to_json().unwrap())).collect::<Vec<_>>();
         let mut correction = Vec::new();

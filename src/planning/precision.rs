@@ -397,6 +397,8 @@ impl<'a> Prepared<'a> {
             report: sigma * sigma * location / count(plan.report_specimens),
             sigma,
             sigma_df: Some(self.expected.scatter_degrees_of_freedom.max(1.0)),
+            // What days share is in `line` here.
+            shared: (0.0, f64::INFINITY),
         };
         let predict = |target: Target| -> Result<Interval> {
             let predictive = Predictive::new(log, pieces, target, plan.distribution);

@@ -14,7 +14,7 @@ use surface_severity::Interval;
 use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, Decision, Decisions, Outcome, SurfaceRole, Trial};
 use surface_severity::correction::{ClassBasis, CorrectedTime, Correction, CorrectionOptions, LabReports, Requirement};
-use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form, TimeDependence};
+use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form, NearestSurface, TimeDependence};
 use surface_severity::report::{Certificate, Page, Plot, PlotOptions, Reproduction, plots};
 use surface_severity::screening::{LeftOut, Screening, ScreeningReport, influence};
 use surface_severity::severity::mixed::{Grouping, MixedSeverity, MixedSeverityFit};
@@ -212,7 +212,7 @@ fn claims_stand_in_tables() {
     let gain = roads[0].prediction_gain().unwrap();
     assert_eq!(gains.rows()[0][3], Value::digits(gain.standard_error(), 2));
     let nearest = tables::nearest_surfaces(&demo.equivalence);
-    let shares: f64 = demo.equivalence.nearest().unwrap().surfaces().iter().map(|s| s.frequency()).sum();
+    let shares: f64 = demo.equivalence.nearest().unwrap().surfaces().iter().map(NearestSurface::frequency).sum();
     assert!((shares - 1.0).abs() < 1e-12 && nearest.rows().len() == roads.len());
     let shared = tables::shared_effects(&demo.equivalence);
     assert!(shared.rows().len() == roads.len() && shared.notes().is_empty());

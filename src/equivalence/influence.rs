@@ -622,8 +622,9 @@ impl<'a> Corrections<'a> {
             .iter()
             .map(|road| {
                 let name = &self.campaign.surfaces()[road.surface].name;
-                let pairs = pair(&fewer, &means, means.small_sample().factor, plan.laboratory(), name).0;
-                let columns = Columns::of(&pairs, &means, means.small_sample().factor, plan.laboratory(), name);
+                let factor = means.small_sample().factor;
+                let pairs = pair(&fewer, &means, factor, plan.laboratory(), name).0;
+                let columns = Columns::of(&pairs, &means, factor, plan.laboratory(), name);
                 let (found, needed) = (pairs.len(), plan.pairs_needed(self.form));
                 if found < needed {
                     return Err(Unavailable::TooFewPairs { needed, found }.to_string());

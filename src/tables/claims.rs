@@ -3,7 +3,7 @@
 
 use crate::campaign::{Action, Decision};
 use crate::correction::{ClassBasis, CorrectedTime, Correction, Requirement};
-use crate::equivalence::{EquivalenceFit, LineMethod, PowerLaw, RankLine};
+use crate::equivalence::{ConstantRatio, EquivalenceFit, LineMethod, PowerLaw, PredictionGain, RankLine};
 use crate::error::Result;
 use crate::estimate::{Interval, significant};
 
@@ -74,8 +74,8 @@ pub fn prediction_gains(fit: &EquivalenceFit) -> Table {
         table.add(vec![
             Value::text(surface.surface()),
             gain.map_or(Value::Missing, |g| Value::Count(g.materials())),
-            Value::digits(gain.map_or(f64::NAN, |g| g.mean_square_difference()), 2),
-            Value::digits(gain.map_or(f64::NAN, |g| g.standard_error()), 2),
+            Value::digits(gain.map_or(f64::NAN, PredictionGain::mean_square_difference), 2),
+            Value::digits(gain.map_or(f64::NAN, PredictionGain::standard_error), 2),
             Value::optional_text(surface.better_predicting().map(form)),
             gain.map_or(Value::Missing, |g| {
                 Value::text(if g.mean_square_difference().abs() > 2.0 * g.standard_error() { "yes" } else { "no" })
@@ -153,7 +153,7 @@ pub fn shared_effects(fit: &EquivalenceFit) -> Table {
                 Value::Count(e.laboratory_levels()),
                 Value::Count(e.road_levels()),
                 Value::digits(added, 2),
-                Value::digits(ratio.map_or(f64::NAN, |r| r.log_standard_error()), 2),
+                Value::digits(ratio.map_or(f64::NAN, ConstantRatio::log_standard_error), 2),
             ]);
         }
     }

@@ -429,7 +429,7 @@ impl<'a> Corrections<'a> {
             let mut converged = false;
             for _ in 0..60 {
                 let t = (u - self.u) / HALF_WIDTH;
-                if !(t.abs() <= 1.0) {
+                if t.is_nan() || t.abs() > 1.0 {
                     return None;
                 }
                 let place = Place::new(t);

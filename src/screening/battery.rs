@@ -1,5 +1,8 @@
 //! The tests of one screening, each adding its evidence.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+
 use crate::campaign::{Campaign, Outcome, Trial};
 use crate::error::Result;
 use crate::estimate::significant;
@@ -8,7 +11,7 @@ use crate::severity::RobustFit;
 use crate::severity::engine::{Cell, Cells, LogTime};
 
 use super::deletion::{Deletion, Extreme, Pooled};
-use super::dixon::dixon;
+use super::dixon::{self, dixon_critical_value};
 use super::grubbs::{Grubbs, as_f64, grubbs, grubbs_pair};
 use super::mad::{cell_median, distance, pooled_scale};
 use super::plan::{Screening, ScreeningNote};
@@ -192,9 +195,15 @@ impl Screened<'_> {
     pub(super) fn dixon(&mut self) -> Result<()> {
         let step = self.reading_step();
         let mut found = Vec::new();
-        // The integral and critical value depend on the size of a cell alone; cells beyond 30 are Grubbs' case.
+        // The critical value depends on the size of a cell alone; cells beyond 30 are Grubbs' case.
+        let (significance, side) = (self.plan.test_significance, self.plan.grubbs_side);
+        let mut critical = BTreeMap::new();
         for (cell, values) in self.exact_cells(3).into_iter().filter(|c| c.1.len() <= 30) {
-            if let Some(result) = dixon(&values, self.plan.test_significance, self.plan.grubbs_side)? {
+            let limit = match critical.entry(values.len()) {
+                Entry::Occupied(known) => *known.get(),
+                Entry::Vacant(free) => *free.insert(dixon_critical_value(values.len(), significance, side)?),
+            };
+            if let Some(result) = dixon::against(&values, limit, side) {
                 found.push((cell, values, result));
             }
         }

@@ -132,12 +132,17 @@ pub fn dixon_critical_value(n: usize, significance: f64, side: Side) -> Result<f
 pub fn dixon(values: &[f64], significance: f64, side: Side) -> Result<Option<Dixon>> {
     check_sample(values)?;
     let critical_value = dixon_critical_value(values.len(), significance, side)?;
-    Ok(ratio(values, side).map(|(position, statistic)| Dixon {
+    Ok(against(values, critical_value, side))
+}
+
+/// The test against a critical value for samples of this size: integrating for one costs 50 p-values.
+pub(super) fn against(values: &[f64], critical_value: f64, side: Side) -> Option<Dixon> {
+    ratio(values, side).map(|(position, statistic)| Dixon {
         position,
         statistic,
         critical_value,
         p_value: (ends(side) * tail(values.len(), statistic)).min(1.0),
-    }))
+    })
 }
 
 fn ratio(values: &[f64], side: Side) -> Option<(usize, f64)> {

@@ -396,8 +396,8 @@ proptest! {
             prop_assert_eq!(a.why_not.is_some(), b.why_not.is_some());
             alike(a.p_value, b.p_value);
             alike(a.adjusted_p_value, b.adjusted_p_value);
-            alike(a.slope.as_ref().map(|i| i.estimate()), b.slope.as_ref().map(|i| i.estimate()));
-            alike(a.slope.as_ref().map(|i| i.upper()), b.slope.as_ref().map(|i| i.upper()));
+            alike(a.slope.as_ref().map(surface_severity::Interval::estimate), b.slope.as_ref().map(surface_severity::Interval::estimate));
+            alike(a.slope.as_ref().map(surface_severity::Interval::upper), b.slope.as_ref().map(surface_severity::Interval::upper));
             alike(a.durability_range_s.map(|r| r.0), b.durability_range_s.map(|r| r.0));
         }
     }

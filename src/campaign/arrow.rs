@@ -84,6 +84,14 @@ impl Campaign {
 
     /// Reads a record batch with the default options; see [`CampaignReader::from_record_batch`].
     ///
+    /// ```
+    /// use surface_severity::campaign::Campaign;
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// let again = Campaign::from_record_batch(&campaign.to_record_batch()?)?;
+    /// assert_eq!(again.digest(), campaign.digest());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As there.
     pub fn from_record_batch(batch: &RecordBatch) -> Result<Self> {
@@ -99,6 +107,14 @@ impl CampaignReader {
     /// Any column may be text (`Utf8`, `LargeUtf8`, `Utf8View`, or a dictionary of these), whole or floating numbers, or null.
     /// A number counts as its shortest decimal text, so that labels may be numbers, and a `Float32` 3.1 is 3.1 s. Null and
     /// empty text are both "absent".
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, CampaignReader};
+    /// let batch = Campaign::read_path("data-demo/trials.csv")?.to_record_batch()?;
+    /// let campaign = CampaignReader::new().laboratory_surface("laboratory belt").from_record_batch(&batch, "trials")?;
+    /// assert_eq!(campaign.len(), batch.num_rows());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`from_reader`](Self::from_reader): [`ErrorKind::Table`] with every problem, also for a column of another type;

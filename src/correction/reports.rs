@@ -148,6 +148,14 @@ impl LabReport {
     /// Sets the number of days that the specimens came from, alike from each: 1 unless said otherwise. What trials of one
     /// day share is the less in their mean, the more days there were.
     ///
+    /// ```
+    /// use surface_severity::correction::LabReport;
+    /// let report = LabReport::from_mean("R 7", "new twill", None, 4.47, 6, 0.16)?.on_days(2)?;
+    /// assert_eq!(report.counted(), 6, "three specimens on each of two days");
+    /// assert!(report.on_days(0).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for 0.
     pub fn on_days(mut self, days: u32) -> Result<Self> {

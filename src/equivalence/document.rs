@@ -461,7 +461,7 @@ impl EquivalenceFit {
     /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
     /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
     /// let document = equivalence.document(None);
-    /// assert_eq!(document.schema(), "surface-severity/equivalence/2");
+    /// assert_eq!(document.schema(), "surface-severity/equivalence/3");
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     #[must_use]

@@ -189,6 +189,18 @@ impl Equivalence {
     /// materials between surfaces is in its σ, and the replicate scatter is taken from the cells, whose trials may be of
     /// several days.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// use surface_severity::{equivalence::Equivalence, severity::mixed::{Grouping, MixedSeverity}};
+    /// let mixed = MixedSeverity::new("dense asphalt concrete").random(Grouping::Day).fit(&campaign)?;
+    /// let with_days = Equivalence::new("laboratory belt").fit_mixed(&campaign, &fit, &mixed)?;
+    /// assert_eq!(with_days.surface("brushed concrete")?.shared_effects().len(), 1, "what trials of one day share");
+    /// assert!(equivalence.surface("brushed concrete")?.shared_effects().is_empty());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// Those of [`fit`](Self::fit); [`ErrorKind::InvalidOption`] for a mixed fit of another campaign or distribution, or
     /// without a random effect of day, run or belt.

@@ -27,6 +27,16 @@ use crate::estimate::{Interval, IntervalMethod};
 use crate::numeric::special::normal_quantile;
 
 /// Which line is fitted.
+///
+/// ```
+/// use surface_severity::equivalence::{LineMethod, LinePoints, deming};
+/// let (x, y) = ([1.1, 1.9, 3.1, 3.9, 5.0], [2.0, 4.1, 5.9, 8.2, 9.8]);
+/// let points = LinePoints::new(&x, &[0.1; 5], &y, &[0.1; 5], &[0.0; 5])?;
+/// // Deming's line has jackknife standard errors anyway.
+/// let by_points = points.jackknife(LineMethod::Deming { variance_ratio_y_over_x: 1.0 }, 0.95)?;
+/// assert!((by_points.slope_standard_error / deming(&x, &y, 1.0)?.slope_standard_error() - 1.0).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -45,6 +55,19 @@ pub enum LineMethod {
 }
 
 /// Points with their standard errors: the input of every line. Columns of equal length.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// use surface_severity::equivalence::{LineMethod, RankForm};
+/// // The materials of one road as points, each left out in turn.
+/// let surface = equivalence.surface("brushed concrete")?;
+/// let method = LineMethod::PassingBablok(RankForm::Equivariant);
+/// let ranks = surface.with_points(|points| points.jackknife(method, 0.95)).unwrap()?;
+/// assert!((ranks.slope.estimate() - surface.rank_line().fitted().unwrap().slope().estimate()).abs() < 1e-9);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LinePoints<'a> {
     x: &'a [f64],
@@ -55,6 +78,17 @@ pub struct LinePoints<'a> {
 }
 
 /// Jackknife estimates of a line.
+///
+/// ```
+/// use surface_severity::equivalence::{LineMethod, LinePoints};
+/// // y = 1 + 2x and errors that neither tilt nor shift the line.
+/// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+/// let line = LinePoints::new(&x, &[0.0; 5], &y, &[0.1; 5], &[0.0; 5])?.jackknife(LineMethod::York, 0.95)?;
+/// assert!((line.slope.estimate() - 2.0).abs() < 1e-9 && (line.intercept.estimate() - 1.0).abs() < 1e-9);
+/// // Student t with 3 degrees of freedom: 3.1824.
+/// assert!((line.slope.upper() - 2.0 - 3.1824 * line.slope_standard_error).abs() < 1e-4);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct LineJackknife {
@@ -109,6 +143,13 @@ struct Columns {
 impl<'a> LinePoints<'a> {
     /// Points (x, y) with the standard errors of both and their correlations; errors and correlations may be 0.
     ///
+    /// ```
+    /// use surface_severity::equivalence::LinePoints;
+    /// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+    /// assert!(LinePoints::new(&x, &[0.0; 5], &y, &[0.1; 5], &[0.0; 5]).is_ok());
+    /// assert!(LinePoints::new(&x, &[0.0; 5], &y, &[-0.1; 5], &[0.0; 5]).is_err(), "a standard error is not negative");
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::TooFew`] below 4 pairs; [`ErrorKind::InvalidOption`] for columns of different lengths, values that are
     /// not finite, negative errors, or correlations outside (−1, 1).
@@ -146,6 +187,17 @@ impl<'a> LinePoints<'a> {
     ///
     /// The slope by ranks is a median and moves in steps: its jackknife variance is rough, and [`bootstrap`](Self::bootstrap)
     /// or the limits by rank serve better.
+    ///
+    /// ```
+    /// use surface_severity::equivalence::{LineMethod, LinePoints};
+    /// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
+    /// // What the errors are said to be does not matter, as long as they are equal: the pairs themselves show the scatter.
+    /// let error = |said: [f64; 5]| -> surface_severity::Result<f64> {
+    ///     Ok(LinePoints::new(&x, &[0.0; 5], &y, &said, &[0.0; 5])?.jackknife(LineMethod::York, 0.95)?.slope_standard_error)
+    /// };
+    /// assert!((error([0.1; 5])? / error([7.0; 5])? - 1.0).abs() < 1e-6);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); those of the line, with all pairs or without one.

@@ -29,6 +29,20 @@ use crate::severity::cells::Cells;
 use crate::severity::mixed::{Grouping, MixedSeverityFit};
 
 /// Multiples of a variance that enter the two coefficients of a line.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let mixed = surface_severity::severity::mixed::MixedSeverity::new("dense asphalt concrete")
+/// #     .random(surface_severity::severity::mixed::Grouping::Day)
+/// #     .fit(&campaign)?;
+/// use surface_severity::equivalence::Equivalence;
+/// let equivalence = Equivalence::new("laboratory belt").fit_mixed(&campaign, &fit, &mixed)?;
+/// let share = equivalence.surface("brushed concrete")?.shared_effects()[0].line_share().unwrap();
+/// assert!(share.intercept >= 0.0 && share.slope >= 0.0);
+/// assert!(share.covariance.powi(2) <= share.intercept * share.slope * (1.0 + 1e-9), "as variances allow");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
@@ -43,6 +57,20 @@ pub struct LineShare {
 
 record! {
     /// What the trials of one day, run or belt share, as it enters the relation of one road surface to the belt.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let mixed = surface_severity::severity::mixed::MixedSeverity::new("dense asphalt concrete")
+    /// #     .random(surface_severity::severity::mixed::Grouping::Day)
+    /// #     .fit(&campaign)?;
+    /// use surface_severity::{equivalence::Equivalence, severity::mixed::Grouping};
+    /// let equivalence = Equivalence::new("laboratory belt").fit_mixed(&campaign, &fit, &mixed)?;
+    /// let days = &equivalence.surface("brushed concrete")?.shared_effects()[0];
+    /// assert_eq!(days.grouping(), Grouping::Day);
+    /// assert!(days.laboratory_levels() > 0 && days.road_levels() > 0, "both were tested on some days");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct SharedEffect as RawSharedEffect {
         /// What they share: day, run or belt.
         copy grouping: Grouping,

@@ -11,6 +11,12 @@ use super::plan::{Known, Plan, PlannedCell};
 use super::precision::Prepared;
 
 /// What a campaign is planned for.
+///
+/// ```
+/// use surface_severity::planning::Goal;
+/// let Goal::Equivalence { bounds, alpha, .. } = Goal::equivalence("road", 0.9) else { unreachable!() };
+/// assert_eq!((bounds, alpha), ((0.80, 1.25), 0.05));
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "goal", rename_all = "snake_case", deny_unknown_fields)]
 #[non_exhaustive]
@@ -49,14 +55,68 @@ pub enum Goal {
 
 impl Goal {
     /// [`Goal::Factor`].
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Goal, Resource};
+    /// // A wider interval takes fewer specimens.
+    /// let needed = |ratio| plan.required(&Goal::factor("belt", "road", ratio), Resource::SpecimensPerCell, 200).map(|r| r.count());
+    /// assert!(needed(1.5)? < needed(1.2)?);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn factor(surface: impl Into<String>, relative_to: impl Into<String>, ratio: f64) -> Self {
         Self::Factor { surface: surface.into(), relative_to: relative_to.into(), ratio }
     }
     /// [`Goal::Correction`].
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Goal, Resource};
+    /// let needed = |ratio| plan.required(&Goal::correction("road", ratio), Resource::Materials, 200).map(|r| r.count());
+    /// assert!(needed(1.5)? < needed(1.2)?);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn correction(surface: impl Into<String>, ratio: f64) -> Self {
         Self::Correction { surface: surface.into(), ratio }
     }
     /// [`Goal::Equivalence`] for the materials tested, with bounds 0.80 to 1.25 and α = 0.05.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Goal, Resource};
+    /// // A belt that is 2.5 times as aggressive will not be shown equivalent, however many specimens are dropped.
+    /// assert!(plan.required(&Goal::equivalence("road", 0.9), Resource::SpecimensPerCell, 50).is_err());
+    /// ```
     pub fn equivalence(surface: impl Into<String>, power: f64) -> Self {
         Self::Equivalence {
             surface: surface.into(),
@@ -137,6 +197,24 @@ impl std::fmt::Display for Goal {
 }
 
 /// What is increased to reach a goal.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// use surface_severity::planning::{Goal, Resource};
+/// let found = plan.required(&Goal::factor("belt", "road", 1.3), Resource::Materials, 50)?;
+/// assert_eq!((found.resource(), found.trials()), (Resource::Materials, found.count() * 2 * 5));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -162,6 +240,27 @@ impl std::fmt::Display for Resource {
 
 record! {
     /// How much of a resource a goal needs.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Goal, Resource};
+    /// let found = plan.required(&Goal::factor("belt", "road", 1.3), Resource::SpecimensPerCell, 50)?;
+    /// // The smallest number: it reaches the goal, one fewer does not.
+    /// assert!(found.achieved() <= 1.3 && found.trials() == found.count() * 8);
+    /// let fewer = plan.specimens_per_cell(found.count() - 1).precision()?.factor("belt")?.width_ratio();
+    /// assert!(fewer > 1.3);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct Requirement as RawRequirement {
         /// What was increased.
         copy resource: Resource,
@@ -312,6 +411,25 @@ impl Plan {
 }
 
 /// What further trials are to sharpen.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// use surface_severity::planning::{Augment, Criterion};
+/// let criterion = Criterion::Factor { surface: "belt".into(), relative_to: "road".into() };
+/// let found = Augment::new(criterion, 4).run(&plan)?;
+/// assert_eq!(found.steps().iter().map(|step| step.specimens()).sum::<usize>(), 4);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "criterion", rename_all = "snake_case", deny_unknown_fields)]
 #[non_exhaustive]
@@ -382,6 +500,28 @@ fn one() -> usize {
 
 record! {
     /// One step of an [`Augmentation`].
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Augment, Criterion};
+    /// let found = Augment::new(Criterion::AllFactors, 4).run(&plan)?;
+    /// for step in found.steps() {
+    ///     println!("{} on {}: {} more", step.material(), step.surface(), step.specimens());
+    /// }
+    /// // Each step tells more.
+    /// assert!(found.steps().windows(2).all(|s| s[1].log_standard_error() < s[0].log_standard_error()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct AugmentStep as RawAugmentStep {
         /// Material.
         borrow material: String => str,
@@ -407,6 +547,25 @@ impl AugmentStep {
 
 record! {
     /// Result of [`Augment::run`].
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Augment, Criterion};
+    /// let found = Augment::new(Criterion::AllFactors, 4).run(&plan)?;
+    /// assert!(found.log_standard_error() < found.log_standard_error_before());
+    /// assert_eq!(found.plan().trials(), plan.trials() + 4);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct Augmentation as RawAugmentation {
         /// The search.
         borrow options: Augment => Augment,
@@ -446,6 +605,23 @@ const RIDGE: f64 = 1e-4;
 
 impl Augment {
     /// A search for `trials` further specimens.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Augment, Criterion};
+    /// assert!(Augment::new(Criterion::JointFactors, 2).run(&plan).is_ok());
+    /// assert!(Augment::new(Criterion::JointFactors, 0).run(&plan).is_err(), "nothing to add");
+    /// ```
     #[must_use]
     pub fn new(criterion: Criterion, trials: usize) -> Self {
         Self { criterion, trials, step: 1, new_days: 1, candidates: None }
@@ -537,6 +713,25 @@ impl Augment {
     }
 
     /// Adds the trials to `plan`, which may hold an existing campaign ([`Plan::existing`]).
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Augment, Criterion};
+    /// // Only the cells that are offered are used.
+    /// let found = Augment::new(Criterion::AllFactors, 3).candidates([("cowhide", "belt")]).run(&plan)?;
+    /// assert_eq!(found.added(), [("cowhide", "belt", 3)]);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an option outside its range, or candidates none of which can be scored;

@@ -15,6 +15,26 @@ use crate::severity::{Distribution, SeverityFit, SurfaceFactor};
 use super::information::Information;
 
 /// How the specimens of a surface are spread over its days.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// use surface_severity::planning::DaySpread;
+/// let plan = plan.surface(PlannedSurface::new("road", 1.0).days(2)).day_log_scatter(0.1);
+/// let error = |spread| plan.clone().day_spread(spread).precision()?.factor("belt").map(|row| row.log_standard_error());
+/// // Each material on both days is never worse than each on one of them.
+/// assert!(error(DaySpread::EvenWithinCells)? <= error(DaySpread::WholeCells)? * (1.0 + 1e-6));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -42,6 +62,12 @@ pub(crate) struct PlannedMaterial {
 /// | run length | none: every specimen is worn through | > 0 s | a specimen that lasts longer is a run-out |
 /// | days | 1 | 1 to the specimens on it | days of its own that its specimens are spread over |
 /// | departure log scatter | that of the plan | ≥ 0 | standard deviation of the materials' own departures on this surface |
+///
+/// ```
+/// use surface_severity::planning::PlannedSurface;
+/// let belt = PlannedSurface::new("belt", 2.5).run_length_s(20.0).days(2);
+/// assert_eq!((belt.name(), belt.factor(), belt.run_length()), ("belt", 2.5, Some(20.0)));
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PlannedSurface {
@@ -64,6 +90,11 @@ fn one() -> usize {
 
 impl PlannedSurface {
     /// A surface with its supposed factor, visited on one day of its own, no end of runs.
+    ///
+    /// ```
+    /// use surface_severity::planning::PlannedSurface;
+    /// assert_eq!(PlannedSurface::new("belt", 2.5).run_length(), None, "every specimen is worn through");
+    /// ```
     pub fn new(name: impl Into<String>, factor: f64) -> Self {
         Self {
             name: name.into(),
@@ -125,6 +156,22 @@ impl PlannedSurface {
 }
 
 /// Specimens of one material on one surface.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// let cell = &plan.cells()[0];
+/// assert_eq!((cell.material(), cell.surface(), cell.specimens()), ("aramid denim", "belt", 5));
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PlannedCell {
@@ -231,6 +278,13 @@ fn default_level() -> f64 {
 
 impl Plan {
     /// An empty plan with reference surface `reference` and replicate scatter σ `log_scatter`.
+    ///
+    /// ```
+    /// use surface_severity::planning::Plan;
+    /// let plan = Plan::new("road", 0.2);
+    /// assert_eq!((plan.reference(), plan.log_scatter(), plan.trials()), ("road", 0.2, 0));
+    /// assert!(plan.precision().is_err(), "nothing is planned yet");
+    /// ```
     pub fn new(reference: impl Into<String>, log_scatter: f64) -> Self {
         Self {
             reference: reference.into(),
@@ -250,6 +304,17 @@ impl Plan {
 
     /// Materials, surfaces and σ as a fit found them, without any specimens yet: what has no estimate but a bound, or
     /// none, is left out (the fit's notes name it). σ is corrected for small samples.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// use surface_severity::planning::Plan;
+    /// // The next campaign, with the values of the last and three specimens a cell.
+    /// let plan = Plan::from_fit(&fit).specimens_per_cell(3);
+    /// assert_eq!((plan.reference(), plan.surfaces().len()), (fit.reference(), 7));
+    /// assert!(plan.precision()?.factor("brushed concrete")?.factor().contains(fit.factor("brushed concrete")?.estimate()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn from_fit(fit: &SeverityFit) -> Self {
         let mut plan = Self::new(fit.reference(), fit.log_scatter() * fit.small_sample_factor())
@@ -264,6 +329,29 @@ impl Plan {
 
     /// As [`from_fit`](Self::from_fit), with the scatter of days and of material × surface departures from a fit with
     /// random effects; other groupings of it (runs, belts) are not planned for.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::{planning::Plan, severity::mixed::{Grouping, MixedSeverity}};
+    /// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+    /// let plan = Plan::from_mixed_fit(&fit);
+    /// assert!((plan.log_scatter_of_days() - fit.variance_components()[0].standard_deviation).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn from_mixed_fit(fit: &MixedSeverityFit) -> Self {
         let of = |grouping: Grouping| {

@@ -16,6 +16,26 @@ use super::plan::{LaidCell, Layout, Plan};
 use super::power::tost_power;
 
 /// What a reader of a planned precision should know.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// use surface_severity::planning::PlanNote;
+/// // Cowhide lasts 12 s on the road; runs that end after 5 s hardly ever see it worn through.
+/// let plan = plan.surface(PlannedSurface::new("road", 1.0).run_length_s(5.0));
+/// let notes = plan.precision()?.notes().to_vec();
+/// assert!(notes.iter().any(|note| matches!(note, PlanNote::MostlyRunOuts { material, .. } if material == "cowhide")));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "note", rename_all = "snake_case", deny_unknown_fields)]
 #[non_exhaustive]
@@ -69,6 +89,26 @@ impl fmt::Display for PlanNote {
 
 record! {
     /// What a planned campaign is expected to tell of one factor.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// let precision = plan.precision()?;
+    /// let belt = precision.factor("belt")?;
+    /// // Balanced: scatter times √(2/20), whatever the materials last.
+    /// assert!((belt.log_standard_error() - 0.2 * 0.1_f64.sqrt()).abs() < 1e-9);
+    /// assert!(belt.factor().contains(2.5));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct FactorPrecision as RawFactorPrecision {
         /// The surface.
         borrow surface: String => str,
@@ -109,6 +149,26 @@ record! {
     /// What a planned campaign is expected to tell of the correction of laboratory times to one road.
     ///
     /// Constant ratio: c is the mean over materials of log road median − log laboratory median.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// let precision = plan.precision()?;
+    /// let road = precision.correction("road")?;
+    /// // It rests on the materials, not on the specimens.
+    /// assert_eq!((road.materials(), road.degrees_of_freedom()), (4, 3.0));
+    /// assert!(road.factor().contains(2.5));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct CorrectionPrecision as RawCorrectionPrecision {
         /// The road surface.
         borrow surface: String => str,
@@ -156,6 +216,24 @@ impl CorrectionPrecision {
 
 record! {
     /// The chance that a planned campaign shows a belt equivalent to a road.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// let power = &plan.equivalence_power((0.80, 1.25), 0.05)?[0];
+    /// assert_eq!((power.surface(), power.lower_bound(), power.upper_bound()), ("road", 0.80, 1.25));
+    /// assert!(power.tested_materials() < 0.001, "a belt of factor 2.5 is not shown equivalent");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct EquivalencePower as RawEquivalencePower {
         /// The road surface.
         borrow surface: String => str,
@@ -198,6 +276,24 @@ fn positive(name: &str, value: f64) -> std::result::Result<(), String> {
 
 record! {
     /// What a planned campaign is expected to tell.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// let precision = plan.precision()?;
+    /// assert_eq!((precision.reference(), precision.trials(), precision.factors().len()), ("road", 40, 1));
+    /// assert!(precision.log_scatter().contains(0.2));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct Precision as RawPrecision {
         /// The surface whose factor is 1.
         borrow reference: String => str,
@@ -222,6 +318,24 @@ record! {
 impl Precision {
     /// The row of a surface.
     ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// let precision = plan.precision()?;
+    /// assert_eq!(precision.factor("belt")?.surface(), "belt");
+    /// assert!(precision.factor("gravel").is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with those that have one.
     pub fn factor(&self, surface: &str) -> Result<&FactorPrecision> {
@@ -232,6 +346,24 @@ impl Precision {
     }
 
     /// The row of a road.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// let precision = plan.precision()?;
+    /// assert_eq!(precision.correction("road")?.surface(), "road");
+    /// assert!(precision.correction("belt").is_err(), "the belt is not corrected to itself");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with those that have one.
@@ -503,6 +635,24 @@ impl Plan {
     /// [`MixedSeverity`](crate::severity::mixed::MixedSeverity) with them. Corrections: as
     /// [`Correction`](crate::correction::Correction) derives them, with what days add, which it does not know of.
     ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// // Four times the specimens, half the standard error.
+    /// let error = |plan: &Plan| plan.precision()?.factor("belt").map(|row| row.log_standard_error());
+    /// assert!((error(&plan)? / error(&plan.clone().specimens_per_cell(20))? - 2.0).abs() < 1e-6);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for an option outside its range; [`ErrorKind::UnknownSurface`] and
     /// [`ErrorKind::UnknownMaterial`] for a name that the plan does not hold; [`ErrorKind::NothingToFit`] without specimens;
@@ -556,6 +706,24 @@ impl Plan {
     }
 
     /// What is expected of the factor of `surface` relative to any other, from the same covariance.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// let (there, back) = (plan.factor_between("belt", "road")?, plan.factor_between("road", "belt")?);
+    /// assert!((there.log_standard_error() - back.log_standard_error()).abs() < 1e-9);
+    /// assert!((there.factor().estimate() * back.factor().estimate() - 1.0).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`precision`](Self::precision).

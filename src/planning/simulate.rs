@@ -72,6 +72,26 @@ fn alpha() -> f64 {
 
 record! {
     /// How the factor of one surface came out over the replicates.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::Simulation;
+    /// let simulated = Simulation::new(200).run(&plan)?;
+    /// let belt = &simulated.factors()[0];
+    /// // Unbiased, and the intervals hold what they say.
+    /// assert!(belt.log_bias().abs() < 0.02 && belt.coverage() > 0.88);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct SimulatedFactor as RawSimulatedFactor {
         /// The surface, relative to the reference.
         borrow surface: String => str,
@@ -104,6 +124,25 @@ impl SimulatedFactor {
 
 record! {
     /// How the comparison of the belt with one road came out over the replicates.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::Simulation;
+    /// let simulated = Simulation::new(100).run(&plan)?;
+    /// let road = &simulated.equivalence()[0];
+    /// assert_eq!((road.surface(), road.tested_materials()), ("road", 0.0), "a factor of 2.5 is never shown equivalent to 1");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct SimulatedEquivalence as RawSimulatedEquivalence {
         /// The road surface.
         borrow surface: String => str,
@@ -142,6 +181,24 @@ impl SimulatedEquivalence {
 
 record! {
     /// Result of [`Simulation::run`].
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::Simulation;
+    /// let simulated = Simulation::new(100).seed(3).run(&plan)?;
+    /// assert_eq!((simulated.replicates(), simulated.failures().len(), simulated.run_outs()), (100, 0, 0.0));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub struct Simulated as RawSimulated {
         /// The simulation.
         borrow options: Simulation => Simulation,
@@ -184,6 +241,22 @@ const WAVE: usize = 256;
 
 impl Simulation {
     /// A simulation of so many campaigns.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::Simulation;
+    /// assert!(Simulation::new(50).run(&plan).is_ok() && Simulation::new(0).run(&plan).is_err());
+    /// ```
     #[must_use]
     pub fn new(replicates: usize) -> Self {
         Self { replicates, seed: one(), lower_bound: lower(), upper_bound: upper(), alpha: alpha() }
@@ -209,6 +282,24 @@ impl Simulation {
 
     /// Draws and fits the campaigns: the same bits on any number of threads.
     ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::Simulation;
+    /// // The same seed, the same campaigns.
+    /// assert_eq!(Simulation::new(50).seed(1).run(&plan)?, Simulation::new(50).seed(1).run(&plan)?);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// As [`Plan::precision`]; [`ErrorKind::InvalidOption`] for an option outside its range;
     /// [`ErrorKind::ReplicatesFailed`] where no replicate could be fitted.
@@ -217,6 +308,27 @@ impl Simulation {
     }
 
     /// As [`run`](Self::run), watched: the observer is called between blocks of replicates, and may stop it.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use std::ops::ControlFlow;
+    /// use surface_severity::planning::Simulation;
+    /// let mut seen = Vec::new();
+    /// let mut watch = |done: usize, total: usize| { seen.push((done, total)); ControlFlow::Continue(()) };
+    /// Simulation::new(100).run_with(&plan, &mut watch)?;
+    /// assert_eq!(seen.last(), Some(&(100, 100)));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     ///
     /// # Errors
     /// As [`run`](Self::run).

@@ -43,6 +43,14 @@ pub enum LeftOut {
 }
 
 /// Which factors an influence table is about.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::screening::{LeftOut, Quantity, influence};
+/// assert_eq!(influence(&plan, &campaign, LeftOut::Day)?.quantity, Quantity::Abrasiveness);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
 #[non_exhaustive]

@@ -13,6 +13,16 @@ use super::words::of_class;
 use super::{Column, Drawn, Table, Value};
 
 /// The slope between belt and road by each line: with errors in both, by the jackknife over materials, and by ranks.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// let table = surface_severity::tables::lab_road_slopes(&equivalence);
+/// assert_eq!(table.rows().len(), 3 * 6, "power law, jackknife and ranks of each road");
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn lab_road_slopes(fit: &EquivalenceFit) -> Table {
     let [lower, upper] = Column::limits(fit.level(), None);
@@ -54,6 +64,14 @@ pub fn lab_road_slopes(fit: &EquivalenceFit) -> Table {
 }
 
 /// Which form predicts a material better that it was not fitted to, and by how much.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// assert!(surface_severity::tables::prediction_gains(&equivalence).to_csv().contains("brushed concrete"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn prediction_gains(fit: &EquivalenceFit) -> Table {
     let columns = vec![
@@ -92,6 +110,17 @@ pub fn prediction_gains(fit: &EquivalenceFit) -> Table {
 }
 
 /// The road surface that the belt is nearest to, and how surely; empty with a note where no replicates were drawn.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{bootstrap::Bootstrap, tables};
+/// let equivalence = equivalence.with_nearest(&Bootstrap::rescaled(100).severity(&plan, &campaign)?)?;
+/// assert!(tables::nearest_surfaces(&equivalence).to_csv().contains("coarse surface dressing"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn nearest_surfaces(fit: &EquivalenceFit) -> Table {
     let columns = vec![
@@ -125,6 +154,15 @@ pub fn nearest_surfaces(fit: &EquivalenceFit) -> Table {
 
 /// What days, runs and belts add to the uncertainty of the ratio on each surface; empty with a note where no mixed fit was
 /// given.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// let table = surface_severity::tables::shared_effects(&equivalence);
+/// assert!(table.is_empty() && !table.notes().is_empty(), "no fit with random effects was given");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn shared_effects(fit: &EquivalenceFit) -> Table {
     let columns = vec![
@@ -167,6 +205,16 @@ pub fn shared_effects(fit: &EquivalenceFit) -> Table {
 }
 
 /// Factors by material class, with what each rests on; empty with a note where there are none.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// use surface_severity::{correction::{Correction, CorrectionOptions}, tables};
+/// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().by_class(true))?;
+/// assert!(tables::class_corrections(&correction).to_csv().contains("leather"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn class_corrections(correction: &Correction) -> Table {
     let [lower, upper] = Column::limits(correction.level(), None);
@@ -220,6 +268,19 @@ pub fn class_corrections(correction: &Correction) -> Table {
 
 /// The probability that each report's material reaches each of the caller's minimum times, on each road surface.
 ///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+/// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// use surface_severity::{correction::Requirement, tables};
+/// let rows = correction.apply(&reports.reports()[1]);
+/// let required = [Requirement::new("zone 1", 4.0)?, Requirement::new("zone 2", 1.0)?];
+/// assert_eq!(tables::requirements(&rows, &required)?.rows().len(), 2 * 6, "each requirement on each road");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
 /// # Errors
 /// [`ErrorKind::InvalidOption`](crate::ErrorKind::InvalidOption) for two requirements of one name.
 pub fn requirements(rows: &[CorrectedTime], requirements: &[Requirement]) -> Result<Table> {
@@ -271,6 +332,16 @@ pub fn requirements(rows: &[CorrectedTime], requirements: &[Requirement]) -> Res
 }
 
 /// The decisions on single trials that a result rests on; empty with a note where there are none.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// use surface_severity::{campaign::Decisions, tables};
+/// let decisions = Decisions::new().set_aside("R-0077", "clamped over a seam", "test engineer");
+/// let table = tables::decisions(campaign.with_decisions(&decisions)?.decisions());
+/// assert!(table.rows().len() == 1 && table.to_csv().contains("clamped over a seam"));
+/// assert!(tables::decisions(campaign.decisions()).is_empty());
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn decisions(list: &[Decision]) -> Table {
     let columns = vec![

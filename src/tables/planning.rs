@@ -11,6 +11,21 @@ use super::words::{capital, count};
 use super::{Column, Drawn, Table, Value};
 
 /// The cells of a plan: specimens by material and surface, with the supposed values beside them.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// assert!(surface_severity::tables::planned_cells(&plan).to_csv().contains("cowhide"));
+/// ```
 #[must_use]
 pub fn planned_cells(plan: &Plan) -> Table {
     let mut columns =
@@ -40,6 +55,24 @@ pub fn planned_cells(plan: &Plan) -> Table {
 }
 
 /// Expected intervals of the factors, harshest surface first.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// let table = surface_severity::tables::planned_factors(&plan.precision()?);
+/// assert!(table.to_csv().contains("belt"));
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn planned_factors(precision: &Precision) -> Table {
     let level = precision.log_scatter().level();
@@ -90,6 +123,24 @@ fn run_outs(expected: f64) -> Value {
 }
 
 /// Expected intervals of the corrections and of what they would predict.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// let table = surface_severity::tables::planned_corrections(&plan.precision()?);
+/// assert_eq!(table.rows().len(), 1, "one road");
+/// println!("{table}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn planned_corrections(precision: &Precision) -> Table {
     let level = precision.log_scatter().level();
@@ -129,6 +180,23 @@ pub fn planned_corrections(precision: &Precision) -> Table {
 }
 
 /// Power of the equivalence tests, by formula and, where given, by simulation.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// let power = plan.equivalence_power((0.80, 1.25), 0.05)?;
+/// assert_eq!(surface_severity::tables::equivalence_power(&power, None).rows().len(), 1, "one road");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn equivalence_power(power: &[EquivalencePower], simulated: Option<&Simulated>) -> Table {
     let mut columns = vec![
@@ -173,6 +241,24 @@ pub fn equivalence_power(power: &[EquivalencePower], simulated: Option<&Simulate
 }
 
 /// The cells that further trials go to, in the order of their worth.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// use surface_severity::planning::{Augment, Criterion};
+/// let found = Augment::new(Criterion::AllFactors, 3).candidates([("cowhide", "belt")]).run(&plan)?;
+/// assert!(surface_severity::tables::augmentation(&found).to_csv().contains("cowhide"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn augmentation(augmentation: &Augmentation) -> Table {
     let columns = vec![
@@ -206,6 +292,23 @@ pub fn augmentation(augmentation: &Augmentation) -> Table {
 }
 
 /// How the factors came out over simulated campaigns.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// let simulated = surface_severity::planning::Simulation::new(50).run(&plan)?;
+/// assert!(surface_severity::tables::simulated_factors(&simulated).to_csv().contains("belt"));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[must_use]
 pub fn simulated_factors(simulated: &Simulated) -> Table {
     let columns = vec![

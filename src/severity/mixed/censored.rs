@@ -619,6 +619,18 @@ impl CensoredMixedFit {
     /// A linear combination of the coefficients: estimate, standard error and, under
     /// [`Criterion::Reml`], Satterthwaite degrees of freedom (from 1 to trials less coefficients).
     ///
+    /// ```
+    /// use surface_severity::severity::{Distribution, Observation, mixed::{CensoredMixedModel, Criterion}};
+    /// let times = [1.1, 1.3, 0.2, 0.5, 2.0].map(Observation::Exact).into_iter().chain([Observation::AtLeast(2.1)]).collect();
+    /// let model = CensoredMixedModel::new(Distribution::LogNormal, times, vec![vec![1.0]; 6]).criterion(Criterion::Reml);
+    /// let fit = model.group("day", &[1, 1, 2, 2, 3, 3]).fit()?;
+    /// let mean = fit.contrast(&[1.0])?;
+    /// assert!((mean.estimate - fit.coefficients()[0]).abs() < 1e-9);
+    /// assert!(mean.degrees_of_freedom.unwrap() < 4.0, "three days, not six trials");
+    /// assert!(fit.contrast(&[1.0, 0.0]).is_err(), "one weight for each coefficient");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] unless there is one finite weight per coefficient.
     pub fn contrast(&self, weights: &[f64]) -> Result<Contrast> {

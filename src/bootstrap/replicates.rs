@@ -430,6 +430,28 @@ impl Replicates {
         (sum(&self.observed), self.values.chunks(p).map(sum).collect(), influence)
     }
 
+    /// Interval of an increasing transform of a function of the statistics; `gradient` on the data.
+    pub(crate) fn interval_of_function(
+        &self,
+        gradient: &[(usize, f64)],
+        method: IntervalMethod,
+        function: impl Fn(&[f64]) -> f64,
+        transform: impl Fn(f64) -> f64,
+    ) -> Result<BootstrapInterval> {
+        let p = self.observed.len().max(1);
+        let derived = Self {
+            schema: self.schema.clone(),
+            provenance: self.provenance.clone(),
+            start: self.start,
+            end: self.end,
+            observed: vec![function(&self.observed)],
+            influence: if self.influence.is_empty() { Vec::new() } else { vec![self.combined(gradient).2] },
+            values: self.values.chunks(p).map(function).collect(),
+            failed: self.failed.clone(),
+        };
+        derived.interval_of(&[(0, 1.0)], method, None, transform)
+    }
+
     /// Interval of an increasing transform of a weighted sum. `errors`: standard error on the data
     /// and per replicate, for the studentised method.
     pub(crate) fn interval_of(

@@ -313,4 +313,108 @@ impl SeverityBootstrap {
     pub fn factor(&self, surface: &str, method: IntervalMethod) -> Result<BootstrapInterval> {
         self.factor_between(surface, self.fit.reference(), method)
     }
+
+    /// Bootstrap interval of quantile `p` of abrasion time of `material` on `surface`, s; `p = 0.5` is the median.
+    ///
+    /// ```
+    /// use surface_severity::IntervalMethod;
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// use surface_severity::campaign::Campaign;
+    /// use surface_severity::severity::Severity;
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// let resampled = Bootstrap::rescaled(200).severity(&Severity::new("dense asphalt concrete"), &campaign)?;
+    /// let median = resampled.quantile("cotton denim", "brushed concrete", 0.5, IntervalMethod::Percentile)?;
+    /// assert_eq!(median.interval.estimate(), resampled.fit().median("cotton denim", "brushed concrete")?.estimate());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// Those of [`SeverityFit::quantile`] and [`Replicates::interval`]; [`ErrorKind::NotEstimable`] for the studentised
+    /// method.
+    pub fn quantile(&self, material: &str, surface: &str, p: f64, method: IntervalMethod) -> Result<BootstrapInterval> {
+        self.fit.quantile(material, surface, p)?;
+        let w = self.fit.standard_quantile(p);
+        let cell = self.cell(material, surface)?;
+        let gradient = cell.gradient(self.fit.scale().sigma * w);
+        self.replicates.interval_of_function(
+            &gradient,
+            method,
+            |row| cell.location(row) + cell.sigma(row) * w,
+            libm::exp,
+        )
+    }
+
+    /// Bootstrap interval of the probability that a specimen of `material` lasts at least `time_s` on `surface`.
+    ///
+    /// ```
+    /// use surface_severity::IntervalMethod;
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// use surface_severity::campaign::Campaign;
+    /// use surface_severity::severity::Severity;
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// let resampled = Bootstrap::rescaled(200).severity(&Severity::new("dense asphalt concrete"), &campaign)?;
+    /// let lasts = |time_s| {
+    ///     resampled.survival_probability("cotton denim", "brushed concrete", time_s, IntervalMethod::Percentile)
+    /// };
+    /// let median = resampled.fit().median("cotton denim", "brushed concrete")?.estimate();
+    /// assert!((lasts(median)?.interval.estimate() - 0.5).abs() < 1e-9);
+    /// assert!(lasts(2.0 * median)?.interval.upper() < 0.5);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// Those of [`SeverityFit::survival_probability`] and [`Replicates::interval`]; [`ErrorKind::NotEstimable`] for the
+    /// studentised method.
+    pub fn survival_probability(
+        &self,
+        material: &str,
+        surface: &str,
+        time_s: f64,
+        method: IntervalMethod,
+    ) -> Result<BootstrapInterval> {
+        self.fit.survival_probability(material, surface, time_s)?;
+        let cell = self.cell(material, surface)?;
+        let log_time = libm::log(time_s);
+        // −z, which rises with the probability.
+        let margin = |row: &[f64]| (cell.location(row) - log_time) / cell.sigma(row);
+        let sigma = self.fit.scale().sigma;
+        let here = margin(self.replicates.observed());
+        let gradient: Vec<(usize, f64)> =
+            cell.gradient(-here * sigma).into_iter().map(|(j, g)| (j, g / sigma)).collect();
+        let distribution = self.fit.distribution();
+        let survival = |margin: f64| libm::exp(distribution.log_survival(-margin).value);
+        self.replicates.interval_of_function(&gradient, method, margin, survival)
+    }
+
+    fn cell(&self, material: &str, surface: &str) -> Result<CellStatistics> {
+        let columns = self.fit.scale().log_k.len();
+        Ok(CellStatistics {
+            location: columns + self.fit.placed(material, surface)?.0,
+            log_k: self.fit.column_of(surface),
+            log_sigma: self.replicates.observed().len() - 1,
+        })
+    }
+}
+
+/// Where the statistics of a cell stand in a row of replicates.
+#[derive(Debug, Clone, Copy)]
+struct CellStatistics {
+    location: usize,
+    log_k: Option<usize>,
+    log_sigma: usize,
+}
+
+impl CellStatistics {
+    fn location(&self, row: &[f64]) -> f64 {
+        row[self.location] - self.log_k.map_or(0.0, |j| row[j])
+    }
+    fn sigma(&self, row: &[f64]) -> f64 {
+        libm::exp(row[self.log_sigma])
+    }
+    /// Of the location plus a function of σ with this derivative in log σ.
+    fn gradient(&self, by_log_sigma: f64) -> Vec<(usize, f64)> {
+        let mut gradient = vec![(self.location, 1.0), (self.log_sigma, by_log_sigma)];
+        gradient.extend(self.log_k.map(|j| (j, -1.0)));
+        gradient
+    }
 }

@@ -1126,7 +1126,7 @@ impl SeverityFit {
     }
 
     /// Group of a material and index of a surface, both with a finite place.
-    fn placed(&self, material: &str, surface: &str) -> Result<(usize, usize)> {
+    pub(crate) fn placed(&self, material: &str, surface: &str) -> Result<(usize, usize)> {
         let s = self.finite(surface)?;
         let m = self.material_index(material)?;
         match self.group[m] {
@@ -1137,13 +1137,17 @@ impl SeverityFit {
 
     /// Log quantile of a group on a surface, and its standard error.
     fn location(&self, group: usize, p: f64, surface: usize) -> (f64, f64) {
-        let z = if (p - 0.5).abs() < f64::EPSILON {
+        let spread = self.scale.sigma * self.standard_quantile(p);
+        self.shifted_location(group, surface, spread, spread)
+    }
+
+    /// Quantile of W; that of 0.5 is the exact median.
+    pub(crate) fn standard_quantile(&self, p: f64) -> f64 {
+        if (p - 0.5).abs() < f64::EPSILON {
             self.plan.distribution.median()
         } else {
             self.plan.distribution.quantile(p)
-        };
-        let spread = self.scale.sigma * z;
-        self.shifted_location(group, surface, spread, spread)
+        }
     }
 
     /// Log location of a group on a surface plus a function of σ with the value `shift` and the

@@ -217,6 +217,36 @@ fn a_callers_statistic_has_bca_limits() {
     assert!(few.interval(0, IntervalMethod::Bca).is_err());
 }
 
+/// Quantiles and probabilities of a cell from the replicates of the scale are those of refits, draw by draw.
+#[test]
+fn cell_predictions_are_those_of_refits() {
+    let campaign = exact();
+    let plan = Severity::new("a");
+    let boot = Bootstrap::stratified(500).seed(5);
+    let refits = boot
+        .statistic(&plan, &campaign, &["log early", "survival"], |s| {
+            let fit = plan.fit(s)?;
+            let early = fit.quantile("y", "c", 0.1)?.estimate().ln();
+            Ok(vec![early, fit.survival_probability("y", "c", 1.1)?.estimate()])
+        })
+        .unwrap();
+    let engine = boot.severity(&plan, &campaign).unwrap();
+    for (method, tolerance) in [(IntervalMethod::Percentile, 1e-7), (IntervalMethod::Bca, 0.02)] {
+        let early = engine.quantile("y", "c", 0.1, method).unwrap().interval;
+        let of_refits = refits.interval(0, method).unwrap().interval;
+        assert!((early.lower().ln() - of_refits.lower()).abs() < tolerance, "{method:?}");
+        assert!((early.upper().ln() - of_refits.upper()).abs() < tolerance, "{method:?}");
+        let lasts = engine.survival_probability("y", "c", 1.1, method).unwrap().interval;
+        let of_refits = refits.interval(1, method).unwrap().interval;
+        // Interpolated between order statistics on another scale.
+        let tolerance = tolerance.max(1e-3);
+        assert!((lasts.lower() - of_refits.lower()).abs() < tolerance, "{method:?}");
+        assert!((lasts.upper() - of_refits.upper()).abs() < tolerance, "{method:?}");
+    }
+    assert!(engine.quantile("y", "c", 0.1, IntervalMethod::Studentised).is_err());
+    assert!(engine.quantile("y", "nowhere", 0.1, IntervalMethod::Percentile).is_err());
+}
+
 /// All interval methods agree on a large, nearly normal problem; each has a Monte Carlo error that
 /// shrinks with the number of replicates.
 #[test]

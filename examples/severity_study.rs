@@ -98,7 +98,7 @@ fn run() -> Result<(), Failure> {
     let mut document = fit.document(Some(options.seed));
     if let Some(bootstrap) = &bootstrap {
         println!("\n{}", tables::bootstrap_intervals(bootstrap));
-        document = document.with_bootstrap(bootstrap, IntervalMethod::Percentile)?;
+        document = document.with_bootstrap(bootstrap, IntervalMethod::Studentised)?;
     }
     write("severity.json", &document.to_json()?)?;
 

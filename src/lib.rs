@@ -58,7 +58,8 @@
 //! `report` (pictures, page, notebook display) and `parallel` (bootstrap on the caller's rayon pool)
 //! are on by default; `default-features = false` gives a small library with the same numbers. `arrow`, off by default, adds
 //! conversions of campaigns and tables to and from Arrow record batches; its signatures are those of `arrow-array`,
-//! whose version is part of this crate's interface there.
+//! whose version is part of this crate's interface there. `matrices`, off by default, likewise adds covariances, estimates
+//! and covariates as types of `nalgebra`.
 //!
 //! # Before you rely on a number
 //! The applicable standard comes first (for riders' clothing in Europe EN 17092, or EN 13595 where
@@ -75,6 +76,8 @@ pub mod equivalence;
 mod error;
 mod estimate;
 pub mod guide;
+#[cfg(feature = "matrices")]
+pub mod matrices;
 mod numeric;
 pub mod planning;
 #[cfg(feature = "report")]

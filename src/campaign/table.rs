@@ -385,6 +385,53 @@ impl Campaign {
         trials.into_iter().collect::<CampaignBuilder>().build()
     }
 
+    /// A campaign from columns of the same length, as other programs hold them; trial ids are the row numbers from 1. For
+    /// roles, classes and days add them to [`Trial`]s and use [`from_trials`](Self::from_trials).
+    ///
+    /// `abrasion_time_s`: seconds, by outcome an exact time, a lower or an upper bound.
+    ///
+    /// ```
+    /// use surface_severity::campaign::{Campaign, Outcome::{Perforated, RunOut}};
+    /// let campaign = Campaign::from_slices(
+    ///     &["asphalt", "asphalt", "belt"],
+    ///     &["cowhide", "cowhide", "cowhide"],
+    ///     &[8.0, 20.0, 4.5],
+    ///     &[Perforated, RunOut, Perforated],
+    /// )?;
+    /// assert_eq!(campaign.trials()[1].abrasion_time_s, Some(20.0));
+    /// assert!(Campaign::from_slices(&["asphalt"], &["cowhide"], &[8.0, 9.0], &[Perforated]).is_err());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for columns of different lengths; as [`from_trials`](Self::from_trials), a void among
+    /// them too, since it needs a reason.
+    pub fn from_slices<S: AsRef<str>, M: AsRef<str>>(
+        surface: &[S],
+        material: &[M],
+        abrasion_time_s: &[f64],
+        outcome: &[Outcome],
+    ) -> Result<Self> {
+        let n = surface.len();
+        for (name, found) in
+            [("material", material.len()), ("abrasion_time_s", abrasion_time_s.len()), ("outcome", outcome.len())]
+        {
+            if found != n {
+                return Err(ErrorKind::option(name, found, &format!("{n} entries, as many as surfaces")));
+            }
+        }
+        Self::from_trials((0..n).map(|i| {
+            let (id, surface, material) = ((i + 1).to_string(), surface[i].as_ref(), material[i].as_ref());
+            let time = abrasion_time_s[i];
+            match outcome[i] {
+                Outcome::Perforated => Trial::perforated(id, surface, material, time),
+                Outcome::RunOut => Trial::run_out(id, surface, material, time),
+                Outcome::OpenedAtContact => Trial::opened_at_contact(id, surface, material, time),
+                Outcome::Void => Trial::void(id, surface, material, ""),
+            }
+        }))
+    }
+
     /// A reader of trials.csv with options.
     ///
     /// ```

@@ -22,7 +22,7 @@ use study::Failure;
 use surface_severity::bootstrap::{Bootstrap, Cluster, Scheme};
 use surface_severity::campaign::{Campaign, Outcome, Trial};
 use surface_severity::correction::{Correction, CorrectionOptions, LabReport};
-use surface_severity::equivalence::Equivalence;
+use surface_severity::equivalence::{Equivalence, EquivalenceFit};
 use surface_severity::severity::mixed::{Grouping, MixedSeverity};
 use surface_severity::severity::{Severity, SeverityFit};
 use surface_severity::{Error, Interval, IntervalMethod};
@@ -171,10 +171,18 @@ fn factor_intervals(campaign: &Campaign, cell: &Cell, replicates: Option<usize>)
     answers
 }
 
-fn correction_intervals(simulated: &Simulated, fit: &SeverityFit, level: f64) -> Result<Answers, Error> {
-    let belt = format!("s{BELT}");
-    let equivalence = Equivalence::new(&belt).level(level).fit(&simulated.campaign, fit)?;
-    let correction = Correction::derive(&equivalence, &CorrectionOptions::default().level(level))?;
+fn correction_intervals(simulated: &Simulated, cell: &Cell, fit: &SeverityFit, level: f64) -> Result<Answers, Error> {
+    let plan = Equivalence::new(format!("s{BELT}")).level(level);
+    let mut answers = corrected(simulated, &plan.fit(&simulated.campaign, fit)?, level)?;
+    if cell.days {
+        let mixed = MixedSeverity::new("s0").random(Grouping::Day).level(level).fit(&simulated.campaign)?;
+        answers.extend(corrected(simulated, &plan.fit_mixed(&simulated.campaign, fit, &mixed)?, level)?);
+    }
+    Ok(answers)
+}
+
+fn corrected(simulated: &Simulated, equivalence: &EquivalenceFit, level: f64) -> Result<Answers, Error> {
+    let correction = Correction::derive(equivalence, &CorrectionOptions::default().level(level))?;
     let factors = (0..BELT)
         .map(|s| {
             let found = correction.correction(&format!("s{s}")).ok();
@@ -252,7 +260,7 @@ fn run() -> Result<(), Failure> {
     let mut progress = study::Progress::new("campaigns");
     let mut tallies = Vec::new();
     for (index, cell) in cells.iter().enumerate() {
-        let mut tally = [[Tally::default(); METHODS.len() + CORRECTED.len()]; 2];
+        let mut tally = [[Tally::default(); METHODS.len() + 2 * CORRECTED.len()]; 2];
         let block = 16;
         for first in (0..campaigns).step_by(block) {
             let many = (first..(first + block).min(campaigns)).into_par_iter();
@@ -264,7 +272,7 @@ fn run() -> Result<(), Failure> {
                         factor_intervals(&simulated.campaign, cell, (c < resampled).then_some(replicates));
                     for (level, answers) in LEVELS.into_iter().zip(&mut answers) {
                         answers.resize(METHODS.len(), Vec::new());
-                        answers.extend(correction_intervals(&simulated, &fit, level)?);
+                        answers.extend(correction_intervals(&simulated, cell, &fit, level)?);
                     }
                     Ok::<_, Error>(answers)
                 })
@@ -310,7 +318,8 @@ fn run() -> Result<(), Failure> {
     }
     println!(
         "Corrections, nominal 95 % and 90 %: {campaigns} campaigns a row, each with a report on as many specimens of a new \
-         material, tested on one day of their own (Monte Carlo standard error {:.1} and {:.1}).\n",
+         material, tested on one day of their own (Monte Carlo standard error {:.1} and {:.1}). Where days differ, first \
+         without them, then with the days of a mixed fit.\n",
         percent(LEVELS[0], campaigns),
         percent(LEVELS[1], campaigns),
     );
@@ -319,8 +328,13 @@ fn run() -> Result<(), Failure> {
     println!("| days | materials | specimens | ends | {} |", heads.join(" | "));
     println!("|{}", "---|".repeat(4 + heads.len()));
     for (cell, tally) in cells.iter().zip(&tallies) {
+        let entry = |c: usize, l: usize| {
+            let with_days = tally[l][c + CORRECTED.len()].cell();
+            let plain = tally[l][c].cell();
+            if with_days.is_empty() { plain } else { format!("{plain}, {with_days}") }
+        };
         let entries: Vec<String> =
-            (METHODS.len()..METHODS.len() + CORRECTED.len()).flat_map(|c| [0, 1].map(|l| tally[l][c].cell())).collect();
+            (METHODS.len()..METHODS.len() + CORRECTED.len()).flat_map(|c| [0, 1].map(|l| entry(c, l))).collect();
         println!("{} {} |", row(cell), entries.join(" | "));
     }
     Ok(())

@@ -63,6 +63,9 @@
 #![doc = include_str!("study.md")]
 //!
 //! # What that means
+//! Student t with estimated degrees of freedom, the robust fit of censored campaigns, has the smallest error under many gross
+//! errors, and intervals that are short (91 to 92 % for 95 %); with 4 degrees of freedom they cover 92 to 98 %.
+//!
 //! Where three of five trials of a cell are wrong alike, no test can find them by comparing trials of
 //! that cell; up to a tenth of such errors the robust factors still hold. At a fifth they do not
 //! either. Where the robust factors and those without the flagged trials disagree, look at the

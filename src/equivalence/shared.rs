@@ -355,7 +355,7 @@ impl Deltas {
         let (height, cross, tilt) = (height / sw, cross / (a * b), tilt / spread);
         let intercept = (height - 2.0 * centre * cross + centre * centre * tilt).max(0.0);
         // Rounding must not make it larger than a covariance can be: one level gives a matrix of rank one.
-        let most = libm::sqrt((intercept * tilt).max(0.0));
+        let most = libm::sqrt(intercept * tilt);
         LineShare { intercept, slope: tilt, covariance: (cross - centre * tilt).clamp(-most, most) }
     }
 }
@@ -364,16 +364,18 @@ impl Deltas {
 fn positive_part(a: f64, b: f64, d: f64) -> (f64, f64, f64) {
     let (middle, half) = (0.5 * (a + d), libm::hypot(0.5 * (a - d), b));
     let (low, high) = (middle - half, middle + half);
-    if low >= 0.0 {
-        return (a, b, d);
-    }
     if high <= 0.0 {
         return (0.0, 0.0, 0.0);
     }
-    // high · v vᵀ, v vᵀ = (M − low I)/(high − low).
-    let scale = high / (high - low);
-    // low may be off by its last bits: what is 0 then must not come out below it.
-    ((scale * (a - low)).max(0.0), scale * b, (scale * (d - low)).max(0.0))
+    let (a, b, d) = if low >= 0.0 {
+        (a, b, d)
+    } else {
+        // high · v vᵀ, v vᵀ = (M − low I)/(high − low).
+        let scale = high / (high - low);
+        (scale * (a - low), scale * b, scale * (d - low))
+    };
+    // low is rounded: what is 0 but for that must not stay below it.
+    (a.max(0.0), b, d.max(0.0))
 }
 
 /// The covariance that effects give to a line.
@@ -416,6 +418,15 @@ mod tests {
             assert!(cross * cross <= height * tilt * (1.0 + 1e-6) + 1e-18, "{a} {b} {d}: {cross} {height} {tilt}");
         }
         assert!(below > 50_000);
+        // Of balanced campaigns with days, where the second entry is 0 but for rounding: it came out at -1e-16.
+        for (a, b, d) in [
+            (111.73639463958894, 1.9703235740126102e-15, -3.5527136788005005e-15),
+            (81.30174959221387, 1.0318557433944988e-15, -7.105427357601002e-15),
+        ] {
+            let (height, _, tilt) = positive_part(a, b, d);
+            let (tilt_first, _, height_last) = positive_part(d, b, a);
+            assert!(height > 0.0 && tilt >= 0.0 && tilt_first >= 0.0 && height_last > 0.0, "{a} {b} {d}");
+        }
     }
 
     /// Three road days and three days of the belt, all materials alike: 6 · (1/3)². Days of their own: nothing is left

@@ -598,12 +598,7 @@ impl Bootstrap {
                 let rest: Vec<usize> = all.iter().copied().filter(|&r| r != row).collect();
                 deleted.push(on_data(&rest, "all rows but one")?);
             }
-            #[allow(clippy::cast_precision_loss)]
-            let n = members.len() as f64;
-            for j in 0..p {
-                let mean = deleted.iter().map(|d| d[j]).sum::<f64>() / n;
-                influence[j].extend(deleted.iter().map(|d| (mean - d[j]) * (n - 1.0) / n));
-            }
+            centre_deleted(&deleted, &mut influence);
         }
         let names = (0..p).map(|j| format!("statistic {j}")).collect();
         let mut out = Replicates::start(Provenance::of_rows(self, names), observed, influence, 0);
@@ -663,16 +658,21 @@ where
     let mut influence = vec![Vec::with_capacity(deleted.len()); statistics];
     let mut at = 0;
     for cell in cells {
-        let members = &deleted[at..at + cell.len()];
+        centre_deleted(&deleted[at..at + cell.len()], &mut influence);
         at += cell.len();
-        #[allow(clippy::cast_precision_loss)]
-        let n = cell.len() as f64;
-        for (j, influence) in influence.iter_mut().enumerate() {
-            let mean = members.iter().map(|d| d[j]).sum::<f64>() / n;
-            influence.extend(members.iter().map(|d| (mean - d[j]) * (n - 1.0) / n));
-        }
     }
     influence
+}
+
+/// Appends the influence of the members of one stratum, by the statistics without each, to that of each statistic: centred and
+/// scaled within the stratum.
+fn centre_deleted(deleted: &[Vec<f64>], influence: &mut [Vec<f64>]) {
+    #[allow(clippy::cast_precision_loss)]
+    let n = deleted.len() as f64;
+    for (j, influence) in influence.iter_mut().enumerate() {
+        let mean = deleted.iter().map(|d| d[j]).sum::<f64>() / n;
+        influence.extend(deleted.iter().map(|d| (mean - d[j]) * (n - 1.0) / n));
+    }
 }
 
 impl Bootstrap {

@@ -24,16 +24,9 @@
 use std::collections::BTreeMap;
 
 use crate::equivalence::{ClassPrediction, Part, count, predict_class, root, sum_of};
+use crate::numeric::quadrature;
 use crate::numeric::special::{normal_cdf, t_survival};
 use crate::severity::Distribution;
-
-/// Abscissae and weights of 8-point Gauss–Legendre quadrature (Abramowitz & Stegun, Table 25.4).
-const NODES: [(f64, f64); 4] = [
-    (0.183_434_642_495_649_8, 0.362_683_783_378_362),
-    (0.525_532_409_916_329, 0.313_706_645_877_887_3),
-    (0.796_666_477_413_626_7, 0.222_381_034_453_374_48),
-    (0.960_289_856_497_536_2, 0.101_228_536_290_376_26),
-];
 
 /// The pieces of variance of a corrected log time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -334,15 +327,10 @@ fn chi_squared_mixture(df: f64, kink: Option<f64>) -> Vec<(f64, f64)> {
     for side in edges.windows(2) {
         let length = side[1] - side[0];
         let panels = (1_u32..10_000).find(|n| length <= widest * f64::from(*n)).unwrap_or(10_000);
-        let half = 0.5 * length / f64::from(panels);
-        for k in 0..panels {
-            let middle = side[0] + half * f64::from(2 * k + 1);
-            for (x, w) in NODES {
-                for x in [middle - half * x, middle + half * x] {
-                    nodes.push((w * half * libm::exp(exponent(x) - 25.0), df * libm::exp(x)));
-                }
-            }
-        }
+        nodes.extend(
+            quadrature::nodes(side[0], side[1], panels)
+                .map(|(x, w)| (w * libm::exp(exponent(x) - 25.0), df * libm::exp(x))),
+        );
     }
     let total: f64 = nodes.iter().map(|n| n.0).sum();
     debug_assert!(total > 0.0 && count(nodes.len()) > 0.0);

@@ -94,4 +94,5 @@ pub use resampling::{LineJackknife, LineMethod, LinePoints};
 pub use shared::{LineShare, SharedEffect};
 pub(crate) use shared::{Part, joint_degrees_of_freedom, shared_part, sum_of};
 pub use time_dependence::{TimeDependence, TimeDependenceRow};
+pub(crate) use tost::check_test;
 pub use tost::{Tost, tost};

@@ -132,19 +132,7 @@ pub fn tost(
     bounds: (f64, f64),
     alpha: f64,
 ) -> Result<Tost> {
-    check_bounds(bounds.0, bounds.1)?;
-    check_alpha(alpha)?;
-    if !log_ratio.is_finite() {
-        return Err(ErrorKind::option("log_ratio", log_ratio, "a finite number"));
-    }
-    if !(log_standard_error > 0.0 && log_standard_error.is_finite()) {
-        return Err(ErrorKind::option("log_standard_error", log_standard_error, "a positive, finite number"));
-    }
-    if let Some(df) = degrees_of_freedom
-        && !(df > 0.0 && df.is_finite())
-    {
-        return Err(ErrorKind::option("degrees_of_freedom", df, "a positive, finite number"));
-    }
+    check_test((log_ratio, log_standard_error, degrees_of_freedom), bounds, alpha)?;
     let overflow = || ErrorKind::NotEstimable {
         quantity: "the equivalence test".into(),
         reason: "the numbers leave the range of double precision".into(),
@@ -175,4 +163,26 @@ pub fn tost(
         equivalent: lower_p_value <= alpha && upper_p_value <= alpha,
         smallest_lower_bound,
     })
+}
+
+/// Refuses what no test of a log ratio, its standard error and its degrees of freedom can be made of.
+pub(crate) fn check_test(
+    (log_ratio, log_standard_error, degrees_of_freedom): (f64, f64, Option<f64>),
+    bounds: (f64, f64),
+    alpha: f64,
+) -> Result<()> {
+    check_bounds(bounds.0, bounds.1)?;
+    check_alpha(alpha)?;
+    if !log_ratio.is_finite() {
+        return Err(ErrorKind::option("log_ratio", log_ratio, "a finite number"));
+    }
+    if !(log_standard_error > 0.0 && log_standard_error.is_finite()) {
+        return Err(ErrorKind::option("log_standard_error", log_standard_error, "a positive, finite number"));
+    }
+    if let Some(df) = degrees_of_freedom
+        && !(df > 0.0 && df.is_finite())
+    {
+        return Err(ErrorKind::option("degrees_of_freedom", df, "a positive, finite number"));
+    }
+    Ok(())
 }

@@ -8,18 +8,21 @@ const NODES: [(f64, f64); 4] = [
     (0.960_289_856_497_536_2, 0.101_228_536_290_376_26),
 ];
 
+/// Nodes of `[a, b]` in `panels` equal parts, with their weights.
+pub(crate) fn nodes(a: f64, b: f64, panels: u32) -> impl Iterator<Item = (f64, f64)> {
+    let half = 0.5 * (b - a) / f64::from(panels.max(1));
+    (0..panels.max(1)).flat_map(move |k| {
+        let middle = a + half * f64::from(2 * k + 1);
+        NODES.into_iter().flat_map(move |(x, w)| [(middle - half * x, w * half), (middle + half * x, w * half)])
+    })
+}
+
 /// Integral of `f`, smooth, over `[a, b]` in `panels` equal parts of eight nodes each; several integrands at once.
 pub(crate) fn integrate<const N: usize>(a: f64, b: f64, panels: u32, mut f: impl FnMut(f64) -> [f64; N]) -> [f64; N] {
     let mut sum = [0.0; N];
-    let half = 0.5 * (b - a) / f64::from(panels.max(1));
-    for k in 0..panels.max(1) {
-        let middle = a + half * f64::from(2 * k + 1);
-        for (x, w) in NODES {
-            for x in [middle - half * x, middle + half * x] {
-                for (total, value) in sum.iter_mut().zip(f(x)) {
-                    *total += w * half * value;
-                }
-            }
+    for (x, w) in nodes(a, b, panels) {
+        for (total, value) in sum.iter_mut().zip(f(x)) {
+            *total += w * value;
         }
     }
     sum

@@ -1,5 +1,6 @@
 //! Power of two one-sided tests, exactly.
 
+use crate::equivalence::check_test;
 use crate::equivalence::special::t_quantile;
 use crate::error::{ErrorKind, Result};
 use crate::numeric::quadrature::integrate;
@@ -39,19 +40,7 @@ pub fn tost_power(
     bounds: (f64, f64),
     alpha: f64,
 ) -> Result<f64> {
-    // The test itself checks its options.
-    crate::equivalence::tost(0.0, 1.0, None, bounds, alpha)?;
-    if !log_ratio.is_finite() {
-        return Err(ErrorKind::option("log_ratio", log_ratio, "a finite number"));
-    }
-    if !(log_standard_error > 0.0 && log_standard_error.is_finite()) {
-        return Err(ErrorKind::option("log_standard_error", log_standard_error, "a positive, finite number"));
-    }
-    if let Some(df) = degrees_of_freedom
-        && !(df > 0.0 && df.is_finite())
-    {
-        return Err(ErrorKind::option("degrees_of_freedom", df, "a positive, finite number"));
-    }
+    check_test((log_ratio, log_standard_error, degrees_of_freedom), bounds, alpha)?;
     let lower = (libm::log(bounds.0) - log_ratio) / log_standard_error;
     let upper = (libm::log(bounds.1) - log_ratio) / log_standard_error;
     let quantile = t_quantile(1.0 - alpha, degrees_of_freedom)

@@ -292,8 +292,17 @@ impl Robust {
     pub fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<RobustFit> {
         self.check()?;
         let plan = plan.clone().distribution(Distribution::LogNormal);
-        let prepared = Prepared::new(&plan, campaign)?;
-        let (design, rows) = prepared.numbering.crossed(&prepared.cells);
+        let mut prepared = Prepared::new(&plan, campaign)?;
+        // Where two solutions are equally good rounding decides between them: all is computed in the order of trial ids, so that
+        // what materials and surfaces are called does not.
+        let mut cells = prepared.cells.clone();
+        let mut rank = vec![0; campaign.len()];
+        for (r, &i) in campaign.canonical_order().iter().enumerate() {
+            rank[i as usize] = r;
+        }
+        cells.cells.sort_by_key(|cell| rank[prepared.cells.trial[cell.start]]);
+        prepared.numbering = prepared.numbering.as_met(&cells.cells);
+        let (design, rows) = prepared.numbering.crossed(&cells);
         let n = design.times.len();
         let (scale, weights, residuals, df) = if let RobustMethod::StudentT { degrees_of_freedom } = self.method {
             let fit = StudentT::fit(&design, degrees_of_freedom)?;

@@ -51,6 +51,24 @@ impl Numbering {
         Self { group, column, finite_surface, groups, columns }
     }
 
+    /// The same with groups and columns numbered as `cells`, in the order given, first name them.
+    pub(crate) fn as_met(&self, cells: &[Cell]) -> Self {
+        let mut met =
+            Self { group: vec![None; self.group.len()], column: vec![None; self.column.len()], ..self.clone() };
+        let (mut groups, mut columns) = (0, 0);
+        for cell in cells {
+            if self.group[cell.material].is_some() && met.group[cell.material].is_none() {
+                met.group[cell.material] = Some(groups);
+                groups += 1;
+            }
+            if self.column[cell.surface].is_some() && met.column[cell.surface].is_none() {
+                met.column[cell.surface] = Some(columns);
+                columns += 1;
+            }
+        }
+        met
+    }
+
     /// The fitted part of `cells`, with the position of each fitted time in `cells.times`.
     pub(crate) fn crossed(&self, cells: &Cells) -> (Crossed, Vec<usize>) {
         let mut rows = Vec::with_capacity(cells.times.len());

@@ -116,8 +116,7 @@ impl CellMeans {
         let cells = Cells::new(campaign, None);
         let mut design = Crossed::new(0, 0);
         let mut standing = Vec::with_capacity(cells.cells.len());
-        for cell in &cells.cells {
-            let kinds = Kinds::of(cells.of(cell));
+        for (cell, kinds) in cells.with_kinds() {
             let side = match (kinds.exact, kinds.right, kinds.left) {
                 (0, _, 0) => Err(BoundSide::AtLeast),
                 (0, 0, _) => Err(BoundSide::AtMost),

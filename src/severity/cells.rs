@@ -65,6 +65,11 @@ impl Cells {
         Self { cells, kinds, times, weights: campaign.is_weighted().then_some(weights), trial }
     }
 
+    /// The cells with how their trials ended.
+    pub(crate) fn with_kinds(&self) -> impl Iterator<Item = (&Cell, Kinds)> {
+        self.cells.iter().zip(self.kinds.iter().copied())
+    }
+
     /// The cells of a material: they lie together.
     pub(crate) fn of_material(&self, material: usize) -> std::ops::Range<usize> {
         let start = self.cells.partition_point(|c| c.material < material);

@@ -174,12 +174,8 @@ impl Prepared {
             return Err(ErrorKind::option("time_resolution_s", step, "a positive, finite number of seconds"));
         }
         let cells = Cells::new(campaign, plan.time_resolution_s);
-        let links: Vec<Link> = cells
-            .cells
-            .iter()
-            .zip(&cells.kinds)
-            .map(|(c, &kinds)| Link { material: c.material, surface: c.surface, kinds })
-            .collect();
+        let links: Vec<Link> =
+            cells.with_kinds().map(|(c, kinds)| Link { material: c.material, surface: c.surface, kinds }).collect();
         let materials: Vec<String> = campaign.materials().iter().map(|m| m.name.clone()).collect();
         let surfaces: Vec<String> = campaign.surfaces().iter().map(|s| s.name.clone()).collect();
         let standings = standings(&links, &materials, &surfaces, reference)?;

@@ -327,10 +327,9 @@ impl ClassFactors {
         for class in &classes {
             let links: Vec<Link> = prepared
                 .cells
-                .cells
-                .iter()
-                .filter(|c| class_of[c.material] == *class && prepared.numbering.group[c.material].is_some())
-                .map(|c| Link { material: c.material, surface: c.surface, kinds: Kinds::of(prepared.cells.of(c)) })
+                .with_kinds()
+                .filter(|(c, _)| class_of[c.material] == *class && prepared.numbering.group[c.material].is_some())
+                .map(|(c, kinds)| Link { material: c.material, surface: c.surface, kinds })
                 .collect();
             standing.push(class_standings(&links, &materials, &surfaces, prepared.reference));
         }

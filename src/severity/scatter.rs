@@ -21,7 +21,7 @@ use crate::estimate::{Estimate, Interval, IntervalMethod};
 use crate::numeric::bordered::{Bordered, Factored};
 use crate::numeric::special::{chi_squared_quantile, chi_squared_survival, two_sided_quantile};
 
-use super::cells::{Cell, Crossed, Kinds};
+use super::cells::{Cell, Crossed};
 use super::distribution::Distribution;
 use super::fit::{Prepared, Severity};
 use super::newton::{LogTime, contribution};
@@ -193,8 +193,7 @@ impl EqualScatter {
         let prepared = Prepared::new(plan, campaign)?;
         let (names, group_of) = grouping(by, campaign);
         let mut designs = vec![Crossed::new(0, 0); names.len()];
-        for cell in &prepared.cells.cells {
-            let kinds = Kinds::of(prepared.cells.of(cell));
+        for (cell, kinds) in prepared.cells.with_kinds() {
             if kinds.exact > 0 || (kinds.left > 0 && kinds.right > 0) {
                 let design = &mut designs[group_of(cell)];
                 design.push(&prepared.cells, cell, design.groups, None);

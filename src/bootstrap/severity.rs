@@ -79,14 +79,16 @@ impl Bootstrap {
         campaign: &Campaign,
         observer: &mut impl Observer,
     ) -> Result<SeverityBootstrap> {
-        let mut replicates = self.severity_range(plan, campaign, 0..self.replicates, observer)?;
+        self.check()?;
+        let fit = plan.fit(campaign)?;
+        let mut replicates = self.severity_part((plan, &fit), campaign, 0..self.replicates, observer)?;
         while let Some(total) = self.more(&replicates) {
             let more = Self { replicates: total, ..self.clone() };
-            let next = more.severity_range(plan, campaign, replicates.range().end..total, observer)?;
+            let next = more.severity_part((plan, &fit), campaign, replicates.range().end..total, observer)?;
             replicates.extend_plan(total);
             replicates = Replicates::merge([replicates, next])?;
         }
-        Ok(SeverityBootstrap { replicates: replicates.finish()?, fit: plan.fit(campaign)? })
+        Ok(SeverityBootstrap { replicates: replicates.finish()?, fit })
     }
 
     /// The part `range` of the replicates of a severity fit: log factors of the surfaces on the
@@ -115,10 +117,19 @@ impl Bootstrap {
         observer: &mut impl Observer,
     ) -> Result<Replicates> {
         self.check()?;
+        self.severity_part((plan, &plan.fit(campaign)?), campaign, range, observer)
+    }
+
+    fn severity_part(
+        &self,
+        (plan, fit): (&Severity, &SeverityFit),
+        campaign: &Campaign,
+        range: Range<usize>,
+        observer: &mut impl Observer,
+    ) -> Result<Replicates> {
         self.check_range(&range)?;
-        let fit = plan.fit(campaign)?;
         let prepared = Prepared::new(plan, campaign)?;
-        let drawer = Drawer::new(self, &fit, &prepared, campaign)?;
+        let drawer = Drawer::new(self, fit, &prepared, campaign)?;
         let (design, rows) = prepared.numbering.crossed(&prepared.cells);
         let engine = Engine::new(&design, plan.chosen_distribution(), fit.scale());
         let p = engine.statistics();
@@ -126,7 +137,7 @@ impl Bootstrap {
         observed.extend(&fit.scale().location);
         observed.push(libm::log(fit.scale().sigma));
         let influence = fit.scale().influence(&design, plan.chosen_distribution())?;
-        let provenance = Provenance::new(self, plan, campaign, statistic_names(&fit));
+        let provenance = Provenance::new(self, plan, campaign, statistic_names(fit));
         let mut out = Replicates::start(provenance, observed, influence, range.start);
         // The drawn weights or values of the trials on the scale.
         let everything = rows.len() == prepared.cells.times.len();

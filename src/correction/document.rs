@@ -6,6 +6,7 @@ use serde::Deserialize;
 
 use super::classes::ClassCorrections;
 use super::factor::{Correction, CorrectionOptions, KIND, NotCorrected, SurfaceCorrection, VERSION};
+use super::predict::SpecimenPrediction;
 use super::validity::Domain;
 use crate::campaign::Decision;
 use crate::document::{parse, present, schema, to_json, version_of};
@@ -42,7 +43,7 @@ struct RawV2 {
     schema: String,
     crate_version: String,
     campaign_digest: String,
-    options: CorrectionOptions,
+    options: OptionsV2,
     #[serde(deserialize_with = "present")]
     seed: Option<u64>,
     laboratory: String,
@@ -53,6 +54,15 @@ struct RawV2 {
     corrections: Vec<SurfaceV2>,
     not_corrected: Vec<NotCorrected>,
     cautions: Vec<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct OptionsV2 {
+    form: Form,
+    level: f64,
+    by_class: bool,
+    minimum_class_materials: usize,
 }
 
 #[derive(Deserialize)]
@@ -110,7 +120,13 @@ impl RawV2 {
             schema: schema(KIND, VERSION),
             crate_version: self.crate_version,
             campaign_digest: self.campaign_digest,
-            options: self.options,
+            options: CorrectionOptions {
+                form: self.options.form,
+                level: self.options.level,
+                by_class: self.options.by_class,
+                minimum_class_materials: self.options.minimum_class_materials,
+                specimen_prediction: SpecimenPrediction::Mixture,
+            },
             seed: self.seed,
             decisions: Vec::new(),
             laboratory: self.laboratory,
@@ -202,7 +218,12 @@ impl RawV1 {
             schema: self.schema,
             crate_version: self.crate_version,
             campaign_digest: self.campaign_digest,
-            options: CorrectionOptions::default().form(self.options.form).level(self.options.level),
+            options: OptionsV2 {
+                form: self.options.form,
+                level: self.options.level,
+                by_class: false,
+                minimum_class_materials: 3,
+            },
             seed: self.seed,
             laboratory: self.laboratory,
             distribution: self.distribution,

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis};
-use super::predict::{Pieces, Predictive, Target};
+use super::predict::{Pieces, Predictive, SpecimenPrediction, Target};
 use super::reports::{LabReport, LogMedian};
 use super::requirement::{Reaching, Requirement, evaluate};
 use super::validity::{ClassCount, Domain, Validity};
@@ -31,6 +31,7 @@ pub(super) const VERSION: u32 = 3;
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
 /// | by_class | false | constant ratio only | a factor for each material class, shrunk towards the common one |
 /// | minimum_class_materials | 3 | 1 or more | a class with fewer materials takes the common factor, with the scatter between classes in its interval |
+/// | specimen_prediction | Satterthwaite | see [`SpecimenPrediction`] | how the interval of one more specimen is found |
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
@@ -49,11 +50,18 @@ pub struct CorrectionOptions {
     pub(super) level: f64,
     pub(super) by_class: bool,
     pub(super) minimum_class_materials: usize,
+    pub(super) specimen_prediction: SpecimenPrediction,
 }
 
 impl Default for CorrectionOptions {
     fn default() -> Self {
-        Self { form: Form::ConstantRatio, level: 0.95, by_class: false, minimum_class_materials: 3 }
+        Self {
+            form: Form::ConstantRatio,
+            level: 0.95,
+            by_class: false,
+            minimum_class_materials: 3,
+            specimen_prediction: SpecimenPrediction::default(),
+        }
     }
 }
 
@@ -80,6 +88,12 @@ impl CorrectionOptions {
     #[must_use]
     pub fn minimum_class_materials(mut self, materials: usize) -> Self {
         self.minimum_class_materials = materials;
+        self
+    }
+    /// Sets how the interval of one more specimen is found.
+    #[must_use]
+    pub fn specimen_prediction(mut self, rule: SpecimenPrediction) -> Self {
+        self.specimen_prediction = rule;
         self
     }
 
@@ -362,7 +376,13 @@ impl SurfaceCorrection {
             sigma_df: base.scatter_degrees_of_freedom,
             shared: self.shared_for(x, report.days, target),
         };
-        Predictive::new(self.intercept + self.slope * x, pieces, target, base.distribution)
+        Predictive::new(
+            self.intercept + self.slope * x,
+            pieces,
+            target,
+            base.distribution,
+            base.options.specimen_prediction,
+        )
     }
 
     /// The factor for a material of `class`: that of its class, where there are factors by class and it has one.

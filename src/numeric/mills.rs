@@ -12,15 +12,20 @@ const INV_SQRT_2PI: f64 = 0.398_942_280_401_432_7;
 
 /// `exp(x)` for `-708 <= x <= 0` to an ulp or two, 0 below: reduction by powers of two, Taylor.
 #[inline(always)]
-fn exp_negative(x: f64) -> f64 {
+fn exp_negative<const N: usize>(x: &[f64; N]) -> [f64; N] {
     const ROUND: f64 = 6_755_399_441_055_744.0; // 1.5 · 2^52: adding it rounds to an integer
     const LN2_HIGH: f64 = 6.931_471_803_691_238e-1;
     const LN2_LOW: f64 = 1.908_214_929_270_587_7e-10;
-    let clamped = x.max(-708.0);
-    let shifted = clamped * std::f64::consts::LOG2_E + ROUND;
-    let k = shifted - ROUND;
-    let r = (clamped - k * LN2_HIGH) - k * LN2_LOW;
-    let mut p = 1.0 / 6_227_020_800.0;
+    let (mut scale, mut r) = ([0.0; N], [0.0; N]);
+    for l in 0..N {
+        let clamped = x[l].max(-708.0);
+        let shifted = clamped * std::f64::consts::LOG2_E + ROUND;
+        let k = shifted - ROUND;
+        r[l] = (clamped - k * LN2_HIGH) - k * LN2_LOW;
+        // The low bits of `shifted` hold k; moved into the exponent field they scale by 2^k.
+        scale[l] = f64::from_bits((shifted.to_bits() << 52).wrapping_add(1023 << 52));
+    }
+    let mut p = [1.0 / 6_227_020_800.0; N];
     for c in [
         1.0 / 479_001_600.0,
         1.0 / 39_916_800.0,
@@ -36,39 +41,49 @@ fn exp_negative(x: f64) -> f64 {
         1.0,
         1.0,
     ] {
-        p = p * r + c;
+        for l in 0..N {
+            p[l] = p[l] * r[l] + c;
+        }
     }
-    // The low bits of `shifted` hold k; moved into the exponent field they scale by 2^k.
-    let scale = f64::from_bits((shifted.to_bits() << 52).wrapping_add(1023 << 52));
-    let value = p * scale;
-    if x < -708.0 { 0.0 } else { value }
+    for l in 0..N {
+        p[l] = if x[l] < -708.0 { 0.0 } else { p[l] * scale[l] };
+    }
+    p
 }
 
-/// Hazard `φ(z)/(1 − Φ(z))`.
-#[inline(always)]
-pub(crate) fn hazard(z: f64) -> f64 {
-    let u = z.abs() * std::f64::consts::FRAC_1_SQRT_2;
-    let t = (u - SHIFT) / (u + SHIFT);
-    let mut p = COEFFICIENTS[22];
-    for &c in COEFFICIENTS[..22].iter().rev() {
-        p = p * t + c;
-    }
-    // 1/M(|z|) with M the Mills ratio.
-    let inverse_mills = SQRT_2_OVER_PI * (1.0 + 2.0 * u) / p;
-    let density = INV_SQRT_2PI * exp_negative(-0.5 * z * z);
-    // For z < 0: 1 − Φ(z) = 1 − φ(z) M(|z|).
-    let lower = density / (1.0 - density / inverse_mills);
-    if z < 0.0 { lower } else { inverse_mills }
-}
-
-/// [`hazard`] of every element.
+/// Hazard `φ(z)/(1 − Φ(z))` of every element: stage by stage over all of them, for the compiler's sake.
 #[inline(always)]
 pub(crate) fn hazard_lanes<const N: usize>(z: &[f64; N]) -> [f64; N] {
+    let (mut t, mut scale, mut exponent) = ([0.0; N], [0.0; N], [0.0; N]);
+    for l in 0..N {
+        let u = z[l].abs() * std::f64::consts::FRAC_1_SQRT_2;
+        t[l] = (u - SHIFT) / (u + SHIFT);
+        scale[l] = SQRT_2_OVER_PI * (1.0 + 2.0 * u);
+        exponent[l] = -0.5 * z[l] * z[l];
+    }
+    let mut p = [COEFFICIENTS[22]; N];
+    for &c in COEFFICIENTS[..22].iter().rev() {
+        for l in 0..N {
+            p[l] = p[l] * t[l] + c;
+        }
+    }
+    let density = exp_negative(&exponent);
     let mut out = [0.0; N];
     for l in 0..N {
-        out[l] = hazard(z[l]);
+        // 1/M(|z|) = scale/p with M the Mills ratio; for z < 0: 1 − Φ(z) = 1 − φ(z) M(|z|). One division serves both.
+        let phi = INV_SQRT_2PI * density[l];
+        let below = z[l] < 0.0;
+        let over = if below { phi * scale[l] } else { scale[l] };
+        let under = if below { scale[l] - phi * p[l] } else { p[l] };
+        out[l] = over / under;
     }
     out
+}
+
+/// Hazard of one argument; the same bits.
+pub(crate) fn hazard(z: f64) -> f64 {
+    let [h] = hazard_lanes(&[z]);
+    h
 }
 
 #[cfg(test)]
@@ -87,9 +102,9 @@ mod tests {
         }
         for i in 0..=7000 {
             let x = -0.1 * f64::from(i);
-            assert!((exp_negative(x) / libm::exp(x) - 1.0).abs() < 1e-15, "{x}");
+            assert!((exp_negative(&[x])[0] / libm::exp(x) - 1.0).abs() < 1e-15, "{x}");
         }
-        assert!(exp_negative(-800.0).abs() < f64::MIN_POSITIVE);
+        assert!(exp_negative(&[-800.0])[0].abs() < f64::MIN_POSITIVE);
         // Between the tabulated points: against the other route.
         for i in -7400..8000 {
             let z = f64::from(i) / 200.0;

@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::correction::{Pieces, Predictive, Target};
+use crate::correction::{Pieces, Predictive, SpecimenPrediction, Target};
 use crate::equivalence::record::{all_at_least_zero, all_finite, record};
 use crate::equivalence::special::{chi_squared_quantile, t_quantile};
 use crate::equivalence::{Tost, count, tost};
@@ -534,7 +534,8 @@ impl<'a> Prepared<'a> {
         };
         let predict = |target: Target| -> Result<Interval> {
             let days = if target == Target::Specimen { 2.0 } else { 1.0 };
-            let predictive = Predictive::new(log, pieces(days), target, plan.distribution);
+            let predictive =
+                Predictive::new(log, pieces(days), target, plan.distribution, SpecimenPrediction::default());
             let at = |p: f64| {
                 predictive.quantile(p).ok_or_else(|| ErrorKind::NotEstimable {
                     quantity: "the planned prediction".into(),

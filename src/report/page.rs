@@ -793,7 +793,7 @@ impl<'a> Page<'a> {
             html.paragraph(
                 "Road median = c × belt median (or the power law). Its prediction interval holds the uncertainty of the report's \
                  own median, of the line, and τ, which is not taken as known but as a mixture over its confidence distribution; a \
-                 further specimen adds σ. A value outside the belt times or classes of the domain is given unchanged and marked.",
+                 further specimen adds σ, with degrees of freedom after Satterthwaite. A value outside the belt times or classes of the domain is given unchanged and marked.",
             );
             references.push("K. Nagashima, H. Noma, T. A. Furukawa, Statistical Methods in Medical Research 28 (2019) 1689 (prediction).");
         }

@@ -61,10 +61,11 @@ pub(crate) struct Engine<'a> {
     blocks: Vec<Block>,
     exact: Vec<(u32, f64)>,
     slots: Vec<Slot>,
-    /// Hazard of each slot at the full fit: the first step needs no other.
-    first_hazard: Vec<f64>,
+    /// Hazard of each slot near the full fit: the first steps need no other.
+    near: Vec<Near>,
     shift: f64,
     fast: bool,
+    arch: pulp::Arch,
 }
 
 /// Scratch space of one thread.
@@ -86,6 +87,51 @@ const MAX_STEPS: u32 = 30;
 /// Squared Newton decrement at which the next step is the last; it leaves about its square, so that
 /// a replicate's estimates are exact to about 1e-6 of their standard errors.
 const LAST_STEP: f64 = 1e-6;
+/// Steps that take the hazards of bounds from their Taylor polynomials about the full fit.
+const NEAR_STEPS: u32 = 2;
+/// Terms of the polynomials; the hazard is analytic to 2.8 about any real argument.
+const TERMS: usize = 7;
+/// Farthest from the full fit, in σ, that a polynomial is asked.
+const NEAR: f64 = 1.5;
+
+/// The normal hazard about one argument: h(z₀ + δ) = Σ cₙ δⁿ, from h′ = h² − z h.
+#[derive(Debug, Clone, Copy)]
+struct Near {
+    z: f64,
+    terms: [f64; TERMS],
+}
+
+impl Near {
+    fn at(z: f64) -> Self {
+        let mut terms = [0.0; TERMS];
+        terms[0] = hazard(z);
+        let mut order = 0.0;
+        for n in 1..TERMS {
+            order += 1.0;
+            let square: f64 = (0..n).map(|i| terms[i] * terms[n - 1 - i]).sum();
+            let before = if n > 1 { terms[n - 2] } else { 0.0 };
+            terms[n] = (square - z * terms[n - 1] - before) / order;
+        }
+        Self { z, terms }
+    }
+
+    /// Hazard and its slope.
+    #[inline(always)]
+    fn lanes(&self, z: &Lane) -> (Lane, Lane) {
+        let (mut h, mut slope) = ([self.terms[TERMS - 1]; LANES], ZERO);
+        let mut away = ZERO;
+        for l in 0..LANES {
+            away[l] = (z[l] - self.z).clamp(-NEAR, NEAR);
+        }
+        for &term in self.terms[..TERMS - 1].iter().rev() {
+            for l in 0..LANES {
+                slope[l] = slope[l] * away[l] + h[l];
+                h[l] = h[l] * away[l] + term;
+            }
+        }
+        (h, slope)
+    }
+}
 
 impl<'a> Engine<'a> {
     pub(crate) fn new(design: &'a Crossed, distribution: Distribution, full: &'a Scale) -> Self {
@@ -124,14 +170,13 @@ impl<'a> Engine<'a> {
                 had: Kinds::of(&design.times[block.start..block.end]),
             });
         }
-        let mut first_hazard = vec![0.0; slots.len()];
+        let mut near = Vec::with_capacity(slots.len());
         for block in &blocks {
             let location = full.location[block.group] - block.column.map_or(0.0, |c| full.log_k[c]) - shift;
-            for s in block.slots.0..block.slots.1 {
-                first_hazard[s] = hazard(slots[s].side * (slots[s].y - location) / full.sigma);
-            }
+            let here = &slots[block.slots.0..block.slots.1];
+            near.extend(here.iter().map(|s| Near::at(s.side * (s.y - location) / full.sigma)));
         }
-        Self { design, distribution, full, blocks, exact, slots, first_hazard, shift, fast }
+        Self { design, distribution, full, blocks, exact, slots, near, shift, fast, arch: pulp::Arch::new() }
     }
 
     /// Statistics per replicate: log factors, locations, log σ.
@@ -359,7 +404,15 @@ impl<'a> Engine<'a> {
     /// that the arithmetic vectorises. No line search: a lane whose steps do not contract is left to
     /// the general method. A lane that has converged is not touched again, so its bits do not depend
     /// on its neighbours.
+    ///
+    /// Compiled for the widest registers of this machine as well as for the plainest: additions, multiplications, divisions
+    /// and roots round alike in all of them, and none is fused, so the bits do not depend on which.
     pub(crate) fn fit_lanes(&self, lanes: &mut LaneWork) {
+        self.arch.dispatch(Newton { engine: self, lanes });
+    }
+
+    #[inline(always)]
+    fn newton_lanes(&self, lanes: &mut LaneWork) {
         let columns = self.design.columns;
         let (q, last) = (columns + 1, columns);
         lanes.lambda = [1.0 / self.full.sigma; LANES];
@@ -397,10 +450,19 @@ impl<'a> Engine<'a> {
                     for l in 0..LANES {
                         z[l] = side * (lambda[l] * y - eta[l]);
                     }
-                    let h = if step == 0 { [self.first_hazard[s]; LANES] } else { hazard_lanes(&z) };
+                    let (h, slope) = if step < NEAR_STEPS {
+                        self.near[s].lanes(&z)
+                    } else {
+                        let h = hazard_lanes(&z);
+                        let mut slope = ZERO;
+                        for l in 0..LANES {
+                            slope[l] = h[l] * (h[l] - z[l]);
+                        }
+                        (h, slope)
+                    };
                     for l in 0..LANES {
                         let first = count[l] * side * h[l];
-                        let second = count[l] * h[l] * (h[l] - z[l]);
+                        let second = count[l] * slope[l];
                         d_eta[l] += first;
                         d_lambda[l] -= first * y;
                         i_eta[l] += second;
@@ -428,7 +490,7 @@ impl<'a> Engine<'a> {
                     continue;
                 }
                 let d = decrement[l];
-                let contracting = d <= before[l] * 0.5 || step < 2;
+                let contracting = d <= before[l] * 0.5 || step <= NEAR_STEPS;
                 let new_lambda = lanes.lambda[l] + lanes.v[last][l];
                 if !contracting || !d.is_finite() || d > 1e4 || new_lambda <= 0.2 * lanes.lambda[l] {
                     lanes.state[l] = Lost::Contraction;
@@ -436,7 +498,7 @@ impl<'a> Engine<'a> {
                 }
                 before[l] = d;
                 moves[l] = 1.0;
-                if d <= LAST_STEP {
+                if step >= NEAR_STEPS && d <= LAST_STEP {
                     lanes.state[l] = Lost::Not;
                 } else {
                     running = true;
@@ -523,37 +585,47 @@ pub(crate) struct LaneWork {
     state: [Lost; LANES],
 }
 
+// Each works on a copy: in place the compiler could not rule out that the operands overlap.
 #[inline(always)]
 fn add(to: &mut Lane, from: &Lane) {
+    let mut sum = *to;
     for l in 0..LANES {
-        to[l] += from[l];
+        sum[l] += from[l];
     }
+    *to = sum;
 }
 
 #[inline(always)]
 fn subtract(to: &mut Lane, from: &Lane) {
+    let mut difference = *to;
     for l in 0..LANES {
-        to[l] -= from[l];
+        difference[l] -= from[l];
     }
+    *to = difference;
 }
 
 /// `to -= a · b`.
 #[inline(always)]
 fn take(to: &mut Lane, a: &Lane, b: &Lane) {
+    let mut rest = *to;
     for l in 0..LANES {
-        to[l] -= a[l] * b[l];
+        rest[l] -= a[l] * b[l];
     }
+    *to = rest;
 }
 
 /// Adds the step where the lane moves; a lane at rest keeps its bits even if the step is not finite.
 #[inline(always)]
 fn move_by(to: &mut Lane, step: &Lane, moves: &Lane) {
+    let mut moved = *to;
     for l in 0..LANES {
-        to[l] = if moves[l] > 0.0 { to[l] + step[l] } else { to[l] };
+        moved[l] = if moves[l] > 0.0 { moved[l] + step[l] } else { moved[l] };
     }
+    *to = moved;
 }
 
 impl LaneWork {
+    #[inline(always)]
     fn clear(&mut self) {
         for part in [&mut self.diagonal, &mut self.border, &mut self.corner, &mut self.u, &mut self.v] {
             part.fill(ZERO);
@@ -562,6 +634,7 @@ impl LaneWork {
 
     /// As [`Work::solve`], lane by lane; a lane that is not positive definite gets an infinite
     /// product.
+    #[inline(always)]
     fn solve(&mut self, q: usize) -> Lane {
         let m = self.diagonal.len();
         let mut product = ZERO;
@@ -720,6 +793,20 @@ impl Work {
             self.u[i] = s / self.diagonal[i];
         }
         Some(product)
+    }
+}
+
+struct Newton<'a, 'b> {
+    engine: &'a Engine<'a>,
+    lanes: &'b mut LaneWork,
+}
+
+impl pulp::WithSimd for Newton<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        self.engine.newton_lanes(self.lanes);
     }
 }
 

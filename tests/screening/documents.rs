@@ -60,7 +60,9 @@ fn version_1_reads_for_ever() {
     assert_eq!(new.most_influential[0].surfaces, trials.surfaces);
     for (a, b) in new.most_influential[0].rows.iter().zip(&trials.rows) {
         assert_eq!(a.name, b.name);
-        assert!((a.largest_percent.unwrap() - b.largest_percent.unwrap()).abs() < 1e-9);
+        let moved = (a.largest_percent.unwrap() - b.largest_percent.unwrap()).abs();
+        // Newton steps end at a millionth of a standard error.
+        assert!(moved < 1e-6, "{moved:e}");
     }
     for edited in [
         old.replacen("screening/1", "screening/2", 1),

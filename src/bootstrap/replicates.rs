@@ -126,9 +126,16 @@ impl Replicates {
     }
 
     /// Appends the next `count` replicates; rows of the failed ones are passed over.
-    pub(crate) fn append(&mut self, count: usize, values: &[f64], failures: impl Iterator<Item = (usize, String)>) {
+    pub(crate) fn append(&mut self, count: usize, values: Vec<f64>, failures: impl Iterator<Item = (usize, String)>) {
         let p = self.observed.len();
         let mut rows = 0..count;
+        let mut failures = failures.peekable();
+        if self.values.is_empty() && failures.peek().is_none() {
+            // Most runs: one wave, nothing to leave out.
+            self.values = values;
+            self.end += count;
+            return;
+        }
         for (replicate, reason) in failures {
             let row = replicate - self.end;
             self.values.extend_from_slice(&values[rows.start * p..row * p]);

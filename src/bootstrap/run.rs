@@ -757,7 +757,7 @@ pub(crate) fn loop_over_blocks<W, S, F>(
         }
         #[cfg(not(feature = "parallel"))]
         values.chunks_mut(chunk).zip(failures.iter_mut()).enumerate().for_each(block);
-        out.append(end - at, &values, failures.into_iter().flatten());
+        out.append(end - at, values, failures.into_iter().flatten());
         at = end;
         if observer.progress(at - range.start, total).is_break() {
             break;

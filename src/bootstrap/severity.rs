@@ -161,8 +161,8 @@ impl Bootstrap {
                         let r = first + if lane < filled { lane } else { 0 };
                         drawer.draw(&mut stream(self.seed, r as u64), draw);
                         pick(draw, &mut weights[lane]);
-                        engine.load_lane(&weights[lane], lane, one, lanes);
                     }
+                    engine.load_lanes(weights, one, lanes);
                     engine.fit_lanes(lanes);
                     for (lane, row) in rows.chunks_mut(p).enumerate() {
                         if let Err(e) = engine.read_lane(lane, lanes, &weights[lane], row) {

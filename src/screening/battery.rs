@@ -8,7 +8,7 @@ use crate::error::Result;
 use crate::estimate::significant;
 use crate::numeric::special::{normal_cdf, normal_quantile, t_quantile, t_survival};
 use crate::severity::RobustFit;
-use crate::severity::engine::{Cell, Cells, LogTime};
+use crate::severity::engine::{Cell, Cells, Kinds, Link, LogTime, Standing, standings};
 
 use super::deletion::{Deletion, Extreme, Pooled};
 use super::dixon::{self, dixon_critical_value};
@@ -255,7 +255,7 @@ impl Screened<'_> {
         }
         let adjusted = holm(&found.iter().map(|f| f.2).collect::<Vec<_>>());
         for ((i, z, p, tail), adjusted) in found.into_iter().zip(adjusted) {
-            if p > significance {
+            if p > significance || self.either_could_be_right(i) {
                 continue;
             }
             let time = self.campaign.trials()[i].abrasion_time_s.unwrap_or_default();
@@ -274,6 +274,21 @@ impl Screened<'_> {
                 reason,
             });
         }
+    }
+
+    /// Whether trial `i` is one of a pair whose cell alone ties its material, or its surface, to the rest of the campaign.
+    /// The robust fit then passes through either of the two equally well, and which is chance.
+    fn either_could_be_right(&self, i: usize) -> bool {
+        let holds = |cell: &&Cell| cell.len() == 2 && self.cells.trial[cell.start..cell.end].contains(&i);
+        let Some(pair) = self.cells.cells.iter().find(holds) else { return false };
+        let others = self.cells.cells.iter().filter(|c| (c.material, c.surface) != (pair.material, pair.surface));
+        let links: Vec<Link> = others
+            .map(|c| Link { material: c.material, surface: c.surface, kinds: Kinds::of(self.cells.of(c)) })
+            .collect();
+        let materials = vec![String::new(); self.campaign.materials().len()];
+        let surfaces = vec![String::new(); self.campaign.surfaces().len()];
+        standings(&links, &materials, &surfaces, pair.surface)
+            .map_or(true, |without| without.materials[pair.material] != Standing::Finite)
     }
 
     /// Generalised ESD (Rosner 1983) with the campaign's pooled scatter: the trial with the most

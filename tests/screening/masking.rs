@@ -57,3 +57,41 @@ fn a_wrong_majority_is_reported_as_a_cell_and_not_blamed_on_the_minority() {
     assert!(listed > 20 && listed <= spoiled, "{listed} cells listed of {spoiled}");
     assert_eq!(planted::MATERIALS * planted::SURFACES * planted::SPECIMENS, 200);
 }
+
+/// A pair that disagrees: told apart by the rest of the campaign where other cells say what to expect of it, flagged as a pair
+/// where its cell alone ties its material to the campaign.
+#[test]
+fn a_pair_that_nothing_else_ties_is_not_decided_by_chance() {
+    use surface_severity::campaign::{Campaign, Trial};
+    let trials = |surfaces_of_odd: u32| {
+        let mut trials = Vec::new();
+        for m in 0..5_u32 {
+            for s in 0..if m == 4 { surfaces_of_odd } else { 3 } {
+                for k in 0..if m == 4 && s == 0 { 2 } else { 4_u32 } {
+                    let noise = f64::from((5 * m + 3 * s + 7 * k) % 9) / 60.0;
+                    let gross = if (m, s, k) == (4, 0, 1) { 1.6 } else { 0.0 };
+                    let time = (0.5 * f64::from(m) - 0.3 * f64::from(s) + noise + gross).exp();
+                    trials.push(Trial::perforated(format!("{m}{s}{k}"), format!("s{s}"), format!("m{m}"), time));
+                }
+            }
+        }
+        Campaign::from_trials(trials).unwrap()
+    };
+    let reasons = |surfaces_of_odd: u32| -> Vec<(bool, bool, String)> {
+        let report = Screening::default().screen(&trials(surfaces_of_odd), &Severity::new("s1")).unwrap();
+        ["400", "401"]
+            .map(|id| {
+                let verdict = report.verdicts().iter().find(|v| v.trial_id == id).unwrap();
+                let robust = verdict.evidence.iter().any(|e| e.test == Test::RobustResidual);
+                let of_pair = verdict.evidence.iter().find(|e| e.test == Test::DeletionResidual).unwrap();
+                (of_pair.flags, robust, of_pair.reason.clone())
+            })
+            .to_vec()
+    };
+    let [good, bad] = reasons(3).try_into().unwrap();
+    assert!(!good.0 && !good.1 && good.2.contains("points to the other"), "{good:?}");
+    assert!(bad.0 && bad.1 && bad.2.contains("points to this one"), "{bad:?}");
+    for alone in reasons(1) {
+        assert!(alone.0 && !alone.1 && alone.2.contains("nothing says which is at fault"), "{alone:?}");
+    }
+}

@@ -1,5 +1,7 @@
 //! Tables of what was assumed and how it was looked at: distribution, equal scatter, constant factors.
 
+use std::collections::BTreeMap;
+
 use crate::bootstrap::GoodnessOfFit;
 use crate::equivalence::TimeDependence;
 use crate::severity::{DistributionComparison, EqualScatter, ScatterBy, UnequalScatter};
@@ -197,10 +199,12 @@ pub fn time_dependence(result: &TimeDependence) -> Table {
          with scatter between materials. 0 is a constant factor; above 0 the more durable materials fare worse on the surface \
          than the factor says. Student t limits with materials − 2 degrees of freedom; p adjusted over all rows (Holm).",
     );
-    let mut too_few = 0;
+    let mut without: BTreeMap<&str, usize> = BTreeMap::new();
     for row in &result.rows {
         let Some(slope) = &row.slope else {
-            too_few += 1;
+            // The reason states the number of materials, so rows of too few would each have one of their own.
+            let reason = row.why_not.as_deref().filter(|_| row.materials > 2);
+            *without.entry(reason.unwrap_or("too few materials with a median on both surfaces")).or_default() += 1;
             continue;
         };
         let range = row.durability_range_s;
@@ -216,11 +220,9 @@ pub fn time_dependence(result: &TimeDependence) -> Table {
             Value::optional(range.map(|r| r.1)),
         ]);
     }
-    if too_few > 0 {
-        table.note(format!(
-            "{} without a slope: too few materials with a median on both surfaces.",
-            count(too_few, "class and surface").replace("surfaces", "surface")
-        ));
+    for (reason, rows) in without {
+        let rows = count(rows, "class and surface").replace("surfaces", "surface");
+        table.note(format!("{rows} without a slope: {}.", reason.trim_end_matches('.')));
     }
     table.group(1);
     table

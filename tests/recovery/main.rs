@@ -315,3 +315,24 @@ fn small_campaigns_with_few_run_outs_keep_their_levels() {
         assert!((0.925..0.975).contains(&value), "{what}: {value}");
     }
 }
+
+/// Why a row has no slope: too few materials, or materials that last equally long.
+#[test]
+fn tables_say_why_there_is_no_slope() {
+    let mut trials = Vec::new();
+    for (class, materials) in [("alike", 4_u32), ("single", 1)] {
+        for m in 0..materials {
+            for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+                for (i, noise) in [-0.2, 0.0, 0.2].into_iter().enumerate() {
+                    let (id, material) = (format!("{class}{m}{surface}{i}"), format!("{class} {m}"));
+                    let time = 5.0 / k * f64::exp(noise * (1.0 + 0.1 * f64::from(m)));
+                    trials.push(Trial::perforated(id, surface, material, time).material_class(class));
+                }
+            }
+        }
+    }
+    let campaign = Campaign::from_trials(trials).unwrap();
+    let slopes = TimeDependence::fit(&Severity::new("asphalt"), &campaign).unwrap();
+    let notes = surface_severity::tables::time_dependence(&slopes).notes().join("\n");
+    assert!(notes.contains("too few materials") && notes.contains("too alike in durability"), "{notes}");
+}

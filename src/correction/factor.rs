@@ -739,6 +739,16 @@ impl Correction {
     pub fn by_class(&self) -> bool {
         self.options.by_class
     }
+    /// How the interval of one more specimen is found: by the mixture with factors by class, and where times are not
+    /// log-normal, whatever was asked for.
+    #[must_use]
+    pub fn specimen_prediction(&self) -> SpecimenPrediction {
+        if self.by_class() || self.distribution != Distribution::LogNormal {
+            SpecimenPrediction::Mixture
+        } else {
+            self.options.specimen_prediction
+        }
+    }
     /// Form that was asked for.
     #[must_use]
     pub fn form(&self) -> Form {

@@ -36,7 +36,8 @@
 //! not taken as known: the intervals are quantiles of the mixture over its confidence distribution (`predict.rs`),
 //! which is Student t where replicate scatter plays no part. The report's mean and a further specimen rest on σ and its
 //! degrees of freedom; the two combine by Welch–Satterthwaite inside the mixture. One more specimen, mostly σ, takes their sum
-//! with Satterthwaite's degrees of freedom instead ([`SpecimenPrediction`]). By class τ rests on materials − classes,
+//! with Satterthwaite's degrees of freedom instead, where times are log-normal and the factor is common to all
+//! ([`SpecimenPrediction`]). By class τ rests on materials − classes,
 //! and ω on classes − 1: with two or three classes hardly anything is known of a further one, and its interval is that wide.
 //!
 //! # Accuracy of the intervals
@@ -93,10 +94,11 @@
 //! | 20 | 0.3 | 0.950 | 0.949 | 0.947 |
 //!
 //! The interval of a material's own median is long where materials hardly differ (up to 0.986 at τ = 0), by design: a few
-//! materials cannot tell τ = 0 from a small τ. An interval that is never shorter than if τ = 0 were known, and holds no more
-//! than 0.96 at τ = 0, must fall to 0.905 at τ = 0.12 with 6 materials, to 0.917 with 8, to 0.929 with 12 (by the lemma of Neyman
-//! and Pearson; `no_interval_of_a_median_is_short_at_0_and_right_elsewhere` in `predict.rs`). From τ = 0.2 on the median's
-//! holds 0.945 to 0.956. Where materials are known not to differ, take
+//! materials cannot tell τ = 0 from a small τ. An interval that reaches as far on either side of the estimate, is never shorter
+//! than if τ = 0 were known, and holds no more than 0.96 at τ = 0, must fall to 0.905 (6 materials, at τ = 0.12), 0.917 (8, at
+//! 0.11) or 0.929 (12, at 0.09), in the balanced case with σ known (by the lemma of Neyman and Pearson;
+//! `no_interval_of_a_median_is_short_at_0_and_right_elsewhere` in `predict.rs`). From τ = 0.2 on the median's holds 0.945 to
+//! 0.956 by the constant ratio. Where materials are known not to differ, take
 //! [`expected_road_median_s`](CorrectedTime::expected_road_median_s).
 //!
 //! A run that ends at a fixed time takes the most durable materials out of the pairs altogether (a road that ends after 9 s,

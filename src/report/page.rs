@@ -2,7 +2,7 @@
 
 use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
 use crate::campaign::{Campaign, SurfaceRole};
-use crate::correction::{CorrectedTime, Correction, Requirement};
+use crate::correction::{CorrectedTime, Correction, Requirement, SpecimenPrediction};
 use crate::document::CRATE_VERSION;
 use crate::equivalence::{EquivalenceFit, TimeDependence};
 use crate::error::{ErrorKind, Result};
@@ -793,8 +793,15 @@ impl<'a> Page<'a> {
             html.paragraph(
                 "Road median = c × belt median (or the power law). Its prediction interval holds the uncertainty of the report's \
                  own median, of the line, and τ, which is not taken as known but as a mixture over its confidence distribution; a \
-                 further specimen adds σ, with degrees of freedom after Satterthwaite. A value outside the belt times or classes of the domain is given unchanged and marked.",
+                 further specimen adds σ. A value outside the belt times or classes of the domain is given unchanged and marked.",
             );
+            if self.correction.is_some_and(|c| c.specimen_prediction() == SpecimenPrediction::Satterthwaite) {
+                html.paragraph(
+                    "The interval of a further specimen is Student t with the sum of the variances and Satterthwaite's degrees of \
+                     freedom, between the mixture of the median and that of the specimen.",
+                );
+                references.push("F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110 (degrees of freedom).");
+            }
             references.push("K. Nagashima, H. Noma, T. A. Furukawa, Statistical Methods in Medical Research 28 (2019) 1689 (prediction).");
         }
         if self.screening.is_some() {
@@ -833,6 +840,8 @@ impl<'a> Page<'a> {
             references.push("P. K. Dunn, G. K. Smyth, J. Comput. Graph. Statist. 5 (1996) 236 (quantile residuals).");
         }
         html.subsection("References");
+        let mut seen = std::collections::BTreeSet::new();
+        references.retain(|r| seen.insert(*r));
         html.list(references.iter().map(|r| (*r).to_owned()));
     }
 

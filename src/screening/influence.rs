@@ -1,9 +1,9 @@
 //! What each factor becomes when one trial, material, day or cell is left out.
 //!
-//! Every row is an exact refit, not an approximation: without censoring the log-normal fit depends on
+//! Every row is a refit, exact to about a millionth of a standard error, not an approximation: without censoring the log-normal fit depends on
 //! a cell only through its count, sum and sum of squares, so leaving a trial out is an update of three
 //! numbers and one small linear solve; with censoring Newton's method starts at the full fit and needs
-//! two or three steps. Correction factors depend on their cells' medians and, through the weights, on
+//! three steps or so. Correction factors depend on their cells' medians and, through the weights, on
 //! the common scatter: an update again, and τ found anew from where it was. Where the rest of the
 //! campaign cannot place a factor any more, the row says so.
 

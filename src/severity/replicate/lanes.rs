@@ -135,7 +135,7 @@ impl Engine<'_> {
         lanes.state[lane] = if self.keeps_its_places(weights, work) { Lost::Running } else { Lost::Place };
     }
 
-    /// Newton from the full fit in (location/σ, log k/σ, 1/σ), [`LANES`] replicates side by side so
+    /// Least squares where every time is exact; otherwise Newton from the full fit in (location/σ, log k/σ, 1/σ), [`LANES`] replicates side by side so
     /// that the arithmetic vectorises. No line search: a lane whose steps do not contract is left to
     /// the general method. A lane that has converged is not touched again, so its bits do not depend
     /// on its neighbours.

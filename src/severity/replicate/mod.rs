@@ -1,10 +1,12 @@
-//! Refits of one campaign under many weights, without allocation: the bootstrap's inner loop.
+//! Refits of one campaign under many weights: the bootstrap's inner loop.
 //!
 //! What replicates share is prepared once: exact times enter a log-normal fit only through their
 //! cell's weighted count, sum and sum of squares, and bounds that agree in cell, side and value share
-//! one evaluation of the hazard. A replicate is then a few Newton steps from the full fit on
-//! (materials + surfaces + 1) numbers, cost O(trials) for the sums and O(bounds + materials·surfaces²)
-//! a step. Other distributions, and steps that do not contract, go through the general Newton method.
+//! one evaluation of the hazard. Replicates of log-normal fits are computed side by side and without
+//! allocation (`lanes.rs`): by least squares where every time is exact, otherwise by a few Newton steps from the
+//! full fit, of which the first take hazards from polynomials (`near.rs`). Cost: O(trials) for the sums, and
+//! O(bounds + materials·surfaces²) a step. Other distributions, interval-censored times, and steps that do not
+//! contract, go through the general Newton method, on a copy of the design.
 
 use crate::error::ErrorKind;
 
@@ -183,7 +185,7 @@ impl<'a> Engine<'a> {
         }
     }
 
-    /// Fits with one weight per time of the design.
+    /// Fits with one weight per time of the design, by the general method.
     pub(crate) fn fit_weights(&self, weights: &[f64], work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
         self.sums(weights, work);
         self.fit_loaded(weights, work, out)

@@ -25,8 +25,10 @@ impl Near {
     pub(super) fn at(z: f64) -> Self {
         let mut terms = [0.0; TERMS];
         terms[0] = hazard(z);
+        // Far out h is z + 1/z but for 1/z³, and the recurrence loses its digits.
+        let last = if z > 50.0 { 2 } else { TERMS };
         let mut order = 0.0;
-        for n in 1..TERMS {
+        for n in 1..last {
             order += 1.0;
             let square: f64 = (0..n).map(|i| terms[i] * terms[n - 1 - i]).sum();
             let before = if n > 1 { terms[n - 2] } else { 0.0 };

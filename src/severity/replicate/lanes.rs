@@ -23,7 +23,7 @@ enum Lost {
 /// Scratch space of [`LANES`] replicates.
 #[derive(Debug)]
 pub(crate) struct LaneWork {
-    /// Of each time of the design.
+    /// Of each time of the design, where whole replicates are loaded.
     weights: Vec<Lane>,
     sums: Vec<[Lane; 3]>,
     counts: Vec<Lane>,
@@ -48,7 +48,7 @@ impl Engine<'_> {
         let (m, columns) = (self.design.groups, self.design.columns);
         let q = columns + 1;
         LaneWork {
-            weights: vec![ZERO; self.design.times.len()],
+            weights: Vec::new(),
             sums: vec![[ZERO; 3]; self.blocks.len()],
             counts: vec![ZERO; self.slots.len()],
             location: vec![ZERO; m],
@@ -65,6 +65,7 @@ impl Engine<'_> {
 
     /// Takes the weights of a replicate for each lane.
     pub(crate) fn load_lanes(&self, weights: &[Vec<f64>], work: &mut Work, lanes: &mut LaneWork) {
+        lanes.weights.resize(self.design.times.len(), ZERO);
         for (lane, weights) in weights.iter().enumerate().take(LANES) {
             for (to, from) in lanes.weights.iter_mut().zip(weights) {
                 to[lane] = *from;
@@ -135,10 +136,10 @@ impl Engine<'_> {
         lanes.state[lane] = if self.keeps_its_places(weights, work) { Lost::Running } else { Lost::Place };
     }
 
-    /// Least squares where every time is exact; otherwise Newton from the full fit in (location/σ, log k/σ, 1/σ), [`LANES`] replicates side by side so
-    /// that the arithmetic vectorises. No line search: a lane whose steps do not contract is left to
-    /// the general method. A lane that has converged is not touched again, so its bits do not depend
-    /// on its neighbours.
+    /// Least squares where every time is exact; otherwise Newton from the full fit in (location/σ, log k/σ, 1/σ),
+    /// [`LANES`] replicates side by side so that the arithmetic vectorises. No line search: a lane whose steps do not contract
+    /// is left to the general method. A lane that has converged is not touched again, so its bits do not depend on
+    /// its neighbours.
     ///
     /// Compiled for the widest registers of this machine as well as for the plainest: additions, multiplications, divisions
     /// and roots round alike in all of them, and none is fused, so the bits do not depend on which.

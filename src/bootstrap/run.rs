@@ -498,8 +498,8 @@ impl Bootstrap {
     {
         self.check()?;
         self.check_range(&range)?;
-        let fit = plan.fit(campaign)?;
         let prepared = Prepared::new(plan, campaign)?;
+        let fit = prepared.fit(plan, campaign)?;
         let drawer = Drawer::new(self, &fit, &prepared, campaign)?;
         let p = names.len();
         let checked = |c: &Campaign| -> Result<Vec<f64>, String> {

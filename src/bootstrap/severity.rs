@@ -80,11 +80,13 @@ impl Bootstrap {
         observer: &mut impl Observer,
     ) -> Result<SeverityBootstrap> {
         self.check()?;
-        let fit = plan.fit(campaign)?;
-        let mut replicates = self.severity_part((plan, &fit), campaign, 0..self.replicates, observer)?;
+        let prepared = Prepared::new(plan, campaign)?;
+        let fit = prepared.fit(plan, campaign)?;
+        let on = (plan, campaign, &prepared, &fit);
+        let mut replicates = self.severity_part(on, 0..self.replicates, observer)?;
         while let Some(total) = self.more(&replicates) {
             let more = Self { replicates: total, ..self.clone() };
-            let next = more.severity_part((plan, &fit), campaign, replicates.range().end..total, observer)?;
+            let next = more.severity_part(on, replicates.range().end..total, observer)?;
             replicates.extend_plan(total);
             replicates = Replicates::merge([replicates, next])?;
         }
@@ -117,19 +119,19 @@ impl Bootstrap {
         observer: &mut impl Observer,
     ) -> Result<Replicates> {
         self.check()?;
-        self.severity_part((plan, &plan.fit(campaign)?), campaign, range, observer)
+        let prepared = Prepared::new(plan, campaign)?;
+        let fit = prepared.fit(plan, campaign)?;
+        self.severity_part((plan, campaign, &prepared, &fit), range, observer)
     }
 
     fn severity_part(
         &self,
-        (plan, fit): (&Severity, &SeverityFit),
-        campaign: &Campaign,
+        (plan, campaign, prepared, fit): (&Severity, &Campaign, &Prepared, &SeverityFit),
         range: Range<usize>,
         observer: &mut impl Observer,
     ) -> Result<Replicates> {
         self.check_range(&range)?;
-        let prepared = Prepared::new(plan, campaign)?;
-        let drawer = Drawer::new(self, fit, &prepared, campaign)?;
+        let drawer = Drawer::new(self, fit, prepared, campaign)?;
         let (design, rows) = prepared.numbering.crossed(&prepared.cells);
         let engine = Engine::new(&design, plan.chosen_distribution(), fit.scale());
         let p = engine.statistics();

@@ -229,7 +229,7 @@ const CHUNK: usize = 64;
 pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) -> Result<InfluenceTable> {
     let prepared = Prepared::new(severity, campaign)?;
     let (design, rows) = prepared.numbering.crossed(&prepared.cells);
-    let fit = severity.fit(campaign)?;
+    let fit = prepared.fit(severity, campaign)?;
     let engine = Engine::new(&design, severity.chosen_distribution(), fit.scale());
     let columns: Vec<(usize, usize)> =
         prepared.numbering.column.iter().enumerate().filter_map(|(s, c)| Some((s, (*c)?))).collect();

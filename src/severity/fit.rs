@@ -192,7 +192,7 @@ impl Prepared {
         Ok(Self { cells, standings, numbering, reference })
     }
 
-    fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
+    pub(crate) fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
         let design = self.numbering.design(&self.cells);
         let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
         self.assemble(plan, campaign, &design, scale)

@@ -133,16 +133,15 @@ impl Replicates {
         if self.values.is_empty() && failures.peek().is_none() {
             // Most runs: one wave, nothing to leave out.
             self.values = values;
-            self.end += count;
-            return;
+        } else {
+            for (replicate, reason) in failures {
+                let row = replicate - self.end;
+                self.values.extend_from_slice(&values[rows.start * p..row * p]);
+                rows.start = row + 1;
+                self.failed.push(Failed { replicate, reason });
+            }
+            self.values.extend_from_slice(&values[rows.start * p..count * p]);
         }
-        for (replicate, reason) in failures {
-            let row = replicate - self.end;
-            self.values.extend_from_slice(&values[rows.start * p..row * p]);
-            rows.start = row + 1;
-            self.failed.push(Failed { replicate, reason });
-        }
-        self.values.extend_from_slice(&values[rows.start * p..count * p]);
         self.end += count;
     }
 

@@ -5,8 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, Outcome, Resample};
 use crate::error::{ErrorKind, Result};
-use crate::severity::SeverityFit;
 use crate::severity::engine::{Cells, LogTime, Prepared};
+use crate::severity::{Distribution, SeverityFit};
 
 use super::run::Bootstrap;
 use super::stream::{below, unit};
@@ -72,7 +72,7 @@ impl Cluster {
 /// | `Rescaled` | n − 1 of the n trials of a cell, each counting n/(n − 1): exactly unbiased variance of a cell mean (Rao & Wu 1988) | cells of two or more | single trials never vary |
 /// | `Cluster` | whole days (runs, belts) among those that touch the same surfaces | differences between days | few clusters |
 /// | `TwoStage` | clusters, then trials of a cell within each | both sources | few clusters |
-/// | `Residual` | log residuals of the additive fit, each divided by √(1 − leverage), from the whole campaign | few trials a cell, nothing censored | unequal scatter |
+/// | `Residual` | log residuals of the additive fit, each divided by √(1 − leverage), from the whole campaign | few trials a cell, nothing censored, log-normal | unequal scatter |
 /// | `Parametric` | times from the fitted distribution, ended by the run lengths and the time resolution | few trials a cell, censoring | a wrong distribution |
 /// | `Bayesian` | one exponential weight per trial, scaled to the number of trials (Dirichlet; Rubin 1981) | censoring: no replicate loses a cell | few trials: variance (n − p)/n |
 ///
@@ -143,7 +143,7 @@ enum Kind {
     Cases { rescaled: bool },
     Clusters { strata: Vec<Vec<Vec<Member>>>, loose: Vec<(usize, usize)>, two_stage: bool },
     Residual { fitted: Vec<f64>, residuals: Vec<f64> },
-    Parametric { location: Vec<f64>, sigma: f64, limits: Vec<Limits>, distribution: crate::severity::Distribution },
+    Parametric { location: Vec<f64>, sigma: f64, limits: Vec<Limits>, distribution: Distribution },
     Bayesian,
 }
 
@@ -348,6 +348,13 @@ fn residual(fit: &SeverityFit, prepared: &Prepared, campaign: &Campaign) -> Resu
             "scheme",
             "residual",
             "a campaign in which every time is exact; with run-outs or contact openings use the parametric scheme",
+        ));
+    }
+    if fit.distribution() != Distribution::LogNormal {
+        return Err(ErrorKind::option(
+            "scheme",
+            format!("residual with {} times", fit.distribution()),
+            "log-normal times, whose residuals have mean 0; with others use the parametric scheme",
         ));
     }
     let diagnostics = fit.diagnostics(campaign, 0)?;

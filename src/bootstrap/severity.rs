@@ -119,6 +119,7 @@ impl Bootstrap {
         observer: &mut impl Observer,
     ) -> Result<Replicates> {
         self.check()?;
+        self.check_range(&range)?;
         let prepared = Prepared::new(plan, campaign)?;
         let fit = prepared.fit(plan, campaign)?;
         self.severity_part((plan, campaign, &prepared, &fit), range, observer)
@@ -130,7 +131,6 @@ impl Bootstrap {
         range: Range<usize>,
         observer: &mut impl Observer,
     ) -> Result<Replicates> {
-        self.check_range(&range)?;
         let drawer = Drawer::new(self, fit, prepared, campaign)?;
         let (design, rows) = prepared.numbering.crossed(&prepared.cells);
         let engine = Engine::new(&design, plan.chosen_distribution(), fit.scale());
@@ -151,10 +151,11 @@ impl Bootstrap {
             picked.clear();
             picked.extend(rows.iter().map(|&i| if draw.weights.is_empty() { draw.values[i] } else { draw.weights[i] }));
         };
-        if engine.has_lanes() && !drawer.draws_times() {
+        // Residuals are drawn of log-normal fits to exact times alone, which have lanes.
+        if engine.has_lanes() && (drawer.draws_exact_values() || !drawer.draws_times()) {
             let scratch = || (Draw::default(), engine.work(), engine.lane_work(), vec![Vec::new(); LANES]);
             loop_over_blocks(range, p, observer, &mut out, scratch, |first, work, values, failed| {
-                let (draw, one, lanes, weights) = work;
+                let (draw, one, lanes, drawn) = work;
                 for (group, rows) in values.chunks_mut(LANES * p).enumerate() {
                     let first = first + group * LANES;
                     let filled = rows.len() / p;
@@ -162,12 +163,16 @@ impl Bootstrap {
                         // Lanes beyond the last replicate repeat the first.
                         let r = first + if lane < filled { lane } else { 0 };
                         drawer.draw(&mut stream(self.seed, r as u64), draw);
-                        pick(draw, &mut weights[lane]);
+                        pick(draw, &mut drawn[lane]);
                     }
-                    engine.load_lanes(weights, one, lanes);
+                    if drawer.draws_exact_values() {
+                        engine.load_values(drawn, lanes);
+                    } else {
+                        engine.load_lanes(drawn, one, lanes);
+                    }
                     engine.fit_lanes(lanes);
                     for (lane, row) in rows.chunks_mut(p).enumerate() {
-                        if let Err(e) = engine.read_lane(lane, lanes, &weights[lane], row) {
+                        if let Err(e) = engine.read_lane(lane, lanes, &drawn[lane], row) {
                             failed.push((first + lane, e.reason().to_owned()));
                         }
                     }
@@ -178,10 +183,7 @@ impl Bootstrap {
         let scratch = || (Draw::default(), engine.work(), Vec::with_capacity(rows.len()));
         loop_over(range, p, observer, &mut out, scratch, |r, (draw, work, picked), values| {
             drawer.draw(&mut stream(self.seed, r as u64), draw);
-            let fitted = if drawer.draws_exact_values() {
-                pick(draw, picked);
-                engine.fit_values(picked, work, values)
-            } else if drawer.draws_times() {
+            let fitted = if drawer.draws_times() {
                 engine.fit_times(rows.iter().map(|&i| draw.times[i]).collect(), values)
             } else {
                 pick(draw, picked);

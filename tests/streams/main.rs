@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use surface_severity::bootstrap::{Bootstrap, Cluster, Replicates, Scheme, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
-use surface_severity::severity::{ClassFactors, Severity};
+use surface_severity::severity::{ClassFactors, Distribution, Severity};
 use surface_severity::{ErrorKind, IntervalMethod};
 
 const REFERENCE: &str = "dense asphalt concrete";
@@ -343,4 +343,14 @@ fn unsuitable_schemes_are_refused_in_words() {
     assert!(error.to_string().contains("there is none"), "{error}");
     let error = Bootstrap::stratified(100).severity_range(&plan, &campaign, 50..200, &mut ()).unwrap_err();
     assert!(error.to_string().contains("part of 0..100"), "{error}");
+    // Residuals of other than log-normal times do not have mean 0, and least squares would refit them wrongly.
+    let exact = Campaign::from_trials((0..24_u32).map(|i| {
+        let time = f64::exp(0.3 * f64::from(i % 3) - 0.2 * f64::from(i / 3 % 2) + 0.1 * f64::from(i * 7 % 5));
+        Trial::perforated(format!("{i}"), ["a", "b"][(i / 3 % 2) as usize], format!("m{}", i % 3), time)
+    }))
+    .unwrap();
+    let plan = Severity::new("a");
+    assert!(Bootstrap::residual(100).severity(&plan, &exact).is_ok());
+    let error = Bootstrap::residual(100).severity(&plan.distribution(Distribution::Weibull), &exact).unwrap_err();
+    assert!(error.is_input() && error.to_string().contains("log-normal times"), "{error}");
 }

@@ -3,7 +3,16 @@
 use crate::numeric::mills::hazard_lanes;
 
 use super::near::NEAR_STEPS;
-use super::{Engine, Failure, LAST_STEP, LEAST_DF, MAX_STEPS, ROUNDING, Work};
+use super::{Engine, Failure, Work};
+
+const MAX_STEPS: u32 = 30;
+/// Sums of squares about the campaign's mean round at about this share of themselves.
+const ROUNDING: f64 = 1e-13;
+/// Fewer degrees of freedom are none.
+const LEAST_DF: f64 = 1e-6;
+/// Squared Newton decrement at which the next step is the last; it leaves about its square, so that
+/// a replicate's estimates are exact to about 1e-6 of their standard errors.
+const LAST_STEP: f64 = 1e-6;
 
 /// Replicates computed side by side.
 pub(crate) const LANES: usize = 8;
@@ -86,6 +95,22 @@ impl Engine<'_> {
         }
     }
 
+    /// Takes other exact times in place of the design's, all of which are exact, for each lane.
+    pub(crate) fn load_values(&self, values: &[Vec<f64>], lanes: &mut LaneWork) {
+        for (block, sums) in self.blocks.iter().zip(&mut lanes.sums) {
+            *sums = [ZERO; 3];
+            for &(row, _) in &self.exact[block.exact.0..block.exact.1] {
+                for (lane, values) in values.iter().enumerate().take(LANES) {
+                    let y = values[row as usize] - self.shift;
+                    sums[0][lane] += 1.0;
+                    sums[1][lane] += y;
+                    sums[2][lane] += y * y;
+                }
+            }
+        }
+        lanes.state = [Lost::Running; LANES];
+    }
+
     /// Sums and counts of every lane; in which of them a cell lost its last exact time, or its last bound of a side.
     #[inline(always)]
     fn sum_lanes(&self, lanes: &mut LaneWork) -> [bool; LANES] {
@@ -147,7 +172,7 @@ impl Engine<'_> {
         self.arch.dispatch(Fit { engine: self, lanes });
     }
 
-    /// As [`least_squares`](Self::least_squares), which the sums of exact times alone allow.
+    /// Least squares, for which the sums of exact times are enough.
     #[inline(always)]
     fn least_squares_lanes(&self, lanes: &mut LaneWork) {
         let q = self.design.columns;
@@ -423,8 +448,8 @@ impl LaneWork {
         }
     }
 
-    /// As [`Work::solve`], lane by lane; a lane that is not positive definite gets an infinite
-    /// product.
+    /// Solves the bordered system in place, `(u, v)` becoming the solution, by the Cholesky factor of the Schur complement;
+    /// returns the product of right-hand side and solution. A lane that is not positive definite gets an infinite product.
     #[inline(always)]
     fn solve(&mut self, q: usize) -> Lane {
         let m = self.diagonal.len();

@@ -83,21 +83,8 @@ pub(crate) struct Work {
     counts: Vec<f64>,
     /// Union–find over materials and surfaces.
     parent: Vec<usize>,
-    diagonal: Vec<f64>,
-    border: Vec<f64>,
-    corner: Vec<f64>,
-    u: Vec<f64>,
-    v: Vec<f64>,
 }
 
-const MAX_STEPS: u32 = 30;
-/// Sums of squares about the campaign's mean round at about this share of themselves.
-const ROUNDING: f64 = 1e-13;
-/// Fewer degrees of freedom are none.
-const LEAST_DF: f64 = 1e-6;
-/// Squared Newton decrement at which the next step is the last; it leaves about its square, so that
-/// a replicate's estimates are exact to about 1e-6 of their standard errors.
-const LAST_STEP: f64 = 1e-6;
 impl<'a> Engine<'a> {
     pub(crate) fn new(design: &'a Crossed, distribution: Distribution, full: &'a Scale) -> Self {
         let (mut blocks, mut exact, mut slots) = (Vec::new(), Vec::new(), Vec::<Slot>::new());
@@ -150,17 +137,10 @@ impl<'a> Engine<'a> {
     }
 
     pub(crate) fn work(&self) -> Work {
-        let (m, columns) = (self.design.groups, self.design.columns);
-        let q = columns + 1;
         Work {
             sums: vec![[0.0; 3]; self.blocks.len()],
             counts: vec![0.0; self.slots.len()],
-            parent: Vec::with_capacity(m + q),
-            diagonal: vec![0.0; m],
-            border: vec![0.0; m * q],
-            corner: vec![0.0; q * q],
-            u: vec![0.0; m],
-            v: vec![0.0; q],
+            parent: Vec::with_capacity(self.design.groups + self.design.columns + 1),
         }
     }
 
@@ -199,21 +179,6 @@ impl<'a> Engine<'a> {
         let mut resample = self.design.clone();
         resample.weights = Some(weights.to_vec());
         self.general(&resample, out)
-    }
-
-    /// Fits other exact times in place of the design's (all of which are exact).
-    pub(crate) fn fit_values(&self, y: &[f64], work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
-        for (block, sum) in self.blocks.iter().zip(&mut work.sums) {
-            let mut s = [0.0; 3];
-            for &(row, _) in &self.exact[block.exact.0..block.exact.1] {
-                let y = y[row as usize] - self.shift;
-                s[0] += 1.0;
-                s[1] += y;
-                s[2] += y * y;
-            }
-            *sum = s;
-        }
-        self.least_squares(work, out)
     }
 
     /// Fits other times, censored or not, in place of the design's.
@@ -283,118 +248,6 @@ impl<'a> Engine<'a> {
             && self.design.blocks.iter().find(|b| b.group == block.group && b.column == block.column).is_some_and(|b| {
                 (b.start..b.end).any(|i| matches!(self.design.times[i], LogTime::Between(..)) && weights[i] > 0.0)
             })
-    }
-
-    fn least_squares(&self, work: &mut Work, out: &mut [f64]) -> Result<(), Failure> {
-        let (m, columns) = (self.design.groups, self.design.columns);
-        work.clear(columns);
-        let mut total = 0.0;
-        for (block, &[w, sum, _]) in self.blocks.iter().zip(&work.sums) {
-            work.diagonal[block.group] += w;
-            work.u[block.group] += sum;
-            total += w;
-            if let Some(c) = block.column {
-                work.border[block.group * columns + c] -= w;
-                work.corner[c * columns + c] += w;
-                work.v[c] -= sum;
-            }
-        }
-        work.solve(columns).ok_or(Failure::LostPlace)?;
-        let mut residual = 0.0;
-        for (block, &[w, sum, square]) in self.blocks.iter().zip(&work.sums) {
-            let e = work.u[block.group] - block.column.map_or(0.0, |c| work.v[c]);
-            residual += square - 2.0 * e * sum + e * e * w;
-        }
-        #[allow(clippy::cast_precision_loss)]
-        let df = total - (m + columns) as f64;
-        let floor = ROUNDING * work.sums.iter().map(|s| s[2]).sum::<f64>();
-        if residual <= floor || df < LEAST_DF {
-            return Err(Failure::NoScatter);
-        }
-        out[..columns].copy_from_slice(&work.v[..columns]);
-        for (o, u) in out[columns..].iter_mut().zip(&work.u) {
-            *o = u + self.shift;
-        }
-        out[columns + m] = 0.5 * libm::log(residual / df);
-        Ok(())
-    }
-}
-
-impl Work {
-    fn clear(&mut self, q: usize) {
-        self.diagonal.fill(0.0);
-        self.u.fill(0.0);
-        let m = self.diagonal.len();
-        self.border[..m * q].fill(0.0);
-        self.corner[..q * q].fill(0.0);
-        self.v[..q].fill(0.0);
-    }
-
-    /// Solves the bordered system in place, `(u, v)` becoming the solution; returns the product of
-    /// right-hand side and solution. `None` where it is not positive definite.
-    fn solve(&mut self, q: usize) -> Option<f64> {
-        let m = self.diagonal.len();
-        let mut product = 0.0;
-        for i in 0..m {
-            let d = self.diagonal[i];
-            if d.is_nan() || d <= 0.0 {
-                return None;
-            }
-            let inverse = 1.0 / d;
-            product += self.u[i] * self.u[i] * inverse;
-            let row = &self.border[i * q..(i + 1) * q];
-            for a in 0..q {
-                let scaled = row[a] * inverse;
-                if scaled != 0.0 {
-                    self.v[a] -= scaled * self.u[i];
-                    for b in 0..=a {
-                        self.corner[a * q + b] -= scaled * row[b];
-                    }
-                }
-            }
-        }
-        // Cholesky of the Schur complement, then forward and backward substitution.
-        for a in 0..q {
-            for b in 0..a {
-                let mut s = self.corner[a * q + b];
-                for k in 0..b {
-                    s -= self.corner[a * q + k] * self.corner[b * q + k];
-                }
-                self.corner[a * q + b] = s / self.corner[b * q + b];
-            }
-            let mut s = self.corner[a * q + a];
-            let size = s.abs();
-            for k in 0..a {
-                s -= self.corner[a * q + k] * self.corner[a * q + k];
-            }
-            if s.is_nan() || s <= 1e-13 * size {
-                return None;
-            }
-            self.corner[a * q + a] = s.sqrt();
-        }
-        for a in 0..q {
-            let mut s = self.v[a];
-            for k in 0..a {
-                s -= self.corner[a * q + k] * self.v[k];
-            }
-            self.v[a] = s / self.corner[a * q + a];
-            product += self.v[a] * self.v[a];
-        }
-        for a in (0..q).rev() {
-            let mut s = self.v[a];
-            for k in a + 1..q {
-                s -= self.corner[k * q + a] * self.v[k];
-            }
-            self.v[a] = s / self.corner[a * q + a];
-        }
-        for i in 0..m {
-            let mut s = self.u[i];
-            for a in 0..q {
-                s -= self.border[i * q + a] * self.v[a];
-            }
-            self.u[i] = s / self.diagonal[i];
-        }
-        Some(product)
     }
 }
 

@@ -10,7 +10,7 @@ use crate::campaign::{Campaign, FittedTrial, Resample};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::check_level;
 use crate::severity::Severity;
-use crate::severity::engine::Prepared;
+use crate::severity::machinery::Prepared;
 
 use super::replicates::{Provenance, Replicates};
 use super::scheme::{Cluster, Draw, Drawer, Scheme};
@@ -498,6 +498,7 @@ impl Bootstrap {
     {
         self.check()?;
         self.check_range(&range)?;
+        let plan = &plan.clone().independent();
         let prepared = Prepared::new(plan, campaign)?;
         let fit = prepared.fit(plan, campaign)?;
         let drawer = Drawer::new(self, &fit, &prepared, campaign)?;

@@ -17,7 +17,7 @@ use crate::campaign::Decision;
 use crate::document::{CRATE_VERSION, parse, schema, to_json, version_of};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::Interval;
-use crate::severity::mixed::Grouping;
+use crate::severity::Grouping;
 
 const KIND: &str = "equivalence";
 const VERSION: u32 = 3;

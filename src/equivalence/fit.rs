@@ -16,8 +16,7 @@ use crate::campaign::{Campaign, Decision, Surface, SurfaceRole};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{BoundSide, Estimate, Interval, IntervalMethod, check_level};
 use crate::holm;
-use crate::severity::mixed::{Grouping, MixedSeverityFit};
-use crate::severity::{CellMeans, Distribution, SeverityFit};
+use crate::severity::{CellMeans, Distribution, Grouping, SeverityFit};
 
 /// What to compare: plain data, checked in [`fit`](Self::fit), kept in the result.
 ///
@@ -88,18 +87,6 @@ impl Equivalence {
         self.alpha = alpha;
         self
     }
-    /// Sets the confidence level of the intervals.
-    #[must_use]
-    pub fn level(mut self, level: f64) -> Self {
-        self.level = level;
-        self
-    }
-    /// Sets the distribution of times about their cell.
-    #[must_use]
-    pub fn distribution(mut self, distribution: Distribution) -> Self {
-        self.distribution = distribution;
-        self
-    }
     /// Sets the fewest paired materials from which a line or mean is fitted.
     #[must_use]
     pub fn minimum_pairs(mut self, pairs: usize) -> Self {
@@ -120,6 +107,10 @@ impl Equivalence {
 
     pub(crate) fn estimator(&self) -> ScatterEstimator {
         self.scatter_estimator
+    }
+    #[cfg(test)]
+    pub(super) fn of_distribution(self, distribution: Distribution) -> Self {
+        Self { distribution, ..self }
     }
     pub(super) fn distribution_of_times(&self) -> Distribution {
         self.distribution
@@ -178,50 +169,16 @@ impl Equivalence {
     /// or a severity fit of another campaign; [`ErrorKind::NothingToFit`] without any road surface; errors of
     /// [`CellMeans::fit`].
     pub fn fit(&self, campaign: &Campaign, severity: &SeverityFit) -> Result<EquivalenceFit> {
-        self.fit_shared(campaign, severity, &Shared::none())
-    }
-
-    /// The same, with what trials of one day, run or belt share taken from a fit with random effects of the same
-    /// campaign: standard errors, tests and bounds then hold it ([`SurfaceEquivalence::shared_effects`]), and so does
-    /// everything a correction says.
-    ///
-    /// Give `mixed` the random effect material × surface beside those of day, run or belt: without it the scatter of the
-    /// materials between surfaces is in its σ, and the replicate scatter is taken from the cells, whose trials may be of
-    /// several days.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-    /// use surface_severity::{equivalence::Equivalence, severity::mixed::{Grouping, MixedSeverity}};
-    /// let mixed = MixedSeverity::new("dense asphalt concrete").random(Grouping::Day).fit(&campaign)?;
-    /// let with_days = Equivalence::new("laboratory belt").fit_mixed(&campaign, &fit, &mixed)?;
-    /// assert_eq!(with_days.surface("brushed concrete")?.shared_effects().len(), 1, "what trials of one day share");
-    /// assert!(equivalence.surface("brushed concrete")?.shared_effects().is_empty());
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// Those of [`fit`](Self::fit); [`ErrorKind::InvalidOption`] for a mixed fit of another campaign or distribution, or
-    /// without a random effect of day, run or belt.
-    pub fn fit_mixed(
-        &self,
-        campaign: &Campaign,
-        severity: &SeverityFit,
-        mixed: &MixedSeverityFit,
-    ) -> Result<EquivalenceFit> {
-        if mixed.distribution() != self.distribution {
-            return Err(ErrorKind::option("mixed", mixed.distribution(), "a fit with the distribution of the plan"));
+        if severity.campaign_digest() != campaign.digest() {
+            return Err(ErrorKind::option("severity", severity.campaign_digest(), "a fit of the campaign given"));
         }
-        self.fit_shared(campaign, severity, &Shared::of(mixed, campaign)?)
+        let plan = Self { level: severity.level(), distribution: severity.distribution(), ..self.clone() };
+        plan.fit_shared(campaign, severity, &Shared::of(severity, campaign))
     }
 
     fn fit_shared(&self, campaign: &Campaign, severity: &SeverityFit, shared: &Shared) -> Result<EquivalenceFit> {
         self.check()?;
         campaign.surface(&self.laboratory)?;
-        if severity.campaign_digest() != campaign.digest() {
-            return Err(ErrorKind::option("severity", severity.campaign_digest(), "a fit of the campaign given"));
-        }
         let roads = self.roads(campaign)?;
         let cells = CellMeans::fit(campaign, self.distribution, self.level)?;
         let scatter = CellScatter::new(&cells, shared);
@@ -280,13 +237,10 @@ impl Equivalence {
         let prediction_gain = PredictionGain::of(constant_errors, power_errors);
         let rank_line = self.rank_line(&columns);
         let severity_ratio = match severity.log_factor_between(&self.laboratory, road) {
-            Ok((log_ratio, log_standard_error)) => {
-                let own = log_standard_error * severity.small_sample_factor();
-                let added = shared_part(&shared_effects, SharedEffect::severity_share);
-                let df = joint_degrees_of_freedom(own * own, severity.interval_degrees_of_freedom(), added);
-                let se = if added.0 > 0.0 { libm::sqrt(own * own + added.0) } else { own };
+            Ok(log) => {
+                let se = log.standard_error * severity.small_sample_factor();
                 let method = severity.factor_between(&self.laboratory, road)?.method();
-                Attempt::from(SeverityRatio::new(log_ratio, se, Some(df), self.level, method))
+                Attempt::from(SeverityRatio::new(log.estimate, se, log.degrees_of_freedom, self.level, method))
             }
             Err(error) => Attempt::Unavailable(Unavailable::NotEstimable { reason: error.to_string() }),
         };
@@ -498,7 +452,7 @@ impl Equivalence {
     ) -> Result<Vec<ScalePosition>> {
         let mut scale = Vec::new();
         for row in severity.factors() {
-            let log = severity.log_factor_between(&row.surface, &self.laboratory).ok().map(|l| l.0);
+            let log = severity.log_factor_between(&row.surface, &self.laboratory).ok().map(|l| l.estimate);
             let road = surfaces.iter().find(|s| shared && s.surface == row.surface);
             let ratio = match (road.and_then(|s| s.severity_ratio.fitted()), log) {
                 (Some(r), Some(log)) => {

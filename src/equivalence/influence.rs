@@ -16,7 +16,7 @@ use super::fit::{Columns, Equivalence, Form, Unavailable, pair};
 use super::line::{ScatterEstimator, count, random_effects, root};
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
-use crate::severity::engine::{Cells, Contribution, Kinds, LogTime, contribution};
+use crate::severity::machinery::{Cells, Contribution, Kinds, LogTime, contribution};
 use crate::severity::{CellMeans, Distribution};
 
 /// Half the range of log σ that the polynomials cover.
@@ -294,7 +294,7 @@ impl<'a> Corrections<'a> {
         new.tabulate(distribution)?;
         let laboratory = campaign.surfaces().iter().position(|s| s.name == plan.laboratory());
         let at = |material: usize, surface: usize| {
-            let key = |c: &crate::severity::engine::Cell| (c.material, c.surface);
+            let key = |c: &crate::severity::machinery::Cell| (c.material, c.surface);
             let found = new.cells.cells.binary_search_by(|c| key(c).cmp(&(material, surface))).ok()?;
             (!matches!(new.states[found], State::Unbounded)).then_some(found)
         };
@@ -800,7 +800,7 @@ mod tests {
             (Distribution::Weibull, Form::ConstantRatio),
             (Distribution::LogLogistic, Form::PowerLaw),
         ] {
-            let plan = Equivalence::new("laboratory belt").distribution(distribution);
+            let plan = Equivalence::new("laboratory belt").of_distribution(distribution);
             let corrections = Corrections::new(&plan, form, &campaign).unwrap();
             assert!(corrections.curves.len() > 3);
             let mut work = corrections.work();

@@ -140,8 +140,8 @@ impl EquivalenceFit {
         let values = |surface: &str| severity.column_of(surface).map(|j| bootstrap.replicates().values(j));
         let mut candidates: Vec<(String, f64, Option<Vec<f64>>)> = Vec::new();
         for surface in self.surfaces() {
-            if let Ok((log, _)) = severity.log_factor_between(&laboratory, surface.surface()) {
-                candidates.push((surface.surface().to_owned(), log, values(surface.surface())));
+            if let Ok(log) = severity.log_factor_between(&laboratory, surface.surface()) {
+                candidates.push((surface.surface().to_owned(), log.estimate, values(surface.surface())));
             }
         }
         let replicates = bootstrap.replicates().len();

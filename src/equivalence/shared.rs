@@ -2,7 +2,7 @@
 //!
 //! The materials of a surface that were tested on the same days move together with these days: their scatter about a
 //! common ratio does not show it, and the ratio is less certain than that scatter says. A fit with random effects
-//! ([`MixedSeverityFit`]) knows by how much the levels of a grouping differ, τ_g². With δ_ml the share of the trials of
+//! ([`SeverityFit`]) knows by how much the levels of a grouping differ, τ_g². With δ_ml the share of the trials of
 //! level l in the cell of material m on the road less that in its cell on the belt, the log ratios dₘ have the
 //! covariance τ_g² Σ_l δ_ml δ_kl, and their mean with weights w (summing to 1) the variance
 //!
@@ -24,17 +24,16 @@ use serde::{Deserialize, Serialize};
 use super::line::{LineCovariance, count};
 use super::record::{all_at_least_zero, all_finite, record};
 use crate::campaign::Campaign;
-use crate::error::{ErrorKind, Result};
 use crate::severity::cells::Cells;
-use crate::severity::mixed::{Grouping, MixedSeverityFit};
+use crate::severity::{Criterion, Grouping, SeverityFit};
 
 /// Multiples of a variance that enter the two coefficients of a line.
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
 /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-/// # let mixed = surface_severity::severity::mixed::MixedSeverity::new("dense asphalt concrete")
-/// #     .random(surface_severity::severity::mixed::Grouping::Day)
+/// # let mixed = surface_severity::severity::Severity::new("dense asphalt concrete")
+/// #     .random(surface_severity::severity::Grouping::Day)
 /// #     .fit(&campaign)?;
 /// use surface_severity::equivalence::Equivalence;
 /// let equivalence = Equivalence::new("laboratory belt").fit_mixed(&campaign, &fit, &mixed)?;
@@ -61,10 +60,10 @@ record! {
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
     /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-    /// # let mixed = surface_severity::severity::mixed::MixedSeverity::new("dense asphalt concrete")
-    /// #     .random(surface_severity::severity::mixed::Grouping::Day)
+    /// # let mixed = surface_severity::severity::Severity::new("dense asphalt concrete")
+    /// #     .random(surface_severity::severity::Grouping::Day)
     /// #     .fit(&campaign)?;
-    /// use surface_severity::{equivalence::Equivalence, severity::mixed::Grouping};
+    /// use surface_severity::{equivalence::Equivalence, severity::Grouping};
     /// let equivalence = Equivalence::new("laboratory belt").fit_mixed(&campaign, &fit, &mixed)?;
     /// let days = &equivalence.surface("brushed concrete")?.shared_effects()[0];
     /// assert_eq!(days.grouping(), Grouping::Day);
@@ -169,20 +168,13 @@ pub(super) struct Shared {
 }
 
 impl Shared {
-    pub(super) fn none() -> Self {
-        Self { layers: Vec::new(), scatter: None }
-    }
-
     pub(super) fn groupings(&self) -> Vec<Grouping> {
         self.layers.iter().map(|l| l.grouping).collect()
     }
 
     /// # Errors
     /// `InvalidOption` for a fit of another campaign or one without day, run or belt.
-    pub(super) fn of(mixed: &MixedSeverityFit, campaign: &Campaign) -> Result<Self> {
-        if mixed.campaign_digest() != campaign.digest() {
-            return Err(ErrorKind::option("mixed", mixed.campaign_digest(), "a fit of the campaign given"));
-        }
+    pub(super) fn of(mixed: &SeverityFit, campaign: &Campaign) -> Self {
         let cells = Cells::new(campaign, None);
         let mut layers = Vec::new();
         for found in mixed.shared_variances() {
@@ -225,10 +217,12 @@ impl Shared {
                 levels: on_surface.into_iter().map(|(s, l)| (s, l.len())).collect(),
             });
         }
-        if layers.is_empty() {
-            return Err(ErrorKind::option("mixed", "no shared condition", "random effects of day, run or belt"));
-        }
-        Ok(Self { layers, scatter: mixed.scatter_within_groupings() })
+        // Where the plan does not tell it from the scatter of materials between surfaces, σ is that of the cells.
+        let scatter = mixed.groupings().contains(&Grouping::MaterialBySurface).then(|| {
+            let df = mixed.scatter_degrees_of_freedom();
+            (mixed.log_scatter(), Some(df), mixed.criterion() == Criterion::Ml)
+        });
+        Self { layers, scatter }
     }
 
     /// Effects of each grouping on the pairs of one road; the shares of the two forms are filled in later.

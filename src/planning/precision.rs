@@ -633,7 +633,7 @@ impl Plan {
     /// Factors: inverse of the expected (Fisher) information, exact for any run lengths where the plan has no random
     /// effects; generalised least squares with them. The interval is the one that
     /// [`Severity`](crate::severity::Severity) reports without random effects, and
-    /// [`MixedSeverity`](crate::severity::mixed::MixedSeverity) with them. Corrections: as
+    /// [`Severity`](crate::severity::Severity) with them. Corrections: as
     /// [`Correction`](crate::correction::Correction) derives them, with what days add, which it does not know of.
     ///
     /// ```

@@ -366,10 +366,10 @@ impl Simulation {
             .surfaces
             .iter()
             .map(|s| {
-                let (log, se) = fit.log_factor_between(&s.name, &plan.reference).ok()?;
+                let log = fit.log_factor_between(&s.name, &plan.reference).ok()?;
                 let interval = fit.factor(&s.name).ok()?;
-                let se = se * fit.small_sample_factor();
-                Some((log, se, interval.contains(s.factor), interval.upper() / interval.lower()))
+                let se = log.standard_error * fit.small_sample_factor();
+                Some((log.estimate, se, interval.contains(s.factor), interval.upper() / interval.lower()))
             })
             .collect();
         let mut roads: Vec<Road> = plan.surfaces.iter().map(|_| Road::default()).collect();
@@ -378,8 +378,6 @@ impl Simulation {
             let equivalence = Equivalence::new(&lab.name)
                 .bounds(self.lower_bound, self.upper_bound)
                 .alpha(self.alpha)
-                .level(plan.level)
-                .distribution(plan.distribution)
                 .minimum_pairs(2)
                 .fit(&campaign, &fit);
             for row in equivalence.iter().flat_map(EquivalenceFit::surfaces) {

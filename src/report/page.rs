@@ -8,7 +8,6 @@ use crate::equivalence::{EquivalenceFit, TimeDependence};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, significant};
 use crate::screening::{LeftOut, Quantity, ScreeningReport};
-use crate::severity::mixed::MixedSeverityFit;
 use crate::severity::{
     Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter,
 };
@@ -130,7 +129,7 @@ pub struct Page<'a> {
     goodness: Option<&'a GoodnessOfFit>,
     scatter: Option<(&'a EqualScatter, Option<&'a UnequalScatter>)>,
     time_dependence: Option<&'a TimeDependence>,
-    mixed: Option<(&'a MixedSeverityFit, &'a [Option<Interval>])>,
+    mixed: Option<(&'a SeverityFit, &'a [Option<Interval>])>,
     reports: Option<&'a [CorrectedTime]>,
     required_s: Option<f64>,
     requirements: &'a [Requirement],
@@ -252,7 +251,7 @@ impl<'a> Page<'a> {
     }
     /// Adds a fit with random effects; `intervals` as in [`tables::variance_components`], may be empty.
     #[must_use]
-    pub fn mixed(mut self, fit: &'a MixedSeverityFit, intervals: &'a [Option<Interval>]) -> Self {
+    pub fn mixed(mut self, fit: &'a SeverityFit, intervals: &'a [Option<Interval>]) -> Self {
         self.mixed = Some((fit, intervals));
         self
     }
@@ -582,7 +581,6 @@ impl<'a> Page<'a> {
         html.section("Days, runs and belts");
         html.figure(|o| Ok(vec![plots::variance_components(fit, intervals, &o.id("components"))?]))?;
         html.table(&tables::variance_components(fit, intervals));
-        html.table(&tables::mixed_factors(fit));
         let classes = tables::shrunk_class_factors(fit);
         if !classes.is_empty() {
             html.table(&classes);
@@ -728,7 +726,9 @@ impl<'a> Page<'a> {
              perforated trial contributes its density, a run-out the probability of lasting longer, a contact opening the \
              probability of lasting less. {} Void trials contribute nothing.",
             self.fit.reference(),
-            if self.fit.degrees_of_freedom().is_some() {
+            if !self.fit.groupings().is_empty() {
+                "Limits hold what trials share (see shared conditions)."
+            } else if self.fit.convergence().direct {
                 "Nothing is censored, so the fit is two-way least squares with t intervals."
             } else {
                 "Fitted by maximum likelihood with Newton's method; intervals are exp(log k ± t f SE) with the observed information, f and the degrees of freedom of t making up for few trials."

@@ -16,7 +16,7 @@ use crate::equivalence::influence::Corrections;
 use crate::equivalence::{Equivalence, Form};
 use crate::error::Result;
 use crate::severity::Severity;
-use crate::severity::engine::{Engine, Failure, LANES, Prepared};
+use crate::severity::machinery::{Engine, Failure, LANES, Prepared};
 
 /// What is left out, one at a time.
 ///
@@ -227,6 +227,7 @@ const CHUNK: usize = 64;
 /// # Errors
 /// Those of [`Severity::fit`] on the whole campaign. A refit that fails is a row that says why.
 pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) -> Result<InfluenceTable> {
+    let severity = &severity.clone().independent();
     let prepared = Prepared::new(severity, campaign)?;
     let (design, rows) = prepared.numbering.crossed(&prepared.cells);
     let fit = prepared.fit(severity, campaign)?;

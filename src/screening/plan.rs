@@ -6,7 +6,7 @@ use crate::campaign::{Campaign, Decision, Outcome, SurfaceRole, Trial};
 use crate::equivalence::influence::Corrections;
 use crate::equivalence::{Equivalence, Form};
 use crate::error::{ErrorKind, Result};
-use crate::severity::engine::Cells;
+use crate::severity::machinery::Cells;
 use crate::severity::{Distribution, Robust, RobustFit, RobustMethod, Severity};
 
 use super::battery::{Screened, scatter};

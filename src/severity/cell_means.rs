@@ -11,7 +11,7 @@ use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, chec
 
 use super::cells::{Cells, Crossed, Kinds};
 use super::distribution::Distribution;
-use super::fit::log_median_bound;
+use super::rows::log_median_bound;
 use super::scale::{Combination, Scale, SmallSample};
 
 /// One material on one surface.

@@ -7,8 +7,9 @@ use crate::campaign::{Campaign, Outcome};
 use crate::error::{ErrorKind, Result};
 use crate::numeric::special::normal_quantile;
 
-use super::fit::{Prepared, SeverityFit};
+use super::fit::SeverityFit;
 use super::newton::{Design, LogTime, Point, System, contribution};
+use super::prepare::Prepared;
 
 /// One trial against the fit.
 ///

@@ -2,12 +2,14 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::bootstrap::{Bootstrap, BootstrapInterval, GENERATOR, SeverityBootstrap};
 use crate::document::{CRATE_VERSION, from_json, present, schema, to_json};
 use crate::error::{ErrorKind, Result};
-use crate::estimate::IntervalMethod;
 
-use super::fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, SurfaceFactor};
+use super::fit::{Convergence, SeverityFit};
+use super::mixed::VarianceComponent;
+use super::note::Note;
+use super::plan::Severity;
+use super::rows::{MaterialDurability, SurfaceFactor};
 
 const KIND: &str = "severity";
 const VERSION: u32 = 1;
@@ -34,58 +36,6 @@ pub struct LogCovariance {
     pub order: Vec<String>,
     /// The rows; symmetric.
     pub rows: Vec<Vec<f64>>,
-}
-
-/// Bootstrap intervals in a severity document.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
-/// let plan = Severity::new("dense asphalt concrete");
-/// let bootstrap = Bootstrap::rescaled(100).seed(7).severity(&plan, &campaign)?;
-/// let document = bootstrap.fit().document(Some(7)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
-/// let summary = document.bootstrap.unwrap();
-/// assert_eq!((summary.rng.as_str(), summary.options.replicates()), ("chacha8/1", 100));
-/// assert_eq!(summary.replicates + summary.failures.iter().map(|(_, n)| n).sum::<usize>(), 100);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[non_exhaustive]
-pub struct BootstrapSummary {
-    /// The plan: scheme, replicates, seed.
-    pub options: Bootstrap,
-    /// Generator and draws: `chacha8/1`.
-    pub rng: String,
-    /// Successful replicates.
-    pub replicates: usize,
-    /// Failed ones by reason.
-    pub failures: Vec<(String, usize)>,
-    /// One row per surface on the scale but the reference.
-    pub factors: Vec<BootstrapFactor>,
-}
-
-/// Bootstrap interval of one factor.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
-/// let plan = Severity::new("dense asphalt concrete");
-/// let bootstrap = Bootstrap::rescaled(100).severity(&plan, &campaign)?;
-/// let document = bootstrap.fit().document(Some(1)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
-/// for row in document.bootstrap.unwrap().factors {
-///     assert_eq!(row.factor.interval, bootstrap.factor(&row.surface, IntervalMethod::Percentile)?.interval);
-/// }
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[non_exhaustive]
-pub struct BootstrapFactor {
-    /// Surface.
-    pub surface: String,
-    /// Interval of its factor, with Monte Carlo errors of the log limits.
-    pub factor: BootstrapInterval,
 }
 
 /// The saved form of a severity fit. Reading validates as strictly as building.
@@ -121,9 +71,10 @@ pub struct SeverityDocument {
     pub materials: Vec<MaterialDurability>,
     /// Replicate scatter σ of log time.
     pub log_scatter: f64,
-    /// Residual degrees of freedom of σ; null where intervals are asymptotic.
-    #[serde(deserialize_with = "present")]
-    pub degrees_of_freedom: Option<f64>,
+    /// Degrees of freedom of it.
+    pub scatter_degrees_of_freedom: f64,
+    /// Where the scatter comes from: groupings in the model, `residual` last.
+    pub variance_components: Vec<VarianceComponent>,
     /// Log-likelihood on the time scale.
     pub log_likelihood: f64,
     /// Trials fitted.
@@ -134,9 +85,6 @@ pub struct SeverityDocument {
     pub convergence: Convergence,
     /// What a reader should know.
     pub notes: Vec<Note>,
-    /// Bootstrap intervals, where a bootstrap was run.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub bootstrap: Option<BootstrapSummary>,
 }
 
 impl SeverityFit {
@@ -159,7 +107,6 @@ impl SeverityFit {
     /// ```
     #[must_use]
     pub fn document(&self, seed: Option<u64>) -> SeverityDocument {
-        let scale = self.scale();
         let mut order = self.column_names();
         order.push("log_scatter".into());
         SeverityDocument {
@@ -171,16 +118,13 @@ impl SeverityFit {
             factors: self.factors().to_vec(),
             materials: self.materials().to_vec(),
             log_scatter: self.log_scatter(),
-            degrees_of_freedom: self.degrees_of_freedom(),
+            scatter_degrees_of_freedom: self.scatter_degrees_of_freedom(),
+            variance_components: self.variance_components(),
             log_likelihood: self.log_likelihood(),
             trials: self.trials(),
-            log_covariance: LogCovariance {
-                order,
-                rows: scale.corner.chunks(scale.q()).map(<[f64]>::to_vec).collect(),
-            },
+            log_covariance: LogCovariance { order, rows: self.log_covariance() },
             convergence: self.convergence(),
             notes: self.notes().to_vec(),
-            bootstrap: None,
         }
     }
 }
@@ -214,48 +158,6 @@ impl SeverityDocument {
         let document: Self = from_json(text, KIND, VERSION)?;
         document.check()?;
         Ok(document)
-    }
-
-    /// Adds the intervals of a bootstrap of the same fit, by one of its methods.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
-    /// let plan = Severity::new("dense asphalt concrete");
-    /// let bootstrap = Bootstrap::residual(100).severity(&plan, &campaign);
-    /// // Residuals cannot be drawn where times are censored; the rescaled scheme can.
-    /// assert!(bootstrap.is_err());
-    /// let bootstrap = Bootstrap::rescaled(100).severity(&plan, &campaign)?;
-    /// let document = bootstrap.fit().document(Some(1)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
-    /// assert_eq!(document.bootstrap.unwrap().factors.len(), 6, "every surface but the reference");
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::Document`] where the bootstrap is of another campaign; those of
-    /// [`SeverityBootstrap::factor`].
-    pub fn with_bootstrap(mut self, bootstrap: &SeverityBootstrap, method: IntervalMethod) -> Result<Self> {
-        if bootstrap.fit().campaign_digest() != self.campaign_digest || *bootstrap.fit().plan() != self.options {
-            return Err(ErrorKind::document(KIND, "the bootstrap is of another campaign or plan"));
-        }
-        let factors = bootstrap
-            .fit()
-            .factors()
-            .iter()
-            .filter(|row| row.log_factor.is_some() && row.surface != self.options.reference())
-            .map(|row| {
-                Ok(BootstrapFactor { surface: row.surface.clone(), factor: bootstrap.factor(&row.surface, method)? })
-            })
-            .collect::<Result<_>>()?;
-        let replicates = bootstrap.replicates();
-        self.bootstrap = Some(BootstrapSummary {
-            options: replicates.plan().clone(),
-            rng: GENERATOR.into(),
-            replicates: replicates.len(),
-            failures: replicates.failures(),
-            factors,
-        });
-        Ok(self)
     }
 
     /// Pretty JSON.

@@ -24,8 +24,9 @@ use crate::numeric::special::{f_survival, t_survival};
 
 use super::cell_means::CellMeans;
 use super::cells::{Block, Crossed, Kinds};
-use super::fit::{Prepared, Severity};
 use super::identify::{Link, Standing, standings};
+use super::plan::Severity;
+use super::prepare::Prepared;
 use super::scale::{Combination, Scale};
 
 /// How two nested models were compared.

@@ -40,7 +40,7 @@ pub use claims::{
     class_corrections, decisions, lab_road_slopes, nearest_surfaces, prediction_gains, requirements, shared_effects,
 };
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
-pub use mixed::{mixed_factors, shrunk_class_factors, variance_components};
+pub use mixed::{shrunk_class_factors, variance_components};
 pub use planning::{
     augmentation, equivalence_power, planned_cells, planned_corrections, planned_factors, simulated_factors,
 };

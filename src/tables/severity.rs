@@ -187,8 +187,7 @@ pub fn fit_summary(fit: &SeverityFit) -> Table {
     add("contact openings among them", Value::Count(fit.contact_openings()));
     add("parameters", Value::Count(fit.parameters()));
     add("replicate scatter of log time", Value::number(fit.log_scatter()));
-    add("degrees of freedom of the limits", freedom(fit.interval_degrees_of_freedom()));
-    add("small-sample factor on standard errors", Value::number(fit.small_sample_factor()));
+    add("degrees of freedom of it", freedom(fit.scatter_degrees_of_freedom()));
     add("log-likelihood", Value::digits(fit.log_likelihood(), 7));
     add("solution", Value::text(if convergence.direct { "direct least squares" } else { "Newton, converged" }));
     add("iterations", Value::Count(convergence.iterations as usize));
@@ -387,18 +386,16 @@ pub(crate) fn freedom(value: f64) -> Value {
 }
 
 fn method(fit: &SeverityFit) -> String {
-    let limits = match fit.degrees_of_freedom() {
-        Some(df) => format!(
-            "{} with {} residual degrees of freedom",
-            interval_method(IntervalMethod::StudentT),
-            freedom(df).shown()
-        ),
-        None => format!(
-            "{} (observed information times {}, {} effective degrees of freedom)",
-            interval_method(IntervalMethod::StudentT),
-            Value::number(fit.small_sample_factor()).shown(),
-            freedom(fit.interval_degrees_of_freedom()).shown()
-        ),
+    let t = interval_method(IntervalMethod::StudentT);
+    let df = freedom(fit.scatter_degrees_of_freedom()).shown();
+    let limits = if !fit.groupings().is_empty() {
+        let shared: Vec<String> = fit.groupings().iter().map(ToString::to_string).collect();
+        format!("{t}, degrees of freedom by Satterthwaite, with what trials share by {} in them", shared.join(", "))
+    } else if fit.convergence().direct {
+        format!("{t} with {df} residual degrees of freedom")
+    } else {
+        let factor = Value::number(fit.small_sample_factor()).shown();
+        format!("{t} (observed information times {factor}, {df} effective degrees of freedom)")
     };
     format!(
         "{} times, {}, {} and {} among them; limits at level {} by {limits}.",

@@ -11,7 +11,7 @@ use surface_severity::campaign::{Campaign, Decisions, SurfaceRole, Trial};
 use surface_severity::correction::{Correction, CorrectionBasis, CorrectionOptions, LabReports, corrected_reports};
 use surface_severity::equivalence::{Equivalence, EquivalenceDocument, Form};
 use surface_severity::severity::Severity;
-use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+use surface_severity::severity::{Grouping, Severity};
 
 fn stored(name: &str) -> String {
     fs::read_to_string(format!("{}/tests/documents/{name}", env!("CARGO_MANIFEST_DIR"))).unwrap()
@@ -88,7 +88,7 @@ fn an_equivalence_of_version_2_reads_as_it_was() {
     assert!(fit.shared_groupings().is_empty() && fit.decisions().is_empty());
     // The same comparison today, without shared conditions, but for the last bits.
     let campaign = Campaign::read_path(demo("trials.csv")).unwrap();
-    let severity = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
+    let severity = Severity::new("dense asphalt concrete").independent().fit(&campaign).unwrap();
     let today = Equivalence::new("laboratory belt").fit(&campaign, &severity).unwrap();
     for (old, new) in fit.surfaces().iter().zip(today.surfaces()) {
         let (a, b) = (old.constant_ratio().fitted().unwrap(), new.constant_ratio().fitted().unwrap());
@@ -120,7 +120,7 @@ fn an_equivalence_of_version_1_reads_and_gains_what_its_pairs_determine() {
     let fit = read.fit();
     assert!(fit.nearest().is_none());
     let campaign = Campaign::read_path(demo("trials.csv")).unwrap();
-    let severity = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
+    let severity = Severity::new("dense asphalt concrete").independent().fit(&campaign).unwrap();
     let today = Equivalence::new("laboratory belt").fit(&campaign, &severity).unwrap();
     for (old, new) in fit.surfaces().iter().zip(today.surfaces()) {
         assert_eq!(old.surface(), new.surface());
@@ -171,10 +171,9 @@ fn full() -> (EquivalenceDocument, [Correction; 2]) {
     }
     let decisions = Decisions::new().set_aside("lane-2-1", "the clamp slipped", "A. N.");
     let campaign = builder.build().unwrap().with_decisions(&decisions).unwrap();
-    let severity = Severity::new("lane").fit(&campaign).unwrap();
-    let mixed =
-        MixedSeverity::new("lane").random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
-    let fit = Equivalence::new("belt").fit_mixed(&campaign, &severity, &mixed).unwrap();
+    let severity = Severity::new("lane").independent().fit(&campaign).unwrap();
+    let mixed = Severity::new("lane").random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+    let fit = Equivalence::new("belt").fit(&campaign, &mixed).unwrap();
     let corrections = [CorrectionOptions::default().by_class(true), CorrectionOptions::default().form(Form::PowerLaw)]
         .map(|options| Correction::derive(&fit, &options).unwrap());
     (fit.document(None), corrections)

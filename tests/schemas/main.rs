@@ -22,8 +22,8 @@ use surface_severity::equivalence::{
     Equivalence, EquivalenceDocument, Form, NearestSurfaces, ScalePosition, SurfaceEquivalence,
 };
 use surface_severity::screening::{Screening, ScreeningDocument};
-use surface_severity::severity::mixed::{Grouping, MixedSeverity};
 use surface_severity::severity::{Distribution, Robust, Severity, SeverityDocument};
+use surface_severity::severity::{Grouping, Severity};
 
 use comments::Comments;
 
@@ -141,15 +141,15 @@ fn documents(kind: &str) -> &'static [Value] {
             demo.with_decisions(&Decisions::new().set_aside(flagged, "the film shows a bounce", "A. N.")).unwrap();
         let small = Campaign::from_trials(awkward_trials()).unwrap();
 
-        let plan = Severity::new(REFERENCE);
+        let plan = Severity::new(REFERENCE).independent();
         let fit = plan.fit(&demo).unwrap();
         let decided_fit = plan.fit(&decided).unwrap();
         let weibull = plan.clone().distribution(Distribution::Weibull).fit(&demo).unwrap();
-        let small_fit = Severity::new("lane").fit(&small).unwrap();
+        let small_fit = Severity::new("lane").independent().fit(&small).unwrap();
         let uncensored: Vec<Trial> =
             awkward_trials().into_iter().filter(|t| !t.trial_id.contains("armour") && t.surface != "rasp").collect();
         let uncensored = Campaign::from_trials(uncensored).unwrap();
-        let plain_fit = Severity::new("lane").fit(&uncensored).unwrap();
+        let plain_fit = Severity::new("lane").independent().fit(&uncensored).unwrap();
         let bootstrap = Bootstrap::rescaled(200).seed(7).severity(&plan, &demo).unwrap();
         let with_bootstrap =
             fit.document(Some(7)).with_bootstrap(&bootstrap, IntervalMethod::Percentile).unwrap().to_json().unwrap();
@@ -180,7 +180,7 @@ fn documents(kind: &str) -> &'static [Value] {
         let screenings = [
             Screening::new().screen(&demo, &plan).unwrap(),
             Screening::new().screen(&decided, &plan).unwrap(),
-            Screening::new().screen(&small, &Severity::new("lane")).unwrap(),
+            Screening::new().screen(&small, &Severity::new("lane").independent()).unwrap(),
             Screening::new()
                 .median_limit(4.0)
                 .reading_step_s(0.01)
@@ -201,17 +201,17 @@ fn documents(kind: &str) -> &'static [Value] {
         ];
         let screening = screenings.iter().map(|s| value(&s.document().to_json().unwrap())).collect();
 
-        let by_day = MixedSeverity::new(REFERENCE).random(Grouping::Day).fit(&decided).unwrap();
+        let by_day = Severity::new(REFERENCE).random(Grouping::Day).fit(&decided).unwrap();
         let dated = Campaign::from_trials(dated_trials()).unwrap();
-        let dated_fit = Severity::new("lane").fit(&dated).unwrap();
-        let dated_days = MixedSeverity::new("lane").random(Grouping::Day).fit(&dated).unwrap();
+        let dated_fit = Severity::new("lane").independent().fit(&dated).unwrap();
+        let dated_days = Severity::new("lane").random(Grouping::Day).fit(&dated).unwrap();
         let equivalences = [
             Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap(),
             Equivalence::new("bench").fit(&small, &small_fit).unwrap(),
             Equivalence::new("bench").fit(&uncensored, &plain_fit).unwrap(),
             Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap().with_nearest(&bootstrap).unwrap(),
-            Equivalence::new("laboratory belt").fit_mixed(&decided, &decided_fit, &by_day).unwrap(),
-            Equivalence::new("bench").fit_mixed(&dated, &dated_fit, &dated_days).unwrap(),
+            Equivalence::new("laboratory belt").fit(&decided, &by_day).unwrap(),
+            Equivalence::new("bench").fit(&dated, &dated_days).unwrap(),
         ];
         assert!(equivalences[5].surfaces()[0].shared_effects()[0].log_variance() > 0.0);
         let equivalence =

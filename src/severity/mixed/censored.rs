@@ -10,7 +10,7 @@ use crate::severity::distribution::Distribution;
 use crate::severity::newton::LogTime;
 use crate::severity::regression::{Observation, Regression};
 
-use super::core::{Contrast, MixedConvergence, Prediction, RESIDUAL, VarianceComponent, Verdict};
+use super::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict};
 use super::deviance::{Criterion, taken_up};
 use super::elimination::Rows;
 use super::groups::{Grouped, check_partitions};
@@ -36,8 +36,8 @@ use super::profile::{Point, limits};
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::mixed::{Grouping, Integration, MixedSeverity};
-/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// use surface_severity::severity::{Grouping, Integration, Severity};
+/// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
 /// assert_eq!(fit.integration(), Integration::Exact, "nothing is censored");
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
@@ -57,7 +57,7 @@ pub enum Integration {
 }
 
 /// Nodes used for one grouping factor where the user asks for none.
-pub(super) const DEFAULT_NODES: usize = 15;
+pub(in crate::severity) const DEFAULT_NODES: usize = 15;
 /// Beyond this the outermost weights underflow and nothing is gained.
 pub(super) const MOST_NODES: usize = 100;
 
@@ -247,7 +247,7 @@ impl CensoredMixedModel {
 }
 
 /// Rows, components and starting values of a marginal likelihood.
-pub(super) fn assemble(
+pub(in crate::severity) fn assemble(
     distribution: Distribution,
     times: Vec<LogTime>,
     x: Rows,
@@ -276,12 +276,12 @@ pub(super) fn assemble(
 
 /// A maximised marginal likelihood with its covariance.
 #[derive(Debug, Clone)]
-pub(super) struct Fitted {
+pub(in crate::severity) struct Fitted {
     pub(super) marginal: Marginal,
     /// At the estimates, whatever their criterion.
     pub(super) best: Best,
     /// Over (β, log σ, log τ of the positive components).
-    pub(super) covariance: DMatrix<f64>,
+    pub(in crate::severity) covariance: DMatrix<f64>,
     /// Of β with σ and all τ taken as known.
     conditional: DMatrix<f64>,
     free: Vec<usize>,
@@ -341,7 +341,7 @@ fn invert(matrix: DMatrix<f64>, best: &Best) -> Result<DMatrix<f64>> {
 }
 
 impl Fitted {
-    pub(super) fn new(marginal: Marginal, start: &Parameters, criterion: Criterion) -> Result<Self> {
+    pub(in crate::severity) fn new(marginal: Marginal, start: &Parameters, criterion: Criterion) -> Result<Self> {
         let joint = marginal.restricted(&start.beta);
         if let Some(freedom) = joint.freedom(&Parameters { beta: Vec::new(), ..start.clone() })
             && let Some(j) = freedom.iter().position(|f| *f <= NO_FREEDOM)
@@ -405,7 +405,7 @@ impl Fitted {
         self.restricted.as_ref().map_or((&self.marginal, &self.best), |r| (&r.joint, &r.best))
     }
 
-    pub(super) fn log_likelihood(&self) -> f64 {
+    pub(in crate::severity) fn log_likelihood(&self) -> f64 {
         self.maximised().1.at.log_likelihood
     }
 
@@ -416,11 +416,11 @@ impl Fitted {
         restricted.degrees_of_freedom(&weights)
     }
 
-    pub(super) fn beta(&self) -> &[f64] {
+    pub(in crate::severity) fn beta(&self) -> &[f64] {
         &self.best.parameters.beta
     }
 
-    pub(super) fn sigma(&self) -> f64 {
+    pub(in crate::severity) fn sigma(&self) -> f64 {
         libm::exp(self.best.parameters.log_sigma)
     }
 
@@ -430,7 +430,7 @@ impl Fitted {
 
     /// A combination of fixed columns and log σ: observed information of everything. The degrees of
     /// freedom of a restricted fit take the share of log σ̂ to grow with σ and τ as the rest does.
-    pub(super) fn combination(&self, fixed: &[(usize, f64)], log_sigma: f64) -> Contrast {
+    pub(in crate::severity) fn combination(&self, fixed: &[(usize, f64)], log_sigma: f64) -> Contrast {
         let p = self.beta().len();
         let mut weights = vec![0.0; p + 1];
         weights[p] = log_sigma;
@@ -446,11 +446,11 @@ impl Fitted {
             }
         }
         let degrees_of_freedom = self.degrees_of_freedom(fixed, &[]);
-        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom }
+        Contrast::new(estimate, variance.max(0.0).sqrt(), degrees_of_freedom)
     }
 
     /// A combination of fixed columns and random effects minus its true value; σ and τ as known.
-    pub(super) fn prediction(&self, fixed: &[(usize, f64)], random: &[(usize, f64)]) -> Contrast {
+    pub(in crate::severity) fn prediction(&self, fixed: &[(usize, f64)], random: &[(usize, f64)]) -> Contrast {
         let p = self.beta().len();
         let at = &self.best.at;
         let mut weights = vec![0.0; p];
@@ -477,7 +477,7 @@ impl Fitted {
             }
         }
         let degrees_of_freedom = self.degrees_of_freedom(fixed, random);
-        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom }
+        Contrast::new(estimate, variance.max(0.0).sqrt(), degrees_of_freedom)
     }
 
     fn tau_of(&self, column: usize) -> f64 {
@@ -485,7 +485,7 @@ impl Fitted {
         self.tau(j)
     }
 
-    pub(super) fn components(&self) -> Vec<VarianceComponent> {
+    pub(in crate::severity) fn components(&self) -> Vec<VarianceComponent> {
         let row = |name: &str, levels: usize, sd: f64| VarianceComponent {
             name: name.into(),
             levels,
@@ -496,7 +496,7 @@ impl Fitted {
         let mut rows: Vec<VarianceComponent> = (0..self.marginal.len())
             .map(|j| row(&self.marginal.names[j], self.marginal.components[j].len(), self.tau(j)))
             .collect();
-        rows.push(row(RESIDUAL, self.marginal.times.len(), self.sigma()));
+        rows.push(VarianceComponent::residual(self.sigma(), self.marginal.times.len()));
         rows
     }
 
@@ -508,13 +508,13 @@ impl Fitted {
     }
 
     /// 2 V² / Var(V̂) of the variance V of component j; `None` at the boundary.
-    pub(super) fn variance_degrees_of_freedom(&self, j: usize) -> Option<f64> {
-        let se = self.log_standard_error(Some(j))?;
+    pub(in crate::severity) fn variance_degrees_of_freedom(&self, component: Option<usize>) -> Option<f64> {
+        let se = self.log_standard_error(component)?;
         let df = 1.0 / (2.0 * se * se);
         (df.is_finite() && df > 0.0).then_some(df)
     }
 
-    pub(super) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
+    pub(in crate::severity) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
         self.marginal.components[j]
             .clone()
             .enumerate()
@@ -530,7 +530,7 @@ impl Fitted {
             .collect()
     }
 
-    pub(super) fn convergence(&self) -> MixedConvergence {
+    pub(in crate::severity) fn convergence(&self) -> MixedConvergence {
         let zero: Vec<String> =
             (0..self.marginal.len()).filter(|&j| self.tau(j) <= 0.0).map(|j| self.marginal.names[j].clone()).collect();
         let (_, best) = self.maximised();
@@ -542,7 +542,7 @@ impl Fitted {
         }
     }
 
-    pub(super) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
+    pub(in crate::severity) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
         check_level(level)?;
         let z = normal_quantile(0.5 * (1.0 + level));
         let (marginal, best) = self.maximised();

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::Result;
 use crate::estimate::{Interval, IntervalMethod, check_level};
-use crate::numeric::special::normal_quantile;
+use crate::numeric::special::{normal_quantile, two_sided_quantile};
 
 use super::deviance::{Minimum, Pin, Problem};
 use super::profile::{Point, limits};
@@ -20,7 +20,7 @@ use super::profile::{Point, limits};
 /// What the search for the estimates came to.
 ///
 /// ```
-/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel, Verdict};
+/// use surface_severity::severity::{Criterion, Verdict, mixed::LinearMixedModel};
 /// // Three batches with the same mean: nothing tells them apart.
 /// let model = LinearMixedModel::new(vec![1.0, 2.0, 1.0, 2.0, 1.0, 2.0]).intercept().group("batch", &[1, 1, 2, 2, 3, 3]);
 /// let fit = model.fit(Criterion::Reml)?;
@@ -60,8 +60,8 @@ pub enum Verdict {
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::mixed::{Grouping, MixedSeverity, Verdict};
-/// let convergence = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.convergence().clone();
+/// use surface_severity::severity::{Grouping, Severity, Verdict};
+/// let convergence = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?.convergence().clone();
 /// assert_eq!(convergence.verdict, Verdict::Converged);
 /// assert!(convergence.gradient_norm < 1e-4, "in standard errors");
 /// # Ok::<(), surface_severity::Error>(())
@@ -97,8 +97,8 @@ pub struct MixedConvergence {
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
-/// let components = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.variance_components();
+/// use surface_severity::severity::{Grouping, Severity};
+/// let components = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?.variance_components();
 /// let (day, residual) = (&components[0], &components[1]);
 /// // Balanced, so by mean squares: 8 Σ shift²/3 between the days of 8 trials, 0.0128/26 within.
 /// assert_eq!((day.levels, residual.levels), (4, 32));
@@ -121,10 +121,22 @@ pub struct VarianceComponent {
     pub at_boundary: bool,
 }
 
+impl VarianceComponent {
+    pub(in crate::severity) fn residual(sigma: f64, trials: usize) -> Self {
+        Self {
+            name: RESIDUAL.into(),
+            levels: trials,
+            variance: sigma * sigma,
+            standard_deviation: sigma,
+            at_boundary: false,
+        }
+    }
+}
+
 /// Predicted effect of one level of a grouping factor.
 ///
 /// ```
-/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
 /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
 /// let fit = model.fit(Criterion::Reml)?;
 /// let (between, within) = (fit.variance("day")?, fit.variance("residual")?);
@@ -165,8 +177,8 @@ pub struct Prediction {
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
-/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// use surface_severity::severity::{Grouping, Severity};
+/// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
 /// let belt = fit.log_factor_between("belt", "asphalt")?;
 /// // Every day saw both surfaces, so the days cancel: 26 degrees of freedom, standard error σ √(2/16).
 /// assert!((belt.estimate - 2_f64.ln()).abs() < 1e-9);
@@ -183,13 +195,34 @@ pub struct Contrast {
     pub standard_error: f64,
     /// Satterthwaite degrees of freedom; `None` where only asymptotic normality is at hand.
     pub degrees_of_freedom: Option<f64>,
+    /// What makes the standard error of maximum likelihood fit for few trials.
+    small_sample: f64,
+}
+
+impl Contrast {
+    pub(in crate::severity) fn new(estimate: f64, standard_error: f64, degrees_of_freedom: Option<f64>) -> Self {
+        Self { estimate, standard_error, degrees_of_freedom, small_sample: 1.0 }
+    }
+
+    pub(in crate::severity) fn small_sample(mut self, factor: f64) -> Self {
+        self.small_sample = factor;
+        self
+    }
+
+    /// Half the width of an interval at `level` in standard errors: t quantile, or normal without degrees of freedom;
+    /// where independent trials are censored times `√(N/(N − p))` for N trials and p levels, since maximum likelihood
+    /// makes σ too small.
+    #[must_use]
+    pub fn multiplier(&self, level: f64) -> f64 {
+        self.small_sample * two_sided_quantile(level, self.degrees_of_freedom)
+    }
 }
 
 /// Problem, minimum, and the covariance of (γ of the positive components, log σ²).
 #[derive(Debug, Clone)]
-pub(super) struct Core {
-    pub(super) problem: Problem,
-    pub(super) minimum: Minimum,
+pub(in crate::severity) struct Core {
+    pub(in crate::severity) problem: Problem,
+    pub(in crate::severity) minimum: Minimum,
     pub(super) positive: Vec<usize>,
     parameters: Option<DMatrix<f64>>,
     scale: Vec<f64>,
@@ -197,7 +230,7 @@ pub(super) struct Core {
 }
 
 impl Core {
-    pub(super) fn fit(problem: Problem) -> Result<Self> {
+    pub(in crate::severity) fn fit(problem: Problem) -> Result<Self> {
         let start = problem.start()?;
         let minimum = problem.minimise(Pin::Nothing, &start)?;
         let positive: Vec<usize> = (0..problem.len()).filter(|&j| minimum.state.gamma[j] > 0.0).collect();
@@ -219,12 +252,12 @@ impl Core {
         if i >= q { raw + self.problem.offset[i - q] } else { raw }
     }
 
-    pub(super) fn coefficient(&self, a: usize) -> f64 {
+    pub(in crate::severity) fn coefficient(&self, a: usize) -> f64 {
         self.effect(self.problem.q + a)
     }
 
     /// A combination of columns of `[Z X]`.
-    pub(super) fn combination(&self, weights: &[(usize, f64)]) -> Contrast {
+    pub(in crate::severity) fn combination(&self, weights: &[(usize, f64)]) -> Contrast {
         let state = &self.minimum.state;
         let sigma2 = self.minimum.sigma2;
         let mut right = vec![0.0; self.scale.len()];
@@ -247,11 +280,11 @@ impl Core {
             let df = 2.0 * variance * variance / spread;
             (df.is_finite() && df > 0.0).then_some(df)
         });
-        Contrast { estimate, standard_error: variance.sqrt(), degrees_of_freedom }
+        Contrast::new(estimate, variance.sqrt(), degrees_of_freedom)
     }
 
     /// Covariance of two fixed columns.
-    pub(super) fn covariance_column(&self, a: usize) -> Vec<f64> {
+    pub(in crate::severity) fn covariance_column(&self, a: usize) -> Vec<f64> {
         let mut right = vec![0.0; self.scale.len()];
         right[self.problem.q + a] = 1.0;
         let solved = self.minimum.state.factor.solve(&right);
@@ -263,7 +296,7 @@ impl Core {
     }
 
     /// 2 V² / Var(V̂) of the variance V of a component (`None`: the residual), by the inverse Hessian of the criterion.
-    pub(super) fn variance_degrees_of_freedom(&self, component: Option<usize>) -> Option<f64> {
+    pub(in crate::severity) fn variance_degrees_of_freedom(&self, component: Option<usize>) -> Option<f64> {
         let a = self.parameters.as_ref()?;
         let m = self.positive.len();
         // V = γ σ²: its relative derivative is 1/γ in γ and 1 in log σ².
@@ -277,7 +310,7 @@ impl Core {
         (df.is_finite() && df > 0.0).then_some(df)
     }
 
-    pub(super) fn components(&self) -> Vec<VarianceComponent> {
+    pub(in crate::severity) fn components(&self) -> Vec<VarianceComponent> {
         let problem = &self.problem;
         let mut rows: Vec<VarianceComponent> = (0..problem.len())
             .map(|j| VarianceComponent {
@@ -288,17 +321,11 @@ impl Core {
                 at_boundary: self.minimum.state.gamma[j] <= 0.0,
             })
             .collect();
-        rows.push(VarianceComponent {
-            name: RESIDUAL.into(),
-            levels: problem.n,
-            variance: self.minimum.sigma2,
-            standard_deviation: self.minimum.sigma2.sqrt(),
-            at_boundary: false,
-        });
+        rows.push(VarianceComponent::residual(self.minimum.sigma2.sqrt(), problem.n));
         rows
     }
 
-    pub(super) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
+    pub(in crate::severity) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
         let sigma = self.minimum.sigma2.sqrt();
         self.problem.components[j]
             .clone()
@@ -313,7 +340,7 @@ impl Core {
             .collect()
     }
 
-    pub(super) fn convergence(&self) -> MixedConvergence {
+    pub(in crate::severity) fn convergence(&self) -> MixedConvergence {
         let zero: Vec<String> = (0..self.problem.len())
             .filter(|&j| self.minimum.state.gamma[j] <= 0.0)
             .map(|j| self.problem.names[j].clone())
@@ -327,7 +354,7 @@ impl Core {
     }
 
     /// Profile interval of the standard deviation of a component (`None`: the residual).
-    pub(super) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
+    pub(in crate::severity) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
         check_level(level)?;
         let z = normal_quantile(0.5 * (1.0 + level));
         let problem = &self.problem;
@@ -357,4 +384,4 @@ impl Core {
 }
 
 /// Name of the residual component.
-pub(super) const RESIDUAL: &str = "residual";
+pub(in crate::severity) const RESIDUAL: &str = "residual";

@@ -26,7 +26,7 @@ use super::elimination::{Factor, Plan, Rows, Symmetric};
 /// What is maximised.
 ///
 /// ```
-/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
 /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
 /// // Maximum likelihood takes the mean as known and finds less variation between three days.
 /// let (reml, ml) = (model.fit(Criterion::Reml)?, model.fit(Criterion::Ml)?);
@@ -47,12 +47,12 @@ pub enum Criterion {
 
 /// Sufficient statistics of a linear mixed model.
 #[derive(Debug, Clone)]
-pub(super) struct Problem {
+pub(in crate::severity) struct Problem {
     pub(super) names: Vec<String>,
     /// Columns of each random factor; they come before the fixed ones.
     pub(super) components: Vec<Range<usize>>,
     /// Random columns.
-    pub(super) q: usize,
+    pub(in crate::severity) q: usize,
     /// Fixed columns.
     pub(super) p: usize,
     pub(super) n: usize,
@@ -98,10 +98,10 @@ pub(super) struct State {
 
 /// The minimum of the deviance under a pin.
 #[derive(Debug, Clone)]
-pub(super) struct Minimum {
-    pub(super) sigma2: f64,
+pub(in crate::severity) struct Minimum {
+    pub(in crate::severity) sigma2: f64,
     /// Deviance with all its constants.
-    pub(super) value: f64,
+    pub(in crate::severity) value: f64,
     /// Derivative by the pinned log variance, `ν − r²/σ²` by the envelope theorem.
     pub(super) slope: f64,
     pub(super) state: State,
@@ -118,7 +118,7 @@ const HIGHEST: f64 = 25.0;
 const LOWEST: f64 = -60.0;
 
 impl Problem {
-    pub(super) fn new(
+    pub(in crate::severity) fn new(
         rows: &Rows,
         y: &[f64],
         names: Vec<String>,

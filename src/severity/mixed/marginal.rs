@@ -33,7 +33,7 @@ use super::hermite::Hermite;
 
 /// Data of a censored model with random intercepts.
 #[derive(Debug, Clone)]
-pub(super) struct Marginal {
+pub(in crate::severity) struct Marginal {
     pub(super) distribution: Distribution,
     pub(super) times: Vec<LogTime>,
     /// Fixed columns.
@@ -59,7 +59,7 @@ pub(super) struct Marginal {
 
 /// β, log σ, and log τ of each component (−∞ where the component is zero).
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Parameters {
+pub(in crate::severity) struct Parameters {
     pub(super) beta: Vec<f64>,
     pub(super) log_sigma: f64,
     pub(super) log_tau: Vec<f64>,

@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, Outcome};
-use crate::equivalence::count;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, check_level};
+use crate::numeric::count;
 use crate::severity::engine::{Kinds, Link, standings};
 use crate::severity::mixed::{Grouping, MixedSeverityFit};
 use crate::severity::{Distribution, SeverityFit, SurfaceFactor};

@@ -4,11 +4,13 @@ use std::ops::ControlFlow;
 
 use serde::{Deserialize, Serialize};
 
-use crate::bootstrap::{Observer, stream, unit};
+use crate::bootstrap::Observer;
 use crate::campaign::{Campaign, SurfaceRole, Trial};
-use crate::equivalence::record::{all_at_least_zero, all_finite, record};
-use crate::equivalence::{Equivalence, EquivalenceFit, Tost, count};
+use crate::equivalence::{Equivalence, EquivalenceFit, Tost};
 use crate::error::{ErrorKind, Result};
+use crate::numeric::count;
+use crate::numeric::stream::{stream, unit};
+use crate::record::{all_at_least_zero, all_finite, record};
 use crate::severity::{Distribution, Severity};
 
 use super::plan::{Layout, Plan};

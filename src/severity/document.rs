@@ -2,10 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::bootstrap::{Bootstrap, BootstrapInterval, GENERATOR, SeverityBootstrap};
+use crate::bootstrap::{Bootstrap, BootstrapInterval, SeverityBootstrap};
 use crate::document::{CRATE_VERSION, from_json, present, schema, to_json};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::IntervalMethod;
+use crate::numeric::stream::GENERATOR;
 
 use super::fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, SurfaceFactor};
 

@@ -52,7 +52,7 @@ pub(crate) fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(deserializ
 
 /// Pretty JSON with a closing newline.
 pub(crate) fn to_json<T: Serialize>(document: &T, kind: &str) -> Result<String> {
-    let mut text = serde_json::to_string_pretty(document).map_err(|e| ErrorKind::document(kind, e.to_string()))?;
+    let mut text = serde_json::to_string_pretty(document).map_err(|e| ErrorKind::not_saved(kind, &e))?;
     text.push('\n');
     Ok(text)
 }

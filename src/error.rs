@@ -43,11 +43,25 @@ impl Error {
         &self.0
     }
 
-    /// True when the input (a file, a table, a document, an option) has to be mended by the user;
-    /// false when the numbers defeated the method or the operating system refused.
+    /// True when the input (a file, a table, a document, an option) has to be mended by the user, a file that cannot be
+    /// read included; false when the numbers defeated the method or a result could not be written.
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, campaign::{Campaign, Trial}};
+    /// let campaign = Campaign::from_trials([Trial::perforated("T1", "asphalt", "cowhide", 4.1)])?;
+    /// let mut too_small = [0_u8; 10];
+    /// let error = campaign.write_csv(&mut too_small[..]).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::NotSaved { path, .. } if path == "trials.csv"));
+    /// assert!(!error.is_input());
+    /// assert!(Campaign::read_path("no/such/trials.csv").unwrap_err().is_input());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn is_input(&self) -> bool {
-        !matches!(*self.0, ErrorKind::NotConverged { .. } | ErrorKind::ReplicatesFailed { .. })
+        !matches!(
+            *self.0,
+            ErrorKind::NotSaved { .. } | ErrorKind::NotConverged { .. } | ErrorKind::ReplicatesFailed { .. }
+        )
     }
 }
 
@@ -216,11 +230,20 @@ fn list_cells(cells: &[(String, String)]) -> String {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum ErrorKind {
-    /// The operating system refused to read or write a file.
+    /// A file could not be read.
     #[error("{path}: {reason}")]
     #[non_exhaustive]
     Io {
         /// Path as given.
+        path: String,
+        /// The system's reason.
+        reason: String,
+    },
+    /// A result could not be written.
+    #[error("{path} could not be written: {reason}")]
+    #[non_exhaustive]
+    NotSaved {
+        /// Path as given, or the name of what was to be written.
         path: String,
         /// The system's reason.
         reason: String,
@@ -373,6 +396,9 @@ impl ErrorKind {
     }
     pub(crate) fn io(path: impl AsRef<std::path::Path>, error: &std::io::Error) -> Error {
         Self::Io { path: path.as_ref().display().to_string(), reason: error.to_string() }.into()
+    }
+    pub(crate) fn not_saved(path: impl AsRef<std::path::Path>, reason: &impl fmt::Display) -> Error {
+        Self::NotSaved { path: path.as_ref().display().to_string(), reason: reason.to_string() }.into()
     }
     pub(crate) fn document(document: impl Into<String>, reason: impl Into<String>) -> Error {
         Self::Document { document: document.into(), reason: reason.into() }.into()

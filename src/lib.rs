@@ -80,6 +80,7 @@ pub mod guide;
 pub mod matrices;
 mod numeric;
 pub mod planning;
+mod record;
 #[cfg(feature = "report")]
 pub mod report;
 pub mod screening;

@@ -188,7 +188,8 @@ fn a_refusing_writer_is_an_error() {
     }
     let campaign = Campaign::from_trials([Trial::perforated("T1", "asphalt", "cowhide", 2.5)]).unwrap();
     let error = campaign.write_csv(Full).unwrap_err();
-    assert!(matches!(error.kind(), ErrorKind::Io { reason, .. } if reason.contains("disk full")), "{error}");
+    assert!(matches!(error.kind(), ErrorKind::NotSaved { reason, .. } if reason.contains("disk full")), "{error}");
+    assert!(!error.is_input(), "nothing in the input to mend");
 }
 
 #[test]

@@ -654,7 +654,12 @@ fn hand_edited_corrections_are_refused_by_name() {
         });
     }
     assert!(matches!(Correction::from_json("{").unwrap_err().kind(), ErrorKind::Document { .. }));
-    assert!(matches!(Correction::load_path("no/such/file").unwrap_err().kind(), ErrorKind::Io { .. }));
+    let unread = Correction::load_path("no/such/file").unwrap_err();
+    assert!(matches!(unread.kind(), ErrorKind::Io { .. }) && unread.is_input());
+    let unsaved =
+        correction_of(&balanced(1.0), Form::ConstantRatio).save_path("no/such/folder/correction.json").unwrap_err();
+    assert!(matches!(unsaved.kind(), ErrorKind::NotSaved { .. }) && !unsaved.is_input(), "{unsaved}");
+    assert!(unsaved.to_string().starts_with("no/such/folder/correction.json could not be written"), "{unsaved}");
 }
 
 // ---------------------------------------------------------------- by class

@@ -51,7 +51,6 @@ mod replicates;
 mod run;
 mod scheme;
 mod severity;
-mod stream;
 
 pub use goodness::GoodnessOfFit;
 pub use interval::percentile_of_sorted;
@@ -59,4 +58,3 @@ pub use replicates::{BootstrapInterval, Replicates};
 pub use run::{Bootstrap, Observer};
 pub use scheme::{Cluster, Scheme};
 pub use severity::SeverityBootstrap;
-pub(crate) use stream::{stream, unit};

@@ -14,7 +14,7 @@ use crate::severity::machinery::Prepared;
 
 use super::replicates::{Provenance, Replicates};
 use super::scheme::{Cluster, Draw, Drawer, Scheme};
-use super::stream::{below, stream};
+use crate::numeric::stream::{below, stream};
 
 /// A bootstrap plan: plain data, checked when run.
 ///

@@ -9,7 +9,7 @@ use crate::severity::machinery::{Cells, LogTime, Prepared};
 use crate::severity::{Distribution, SeverityFit};
 
 use super::run::Bootstrap;
-use super::stream::{below, unit};
+use crate::numeric::stream::{below, unit};
 
 /// Groups of trials that share conditions.
 ///

@@ -11,7 +11,7 @@ use crate::severity::{Severity, SeverityFit};
 use super::replicates::{BootstrapInterval, Provenance, Replicates};
 use super::run::{Bootstrap, Observer, loop_over, loop_over_blocks};
 use super::scheme::{Draw, Drawer};
-use super::stream::stream;
+use crate::numeric::stream::stream;
 
 /// Bootstrap replicates of all log factors and log durabilities of a severity plan.
 ///

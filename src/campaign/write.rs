@@ -43,9 +43,9 @@ impl Campaign {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Io`] where `writer` refuses.
+    /// [`ErrorKind::NotSaved`] where `writer` refuses.
     pub fn write_csv(&self, writer: impl Write) -> Result<()> {
-        self.write_rows(writer).map_err(|error| ErrorKind::io("trials.csv", &error))
+        self.write_rows(writer).map_err(|error| ErrorKind::not_saved("trials.csv", &error))
     }
 
     fn write_rows(&self, writer: impl Write) -> std::io::Result<()> {

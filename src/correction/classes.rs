@@ -4,12 +4,13 @@ use serde::{Deserialize, Serialize};
 
 use super::factor::{CorrectionOptions, SurfaceCorrection};
 use super::predict::{ClassPieces, Pieces, Predictive, Target};
-use crate::equivalence::record::{agree, all_at_least_zero, all_finite, record};
 use crate::equivalence::{
-    ClassMean, MaterialPair, Part, Scatter, ScatterEstimator, class_effects, class_points, count, predict_class,
+    ClassMean, MaterialPair, Part, Scatter, ScatterEstimator, class_effects, class_points, predict_class,
 };
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
+use crate::numeric::count;
+use crate::record::{agree, all_at_least_zero, all_finite, record};
 use crate::severity::Distribution;
 
 /// What the correction of one class rests on.

@@ -332,9 +332,9 @@ impl Correction {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Io`], and as [`to_json`](Self::to_json).
+    /// [`ErrorKind::NotSaved`], and as [`to_json`](Self::to_json).
     pub fn save_path(&self, path: impl AsRef<Path>) -> Result<()> {
         let path = path.as_ref();
-        std::fs::write(path, self.to_json()?).map_err(|e| ErrorKind::io(path, &e))
+        std::fs::write(path, self.to_json()?).map_err(|e| ErrorKind::not_saved(path, &e))
     }
 }

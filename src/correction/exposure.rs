@@ -10,9 +10,9 @@ use super::factor::{CorrectedTime, Correction};
 use super::predict::Predictive;
 use super::reports::LabReport;
 use super::requirement::{Reaching, Requirement, evaluate};
-use crate::equivalence::root;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod};
+use crate::numeric::root::bracketed;
 
 /// Shares of exposure to road surfaces, summing to 1.
 ///
@@ -184,7 +184,7 @@ impl<'a> Mixture<'a> {
         if at_high >= 0.0 {
             return Some(high);
         }
-        Some(root(excess, low, at_low, high, at_high))
+        Some(bracketed(excess, low, at_low, high, at_high))
     }
 }
 

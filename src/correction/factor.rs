@@ -9,15 +9,16 @@ use super::requirement::{Reaching, Requirement, evaluate};
 use super::validity::{ClassCount, Domain, Validity};
 use crate::campaign::Decision;
 use crate::document::{CRATE_VERSION, schema};
-use crate::equivalence::record::{agree, all_at_least_zero, all_finite, record};
-use crate::equivalence::special::t_quantile;
 use crate::equivalence::{
     EquivalenceFit, Form, MaterialPair, Part, SharedEffect, SurfaceEquivalence, check_decisions, check_log_interval,
-    count, joint_degrees_of_freedom, shared_part,
+    joint_degrees_of_freedom, shared_part,
 };
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
+use crate::numeric::count;
 use crate::numeric::special::f_survival;
+use crate::numeric::special::finite::t_quantile;
+use crate::record::{agree, all_at_least_zero, all_finite, record};
 use crate::severity::Distribution;
 
 pub(super) const KIND: &str = "correction";
@@ -1196,11 +1197,9 @@ impl CorrectedTime {
 /// ```
 ///
 /// # Errors
-/// [`ErrorKind::Io`] should writing to memory fail.
+/// [`ErrorKind::NotSaved`] should writing to memory fail.
 pub fn corrected_reports(rows: &[CorrectedTime]) -> Result<String> {
-    let failed = |e: &dyn std::fmt::Display| -> crate::Error {
-        ErrorKind::Io { path: "corrected_reports.csv".into(), reason: e.to_string() }.into()
-    };
+    let failed = |e: &dyn std::fmt::Display| -> crate::Error { ErrorKind::not_saved("corrected_reports.csv", &e) };
     let mut writer = csv::Writer::from_writer(Vec::new());
     let mut header: Vec<String> =
         ["report_id", "material", "material_class", "surface", "form", "specimens"].map(str::to_owned).to_vec();

@@ -10,9 +10,11 @@ use serde::Serialize;
 use super::factor::{Correction, Known, SurfaceCorrection};
 use super::predict::{Predictive, Target};
 use super::validity::Validity;
-use crate::equivalence::{ConfidenceSet, Form, count, fieller, root};
+use crate::equivalence::{ConfidenceSet, Form, fieller};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
+use crate::numeric::count;
+use crate::numeric::root::bracketed;
 
 /// What is to reach the required time.
 ///
@@ -300,7 +302,7 @@ fn search(correction: &SurfaceCorrection, log_time: f64, p: f64, at: impl Fn(f64
         if (at_next >= 0.0) == upwards {
             let (low, high) = if upwards { (before, next) } else { (next, before) };
             let (at_low, at_high) = if upwards { (at_before, at_next) } else { (at_next, at_before) };
-            return Ok(Search::Found(root(excess, low, at_low, high, at_high)));
+            return Ok(Search::Found(bracketed(excess, low, at_low, high, at_high)));
         }
         extreme = if upwards { extreme.max(at_next + p) } else { extreme.min(at_next + p) };
         (before, at_before) = (next, at_next);

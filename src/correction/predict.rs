@@ -31,8 +31,10 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::equivalence::{ClassPrediction, Part, count, predict_class, root, sum_of};
+use crate::equivalence::{ClassPrediction, Part, predict_class, sum_of};
+use crate::numeric::count;
 use crate::numeric::quadrature;
+use crate::numeric::root::bracketed;
 use crate::numeric::special::{chi_squared_survival, normal_cdf, t_survival};
 use crate::severity::Distribution;
 
@@ -315,7 +317,7 @@ impl Predictive {
                 at_high = excess(high);
             }
         }
-        Some(root(excess, low, at_low, high, at_high))
+        Some(bracketed(excess, low, at_low, high, at_high))
     }
 }
 
@@ -383,7 +385,7 @@ fn between_mixture(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
             high *= 4.0;
             excess = q(high) - w;
         }
-        nodes.push((weight, root(|t| q(t) - w, 0.0, at_zero - w, high, excess)));
+        nodes.push((weight, bracketed(|t| q(t) - w, 0.0, at_zero - w, high, excess)));
     }
     if zero > 0.0 {
         nodes.push((zero, 0.0));
@@ -401,7 +403,7 @@ fn chi_squared_mixture(df: f64, kink: Option<f64>) -> Vec<(f64, f64)> {
         while exponent(far) > 0.0 {
             far *= 2.0;
         }
-        root(exponent, 0.0, 25.0, far, exponent(far))
+        bracketed(exponent, 0.0, 25.0, far, exponent(far))
     };
     let (low, high) = (end(-1.0), end(1.0));
     let mut edges = vec![low, high];
@@ -429,9 +431,9 @@ fn chi_squared_mixture(df: f64, kink: Option<f64>) -> Vec<(f64, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::bootstrap::{stream, unit};
     use crate::equivalence::{ScatterEstimator, random_effects};
     use crate::numeric::special::{normal_quantile, t_quantile};
+    use crate::numeric::stream::{stream, unit};
 
     const RULE: SpecimenPrediction = SpecimenPrediction::Satterthwaite;
 

@@ -5,9 +5,10 @@ use std::io::Read;
 use std::path::Path;
 
 use crate::campaign::Outcome;
-use crate::equivalence::{count, root};
 use crate::error::{ErrorKind, Problem, Result};
 use crate::estimate::BoundSide;
+use crate::numeric::count;
+use crate::numeric::root::bracketed;
 use crate::severity::Distribution;
 
 /// Most problems listed in one error.
@@ -284,7 +285,7 @@ impl LabReport {
                 at_b = score(b);
             }
         }
-        let location = root(score, a, at_a, b, at_b);
+        let location = bracketed(score, a, at_a, b, at_b);
         let information: f64 =
             times.iter().map(|&(y, o)| -term(distribution, o, (y - location) / sigma).2).sum::<f64>();
         let value = location + spread;
@@ -327,7 +328,7 @@ fn bound(times: &[(f64, Outcome)], side: BoundSide, sigma: f64, distribution: Di
     };
     let (low, high) = extent(times);
     let (a, b) = (low - 40.0 * sigma, high + 40.0 * sigma);
-    let location = root(excess, a, excess(a), b, excess(b));
+    let location = bracketed(excess, a, excess(a), b, excess(b));
     LogMedian::Bound { side, value: location + sigma * distribution.median() }
 }
 

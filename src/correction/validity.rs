@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::equivalence::record::record;
+use crate::record::record;
 
 record! {
     /// Materials of one class among those that a correction was derived from.

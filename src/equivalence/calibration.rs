@@ -9,10 +9,11 @@
 
 use serde::Serialize;
 
-use super::line::{LinearFit, count, not_estimable};
-use super::special::t_quantile;
+use super::line::{LinearFit, not_estimable};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, check_level, significant};
+use crate::numeric::count;
+use crate::numeric::special::finite::t_quantile;
 
 /// A confidence set that need not be an interval.
 ///

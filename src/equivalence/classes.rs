@@ -20,10 +20,11 @@
 use serde::{Deserialize, Serialize};
 
 use super::line::{
-    Scatter, ScatterEstimator, check_columns, count, finite, least, least_plausible, mean, not_estimable,
-    random_effects, solve_scatter,
+    Scatter, ScatterEstimator, check_columns, finite, least, least_plausible, mean, not_estimable, random_effects,
+    solve_scatter,
 };
 use crate::error::{ErrorKind, Result};
+use crate::numeric::count;
 
 /// What the values of one class say by themselves.
 ///

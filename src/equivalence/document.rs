@@ -10,13 +10,13 @@ use super::fit::{
 };
 use super::line::{LineCovariance, Scatter};
 use super::nearest::NearestSurfaces;
-use super::record::present;
 use super::shared::line_covariance;
 use super::tost::Tost;
 use crate::campaign::Decision;
 use crate::document::{CRATE_VERSION, parse, schema, to_json, version_of};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::Interval;
+use crate::record::present;
 use crate::severity::Grouping;
 
 const KIND: &str = "equivalence";
@@ -446,10 +446,10 @@ impl EquivalenceDocument {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Io`], and as [`to_json`](Self::to_json).
+    /// [`ErrorKind::NotSaved`], and as [`to_json`](Self::to_json).
     pub fn save_path(&self, path: impl AsRef<Path>) -> Result<()> {
         let path = path.as_ref();
-        std::fs::write(path, self.to_json()?).map_err(|e| ErrorKind::io(path, &e))
+        std::fs::write(path, self.to_json()?).map_err(|e| ErrorKind::not_saved(path, &e))
     }
 }
 

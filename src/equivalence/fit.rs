@@ -2,20 +2,20 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::line::{
-    LineCovariance, Scatter, ScatterEstimator, ScatterLine, count, random_effects, root, two_sided_p, york_with_scatter,
-};
+use super::line::{LineCovariance, Scatter, ScatterEstimator, ScatterLine, random_effects, york_with_scatter};
 use super::nearest::NearestSurfaces;
 use super::rank::{RankForm, passing_bablok};
-use super::record::{agree, all_at_least_zero, all_finite, record};
 use super::resampling::LinePoints;
 use super::shared::{Deltas, Shared, SharedEffect, Weighted, joint_degrees_of_freedom, line_covariance, shared_part};
-use super::special::{t_quantile, t_upper_tail};
 use super::tost::{Tost, check_alpha, check_bounds, tost};
 use crate::campaign::{Campaign, Decision, Surface, SurfaceRole};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{BoundSide, Estimate, Interval, IntervalMethod, check_level};
 use crate::holm;
+use crate::numeric::count;
+use crate::numeric::root::bracketed;
+use crate::numeric::special::finite::{t_quantile, t_upper_tail, two_sided_p};
+use crate::record::{agree, all_at_least_zero, all_finite, record};
 use crate::severity::{CellMeans, Distribution, Grouping, SeverityFit};
 
 /// What to compare: plain data, checked in [`fit`](Self::fit), kept in the result.
@@ -1660,7 +1660,7 @@ impl EquivalenceFit {
                 }
                 high += high - low;
             }
-            let log_bound = root(|b| excess(i, b), low, excess(i, low), high, excess(i, high));
+            let log_bound = bracketed(|b| excess(i, b), low, excess(i, low), high, excess(i, high));
             let r = libm::exp(-log_bound);
             if r > 0.0 && (1.0 / r).is_finite() {
                 bounds.push((*surface, r, 1.0 / r));

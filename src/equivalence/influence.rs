@@ -13,9 +13,11 @@
 //! What leaves this ground (σ beyond the polynomials, nothing left to estimate it from) is fitted from the trials.
 
 use super::fit::{Columns, Equivalence, Form, Unavailable, pair};
-use super::line::{ScatterEstimator, count, random_effects, root};
+use super::line::{ScatterEstimator, random_effects};
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
+use crate::numeric::count;
+use crate::numeric::root::bracketed;
 use crate::severity::machinery::{Cells, Contribution, Kinds, LogTime, contribution};
 use crate::severity::{CellMeans, Distribution};
 
@@ -747,7 +749,7 @@ fn only_scatter(d: &[f64], v: &[f64], estimator: ScatterEstimator) -> Option<f64
         let value = equation(tau2);
         if value_below > 0.0 && value <= 0.0 {
             solutions += 1;
-            solution = root(equation, below, value_below, tau2, value);
+            solution = bracketed(equation, below, value_below, tau2, value);
         }
         if tau2 >= top {
             break;

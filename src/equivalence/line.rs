@@ -25,14 +25,11 @@
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
-use super::special::{chi_squared_quantile, chi_squared_upper_tail, t_quantile, t_upper_tail};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, check_level};
-
-/// The count as a number; exact below 2⁵³.
-pub(crate) fn count(n: usize) -> f64 {
-    u32::try_from(n).map_or(f64::MAX, f64::from)
-}
+use crate::numeric::count;
+use crate::numeric::root::bracketed;
+use crate::numeric::special::finite::{chi_squared_quantile, chi_squared_upper_tail, t_quantile};
 
 pub(super) fn not_estimable(quantity: &str, reason: impl Into<String>) -> crate::Error {
     ErrorKind::NotEstimable { quantity: quantity.into(), reason: reason.into() }.into()
@@ -77,54 +74,6 @@ fn t_interval(quantity: &str, estimate: f64, standard_error: f64, df: Option<f64
     let half = quantile * standard_error;
     let method = if df.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
     Interval::new(estimate, estimate - half, estimate + half, level, method)
-}
-
-/// Root of `f` in `[a, b]`, where `f(a)` and `f(b)` have opposite signs: Brent's zeroin (1973).
-/// Ends at the precision of the argument, or after 200 steps, of which bisection needs about 60.
-pub(crate) fn root(mut f: impl FnMut(f64) -> f64, mut a: f64, mut fa: f64, mut b: f64, mut fb: f64) -> f64 {
-    let (mut c, mut fc) = (a, fa);
-    let mut step = b - a;
-    let mut last = step;
-    for _ in 0..200 {
-        if fc.abs() < fb.abs() {
-            (a, b, c) = (b, c, b);
-            (fa, fb, fc) = (fb, fc, fb);
-        }
-        let tolerance = 2.0 * f64::EPSILON * b.abs() + f64::MIN_POSITIVE;
-        let half = (c - b) / 2.0;
-        if half.abs() <= tolerance || fb == 0.0 {
-            break;
-        }
-        if last.abs() >= tolerance && fa.abs() > fb.abs() {
-            let s = fb / fa;
-            let (mut p, mut q) = if a.to_bits() == c.to_bits() {
-                (2.0 * half * s, 1.0 - s)
-            } else {
-                let (q, r) = (fa / fc, fb / fc);
-                (s * (2.0 * half * q * (q - r) - (b - a) * (r - 1.0)), (q - 1.0) * (r - 1.0) * (s - 1.0))
-            };
-            if p > 0.0 {
-                q = -q;
-            } else {
-                p = -p;
-            }
-            if 2.0 * p < (3.0 * half * q - (tolerance * q).abs()).min((last * q).abs()) {
-                (last, step) = (step, p / q);
-            } else {
-                (last, step) = (half, half);
-            }
-        } else {
-            (last, step) = (half, half);
-        }
-        (a, fa) = (b, fb);
-        b += if step.abs() > tolerance { step } else { tolerance.copysign(half) };
-        fb = f(b);
-        if (fb > 0.0) == (fc > 0.0) {
-            (c, fc) = (a, fa);
-            (last, step) = (b - a, b - a);
-        }
-    }
-    b
 }
 
 // ---------------------------------------------------------------- ordinary least squares
@@ -854,7 +803,7 @@ impl Pairs {
             }
             let (f, d) = value(trial);
             if f.is_finite() && (d > 0.0) != (d_mid > 0.0) {
-                return Ok(root(|t| value(t).1, trial, d, mid, d_mid));
+                return Ok(bracketed(|t| value(t).1, trial, d, mid, d_mid));
             }
             if f <= f_mid {
                 if d_mid > 0.0 {
@@ -1145,7 +1094,7 @@ pub(super) fn solve_scatter(
         if g_low > 0.0 && g_high <= 0.0 {
             // The equation cannot fail inside a bracket whose ends it did not fail at; if it did, the
             // error is raised by the evaluation at the root below.
-            let tau2 = root(|t| equation(t).map_or(f64::NAN, |e| e.0), low, g_low, high, g_high);
+            let tau2 = bracketed(|t| equation(t).map_or(f64::NAN, |e| e.0), low, g_low, high, g_high);
             let objective = equation(tau2)?.1;
             if best.is_none_or(|b| objective < b.0) {
                 best = Some((objective, tau2));
@@ -1180,7 +1129,7 @@ fn profile_scatter(df: f64, level: f64, q: impl Fn(f64) -> Result<f64>) -> Resul
             high *= 4.0;
             excess = q(high)? - target;
         }
-        let tau2 = root(|t| q(t).map_or(f64::NAN, |q| q - target), 0.0, at_zero - target, high, excess);
+        let tau2 = bracketed(|t| q(t).map_or(f64::NAN, |q| q - target), 0.0, at_zero - target, high, excess);
         finite("the limits of the scatter", &[tau2])?;
         Ok(tau2.max(0.0))
     };
@@ -1710,12 +1659,4 @@ pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: Scatte
         ],
     )?;
     Ok(fit)
-}
-
-/// Two-sided p-value of `estimate / standard_error` against t with `df` degrees of freedom (normal if `None`).
-pub(crate) fn two_sided_p(estimate: f64, standard_error: f64, df: Option<f64>) -> Option<f64> {
-    if standard_error <= 0.0 {
-        return None;
-    }
-    t_upper_tail((estimate / standard_error).abs(), df).map(|p| (2.0 * p).min(1.0))
 }

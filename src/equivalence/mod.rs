@@ -67,10 +67,8 @@ pub(crate) mod influence;
 mod line;
 mod nearest;
 mod rank;
-pub(crate) mod record;
 mod resampling;
 mod shared;
-pub(crate) mod special;
 mod time_dependence;
 mod tost;
 
@@ -87,7 +85,6 @@ pub use line::{
     Convention, DemingLine, Intercept, LineCovariance, LinearFit, RandomEffects, Scatter, ScatterEstimator,
     ScatterLine, YorkLine, deming, ordinary_least_squares, random_effects, york, york_with_scatter,
 };
-pub(crate) use line::{count, root};
 pub use nearest::{NearestSurface, NearestSurfaces};
 pub use rank::{PassingBablok, RankForm, passing_bablok};
 pub use resampling::{LineJackknife, LineMethod, LinePoints};

@@ -5,10 +5,10 @@
 //! answer, whatever the estimates are.
 
 use super::fit::EquivalenceFit;
-use super::line::count;
-use super::record::{agree, all_finite, record};
 use crate::bootstrap::{Scheme, SeverityBootstrap};
 use crate::error::{ErrorKind, Result};
+use crate::numeric::count;
+use crate::record::{agree, all_finite, record};
 
 record! {
     /// A road surface as a candidate for the nearest.

@@ -20,10 +20,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::line::{check_columns, count, finite, not_estimable};
-use super::special::t_quantile;
+use super::line::{check_columns, finite, not_estimable};
 use crate::error::Result;
 use crate::estimate::{Interval, IntervalMethod, check_level};
+use crate::numeric::count;
+use crate::numeric::special::finite::t_quantile;
 
 /// Which Passing–Bablok slope.
 ///

@@ -18,13 +18,15 @@
 use rand::rngs::ChaCha8Rng;
 use serde::Serialize;
 
-use super::line::{ScatterEstimator, check_columns, count, deming, york, york_with_scatter};
+use super::line::{ScatterEstimator, check_columns, deming, york, york_with_scatter};
 use super::rank::{RankForm, passing_bablok};
-use super::special::t_quantile;
-use crate::bootstrap::{Bootstrap, Replicates, Scheme, unit};
+use crate::bootstrap::{Bootstrap, Replicates, Scheme};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
+use crate::numeric::count;
+use crate::numeric::special::finite::t_quantile;
 use crate::numeric::special::normal_quantile;
+use crate::numeric::stream::unit;
 
 /// Which line is fitted.
 ///

@@ -21,9 +21,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
-use super::line::{LineCovariance, count};
-use super::record::{all_at_least_zero, all_finite, record};
+use super::line::LineCovariance;
 use crate::campaign::Campaign;
+use crate::numeric::count;
+use crate::record::{all_at_least_zero, all_finite, record};
 use crate::severity::cells::Cells;
 use crate::severity::{Criterion, Grouping, SeverityFit};
 

@@ -5,10 +5,10 @@
 //! adjustment for the two tests is needed; nor for the claim that *every one* of several ratios lies within its
 //! bounds (intersection–union, Berger 1982). For picking out *which* ones do, use [`holm`](crate::holm())-adjusted p-values.
 
-use super::record::record;
-use super::special::{t_quantile, t_upper_tail};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
+use crate::numeric::special::finite::{t_quantile, t_upper_tail};
+use crate::record::record;
 
 record! {
     /// Result of [`tost`].

@@ -145,6 +145,41 @@ pub(crate) fn chi_squared_quantile(p: f64, df: f64) -> f64 {
     ChiSquared::new(df).map_or(f64::NAN, |d| d.inverse_cdf(p))
 }
 
+/// The same with `None` for what has no finite value, and for degrees of freedom without end (then normal).
+pub(crate) mod finite {
+    fn kept(value: f64) -> Option<f64> {
+        value.is_finite().then_some(value)
+    }
+
+    /// Quantile of Student's t.
+    pub(crate) fn t_quantile(p: f64, df: Option<f64>) -> Option<f64> {
+        kept(super::t_quantile(p, df.unwrap_or(f64::INFINITY)))
+    }
+
+    /// Upper tail of Student's t.
+    pub(crate) fn t_upper_tail(t: f64, df: Option<f64>) -> Option<f64> {
+        kept(super::t_survival(t, df.unwrap_or(f64::INFINITY)))
+    }
+
+    /// Upper tail of χ².
+    pub(crate) fn chi_squared_upper_tail(x: f64, df: f64) -> Option<f64> {
+        kept(super::chi_squared_survival(x, df))
+    }
+
+    /// Quantile of χ².
+    pub(crate) fn chi_squared_quantile(p: f64, df: f64) -> Option<f64> {
+        kept(super::chi_squared_quantile(p, df))
+    }
+
+    /// Two-sided p-value of `estimate / standard_error` against Student's t; `None` without a standard error above 0.
+    pub(crate) fn two_sided_p(estimate: f64, standard_error: f64, df: Option<f64>) -> Option<f64> {
+        if standard_error <= 0.0 {
+            return None;
+        }
+        t_upper_tail((estimate / standard_error).abs(), df).map(|p| (2.0 * p).min(1.0))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -181,6 +216,10 @@ mod tests {
         close(chi_squared_quantile(0.025, 9.5), 2.970695938998019, 1e-10);
         assert!(chi_squared_quantile(1.5, 3.0).is_nan());
         assert!(normal_quantile(1.5).is_nan() && t_quantile(f64::NAN, 3.0).is_nan());
+        // Two-sided: R 4.2.2 2 * pt(-2, 5); without end, 2 * pnorm(-2).
+        close(finite::two_sided_p(-1.0, 0.5, Some(5.0)).unwrap(), 0.101_939_478_829_858_3, 1e-12);
+        close(finite::two_sided_p(1.0, 0.5, None).unwrap(), 0.045_500_263_896_358_4, 1e-13);
+        assert!(finite::two_sided_p(1.0, 0.0, None).is_none() && finite::t_quantile(1.0, None).is_none());
     }
 
     /// With one degree of freedom in closed form; elsewhere near 0 by the density there, Γ((ν+1)/2)/(Γ(ν/2)√(νπ)).

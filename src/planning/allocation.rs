@@ -2,9 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::equivalence::count;
-use crate::equivalence::record::{all_at_least_zero, record};
 use crate::error::{ErrorKind, Result};
+use crate::numeric::count;
+use crate::record::{all_at_least_zero, record};
 
 use super::expected::Expected;
 use super::plan::{Known, Plan, PlannedCell};

@@ -7,8 +7,8 @@
 
 use nalgebra::DMatrix;
 
-use crate::equivalence::count;
 use crate::numeric::bordered::Bordered;
+use crate::numeric::count;
 use crate::severity::machinery::{Combination, Scale};
 
 use super::plan::{LaidCell, Layout, Plan};

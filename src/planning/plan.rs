@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, Outcome};
-use crate::equivalence::count;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::check_level;
+use crate::numeric::count;
 use crate::severity::machinery::{Kinds, Link, standings};
 use crate::severity::{Distribution, Grouping, SeverityFit, SurfaceFactor};
 

@@ -1,9 +1,9 @@
 //! Power of two one-sided tests, exactly.
 
 use crate::equivalence::check_test;
-use crate::equivalence::special::t_quantile;
 use crate::error::{ErrorKind, Result};
 use crate::numeric::quadrature::integrate;
+use crate::numeric::special::finite::t_quantile;
 use crate::numeric::special::normal_cdf;
 
 /// Probability that the two one-sided tests ([`tost`](crate::equivalence::tost)) show a ratio to lie within `bounds` when its

@@ -5,11 +5,12 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::correction::{Pieces, Predictive, SpecimenPrediction, Target};
-use crate::equivalence::record::{all_at_least_zero, all_finite, record};
-use crate::equivalence::special::{chi_squared_quantile, t_quantile};
-use crate::equivalence::{Tost, count, tost};
+use crate::equivalence::{Tost, tost};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
+use crate::numeric::count;
+use crate::numeric::special::finite::{chi_squared_quantile, t_quantile};
+use crate::record::{all_at_least_zero, all_finite, record};
 
 use super::expected::Expected;
 use super::plan::{LaidCell, Layout, Plan};

@@ -4,11 +4,13 @@ use std::ops::ControlFlow;
 
 use serde::{Deserialize, Serialize};
 
-use crate::bootstrap::{Observer, stream, unit};
+use crate::bootstrap::Observer;
 use crate::campaign::{Campaign, SurfaceRole, Trial};
-use crate::equivalence::record::{all_at_least_zero, all_finite, record};
-use crate::equivalence::{Equivalence, EquivalenceFit, Tost, count};
+use crate::equivalence::{Equivalence, EquivalenceFit, Tost};
 use crate::error::{ErrorKind, Result};
+use crate::numeric::count;
+use crate::numeric::stream::{stream, unit};
+use crate::record::{all_at_least_zero, all_finite, record};
 use crate::severity::{Distribution, Severity};
 
 use super::plan::{Layout, Plan};
@@ -361,6 +363,9 @@ impl Simulation {
     fn replicate(&self, plan: &Plan, layout: &Layout, r: usize) -> std::result::Result<Replicate, String> {
         let campaign = plan.draw(layout, self.seed, r as u64).map_err(|e| e.to_string())?;
         let severity = Severity::new(&plan.reference).distribution(plan.distribution).level(plan.level);
+        // What the plan says is shared is fitted; without it the expected precision is that of independent trials.
+        let nothing_shared = plan.day_log_scatter == 0.0 && plan.departure_log_scatter == 0.0;
+        let severity = if nothing_shared { severity.independent() } else { severity };
         let fit = severity.fit(&campaign).map_err(|e| reason(e.kind()))?;
         let factors = plan
             .surfaces

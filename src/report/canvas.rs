@@ -237,7 +237,7 @@ impl Canvas {
             let pen = Pen { area };
             draw(&pen).and_then(|()| pen.area.present()).map_err(|e| {
                 // A string takes any drawing; only the type of the backend allows for an error.
-                ErrorKind::Io { path: "picture".into(), reason: e.to_string() }
+                ErrorKind::not_saved("picture", &e)
             })?;
         }
         let inside = buffer.split_once('\n').map_or("", |(_, rest)| rest);

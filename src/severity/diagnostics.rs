@@ -2,10 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::bootstrap::{stream, unit};
 use crate::campaign::{Campaign, Outcome};
 use crate::error::{ErrorKind, Result};
 use crate::numeric::special::normal_quantile;
+use crate::numeric::stream::{stream, unit};
 
 use super::fit::SeverityFit;
 use super::newton::{Design, LogTime, Point, System, contribution};

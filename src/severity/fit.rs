@@ -269,9 +269,11 @@ impl SeverityFit {
     pub fn scatter_degrees_of_freedom(&self) -> f64 {
         self.engine.variance_degrees_of_freedom(None).unwrap_or(1.0).max(1.0)
     }
-    /// What σ² of maximum likelihood is to be multiplied by, squared: 1 under restricted likelihood and where
-    /// nothing is censored.
-    pub(crate) fn small_sample_factor(&self) -> f64 {
+    /// What [`log_scatter`](Self::log_scatter) and the standard errors of independent trials are multiplied by in every
+    /// limit: `√(N/(N − p))` for N trials and p levels where times are censored, since maximum likelihood makes σ too
+    /// small; 1 otherwise.
+    #[must_use]
+    pub fn small_sample_factor(&self) -> f64 {
         if self.groupings.is_empty() { self.engine.scale.small_sample.factor } else { 1.0 }
     }
     /// Maximised log-likelihood of the fitted trials on the time scale (densities of T in 1/s); restricted where

@@ -2,8 +2,7 @@
 
 use surface_severity::campaign::Campaign;
 use surface_severity::planning::{Plan, PlannedSurface, Simulation};
-use surface_severity::severity::{Distribution, Severity};
-use surface_severity::severity::{Grouping, Severity};
+use surface_severity::severity::{Distribution, Grouping, Severity};
 
 use crate::{balanced, close, with_surfaces};
 

@@ -20,7 +20,7 @@ macro_rules! record {
 
         #[derive(serde::Deserialize)]
         #[serde(deny_unknown_fields)]
-        struct $raw { $( #[serde(deserialize_with = "crate::equivalence::record::present")] $field: $ty ),* }
+        struct $raw { $( #[serde(deserialize_with = "crate::record::present")] $field: $ty ),* }
 
         impl<'de> serde::Deserialize<'de> for $name {
             fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> std::result::Result<Self, D::Error> {

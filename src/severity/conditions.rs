@@ -24,8 +24,17 @@ pub(super) struct Conditions {
 const RECORDED: [Grouping; 4] = [Grouping::Day, Grouping::Run, Grouping::Belt, Grouping::MaterialBySurface];
 
 impl Conditions {
-    /// Of the trials of a design, in its order.
+    /// Of the trials of a design, in its order; what cannot be told apart is left out or refused.
     pub(super) fn of(plan: &Severity, campaign: &Campaign, trials: &[usize]) -> Result<Self> {
+        let mut found = Self::levels(plan, campaign, trials)?;
+        while let Err(error) = check_partitions(&found.factors, trials.len()) {
+            found.leave_out(error)?;
+        }
+        Ok(found)
+    }
+
+    /// All levels that the table records.
+    pub(super) fn levels(plan: &Severity, campaign: &Campaign, trials: &[usize]) -> Result<Self> {
         let mut found = Self { recorded: plan.random.is_none(), ..Self::default() };
         for &grouping in plan.random.as_deref().unwrap_or(&RECORDED) {
             if found.groupings.contains(&grouping) {
@@ -41,9 +50,6 @@ impl Conditions {
             }
             found.groupings.push(grouping);
             found.factors.push(factor);
-        }
-        while let Err(error) = check_partitions(&found.factors, trials.len()) {
-            found.leave_out(error)?;
         }
         Ok(found)
     }

@@ -22,7 +22,6 @@ use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
 use crate::holm;
 use crate::numeric::special::{f_survival, t_survival};
 
-use super::cell_means::CellMeans;
 use super::cells::{Block, Crossed, Kinds};
 use super::identify::{Link, Standing, standings};
 use super::plan::Severity;
@@ -543,23 +542,3 @@ fn common_part(design: &Crossed, column: &[Vec<Option<usize>>]) -> Crossed {
 }
 
 /// Cell medians are the alternative of [`Additivity`]; offered here so that both come from one plan.
-impl Severity {
-    /// Cell medians with this plan's distribution and level.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// let cells = plan.cell_means(&campaign)?;
-    /// // Of a cell whose specimens all outlasted their runs only a bound is known.
-    /// let bounds = cells.cells().iter().filter(|cell| cell.log_median.is_none());
-    /// assert!(bounds.clone().count() >= 1);
-    /// assert!(bounds.clone().all(|cell| cell.perforated == 0 && cell.median_s.interval().is_none()));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// As [`CellMeans::fit`].
-    pub fn cell_means(&self, campaign: &Campaign) -> Result<CellMeans> {
-        CellMeans::fit(campaign, self.chosen_distribution(), self.confidence_level())
-    }
-}

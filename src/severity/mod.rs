@@ -30,6 +30,7 @@
 //! Lawless, Statistical Models and Methods for Lifetime Data, 2003, chapters 5–6 (model and
 //! information); Olsen 1978, Burridge 1981, Pratt 1981 (concavity).
 
+mod adjusted;
 mod anova;
 mod cell_means;
 pub(crate) mod cells;

@@ -2,15 +2,15 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::factor::{CorrectionOptions, SurfaceCorrection};
+use super::factor::CorrectionOptions;
 use super::predict::{ClassPieces, Pieces, Predictive, Target};
 use crate::equivalence::{
-    ClassMean, MaterialPair, Part, Scatter, ScatterEstimator, class_effects, class_points, predict_class,
+    ClassMean, MaterialPair, Part, Scatter, ScatterEstimator, check_ratio, class_effects, class_points, predict_class,
 };
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
 use crate::numeric::count;
-use crate::record::{agree, all_at_least_zero, all_finite, record};
+use crate::record::{all_at_least_zero, all_finite, all_positive, labels, record};
 use crate::severity::Distribution;
 
 /// What the correction of one class rests on.
@@ -75,7 +75,7 @@ impl ClassCorrection {
         if !(0.0..=1.0).contains(&self.own_weight) {
             return Err(format!("own_weight = {} is not between 0 and 1", self.own_weight));
         }
-        Ok(())
+        check_ratio(&self.factor)
     }
 }
 
@@ -306,8 +306,6 @@ impl ClassCorrections {
         if (self.between_log_scatter > 0.0) != (self.between == Scatter::Interior) {
             return Err("between_log_scatter and between contradict each other".into());
         }
-        let tau2 = (self.observed_log_variance - self.pair_log_variance).max(0.0);
-        agree("intrinsic_log_scatter² of classes and the variances", self.intrinsic_log_scatter.powi(2), tau2)?;
         if self.observed_log_variance <= 0.0 || self.groups.len() < 2 {
             return Err("corrections by class need two classes and a scatter within them".into());
         }
@@ -327,56 +325,8 @@ impl ClassCorrections {
         if !unnamed_last {
             return Err("the classes are not sorted by name, or one is there twice".into());
         }
-        let values: usize = self.groups.iter().map(|g| g.values).sum();
-        let df = count(values) - count(self.groups.len());
-        agree("degrees_of_freedom within classes and the materials", self.degrees_of_freedom, df)?;
-        if self.degrees_of_freedom < 0.5 {
-            return Err("no class has two materials".into());
-        }
-        Ok(())
-    }
-
-    /// Everything that follows from the class means, computed again.
-    pub(super) fn check_derived(
-        &self,
-        surface: &SurfaceCorrection,
-        options: &CorrectionOptions,
-    ) -> std::result::Result<(), String> {
-        let of = |reason: String| format!("the corrections by class for {:?}: {reason}", surface.surface());
-        for found in surface.domain().classes() {
-            let here: usize =
-                self.groups.iter().filter(|g| g.class.as_deref() == found.class()).map(|g| g.values).sum();
-            if here != found.materials() {
-                return Err(of(format!("class {:?} has another number of materials in the domain", found.class())));
-            }
-        }
-        let values: usize = self.groups.iter().map(|g| g.values).sum();
-        if values != surface.domain().materials() {
-            return Err(of("a class is not in the domain".into()));
-        }
-        let same = |a: &Interval, b: &Interval| {
-            let pairs = [(a.estimate(), b.estimate()), (a.lower(), b.lower()), (a.upper(), b.upper())];
-            pairs.iter().try_for_each(|(a, b)| agree("a factor and the means of the classes", *a, *b)).map_err(of)
-        };
-        let omega2 = self.between_log_scatter.powi(2);
-        let common = predict_class(&class_points(&self.groups), None, omega2).mean;
-        agree("other_log_factor and the means of the classes", self.other_log_factor, common).map_err(of)?;
-        let failed = |e: crate::Error| of(e.to_string());
-        let shared = surface.shared_at(0.0);
-        same(&self.other_factor, &self.interval(None, options.level, shared).map_err(failed)?)?;
-        let again = self.corrections(options, shared).map_err(failed)?;
-        if again.len() != self.classes.len() {
-            return Err(of("a named class has no correction, or one has no materials".into()));
-        }
-        for (a, b) in again.iter().zip(&self.classes) {
-            if (&a.class, a.materials, a.basis) != (&b.class, b.materials, b.basis) {
-                return Err(of(format!("class {:?} contradicts the options or the materials", b.class)));
-            }
-            agree("own_weight and the means of the classes", a.own_weight, b.own_weight).map_err(of)?;
-            agree("log_factor and the means of the classes", a.log_factor, b.log_factor).map_err(of)?;
-            same(&a.factor, &b.factor)?;
-            agree("the level of a factor and of the options", b.factor.level(), options.level).map_err(of)?;
-        }
-        Ok(())
+        check_ratio(&self.other_factor)?;
+        labels("class", self.classes.iter().map(|c| c.class.as_str()))?;
+        all_positive(&[("degrees_of_freedom", self.degrees_of_freedom)])
     }
 }

@@ -8,9 +8,9 @@ use super::reports::{LabReport, LogMedian};
 use super::requirement::{Reaching, Requirement, evaluate};
 use super::validity::{ClassCount, Domain, Validity};
 use crate::campaign::Decision;
-use crate::document::{CRATE_VERSION, schema};
+use crate::document::{CRATE_VERSION, present};
 use crate::equivalence::{
-    EquivalenceFit, Form, MaterialPair, Part, SharedEffect, SurfaceEquivalence, check_decisions, check_log_interval,
+    EquivalenceFit, Form, MaterialPair, Part, SharedEffect, SurfaceEquivalence, check_decisions, check_ratio,
     joint_degrees_of_freedom, shared_part,
 };
 use crate::error::{ErrorKind, Result};
@@ -18,11 +18,8 @@ use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, chec
 use crate::numeric::count;
 use crate::numeric::special::f_survival;
 use crate::numeric::special::finite::t_quantile;
-use crate::record::{agree, all_at_least_zero, all_finite, record};
+use crate::record::{all_at_least_zero, all_finite, all_positive, covariance, record};
 use crate::severity::Distribution;
-
-pub(super) const KIND: &str = "correction";
-pub(super) const VERSION: u32 = 3;
 
 /// How to derive corrections: plain data, checked in [`Correction::derive`], kept in the document.
 ///
@@ -255,36 +252,14 @@ impl SurfaceCorrection {
             ("pair_log_variance", self.pair_log_variance),
             ("observed_log_variance", self.observed_log_variance),
         ])?;
-        let at = self.factor_at_laboratory_time_s;
-        if !(at > 0.0 && at.is_finite()) {
-            return Err(format!("factor_at_laboratory_time_s = {at} is not a positive time"));
+        all_positive(&[("factor_at_laboratory_time_s", self.factor_at_laboratory_time_s)])?;
+        let exact = [self.slope - 1.0, self.slope_standard_error, self.log_covariance];
+        if self.form == Form::ConstantRatio && exact.iter().any(|v| *v != 0.0) {
+            return Err("a constant ratio has slope 1, without standard error or covariance".into());
         }
-        let parameters = match self.form {
-            Form::ConstantRatio => {
-                let exact = [self.slope - 1.0, self.slope_standard_error, self.log_covariance];
-                if exact.iter().any(|v| *v != 0.0) {
-                    return Err("a constant ratio has slope 1, without standard error or covariance".into());
-                }
-                1.0
-            }
-            Form::PowerLaw => 2.0,
-        };
-        let materials = count(self.domain.materials());
-        agree("degrees_of_freedom and the materials of the domain", self.degrees_of_freedom, materials - parameters)?;
-        if self.degrees_of_freedom < 0.5 {
-            return Err(format!("degrees_of_freedom = {} is not positive", self.degrees_of_freedom));
-        }
+        all_positive(&[("degrees_of_freedom", self.degrees_of_freedom)])?;
         let (va, vb) = (self.intercept_standard_error.powi(2), self.slope_standard_error.powi(2));
-        if self.log_covariance.powi(2) > va * vb * (1.0 + 1e-9) {
-            return Err("log_covariance is larger than the standard errors allow".into());
-        }
-        let x = libm::log(at);
-        agree("log_factor and the line", self.log_factor, self.intercept + (self.slope - 1.0) * x)?;
-        agree(
-            "log_factor_standard_error and the line",
-            self.log_factor_standard_error,
-            libm::sqrt(self.variance_at(x)),
-        )?;
+        covariance("log_covariance", &[vec![va, self.log_covariance], vec![self.log_covariance, vb]])?;
         for effect in &self.shared_effects {
             let missing = match self.form {
                 Form::ConstantRatio => effect.ratio_share().is_none(),
@@ -297,13 +272,7 @@ impl SurfaceCorrection {
         if self.shared_effects.windows(2).any(|w| w[0].grouping() == w[1].grouping()) {
             return Err("a grouping is among the shared effects twice".into());
         }
-        if self.shared_at(x).0 > self.variance_at(x) * (1.0 + 1e-9) {
-            return Err("the shared part of the standard error is larger than the whole".into());
-        }
-        let tau2 = (self.observed_log_variance - self.pair_log_variance).max(0.0);
-        agree("intrinsic_log_scatter² and the variances", self.intrinsic_log_scatter.powi(2), tau2)?;
-        let df = Some(self.factor_degrees_of_freedom());
-        check_log_interval(&self.factor, self.log_factor, self.log_factor_standard_error, df)
+        check_ratio(&self.factor)
     }
 
     fn variance_at(&self, x: f64) -> f64 {
@@ -609,17 +578,19 @@ impl NotCorrected {
 /// assert_eq!(correction.apply(&report).len(), correction.corrections().len());
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Correction {
-    pub(super) schema: String,
     pub(super) crate_version: String,
     pub(super) campaign_digest: String,
     pub(super) options: CorrectionOptions,
+    #[serde(deserialize_with = "present")]
     pub(super) seed: Option<u64>,
     pub(super) decisions: Vec<Decision>,
     pub(super) laboratory: String,
     pub(super) distribution: Distribution,
     pub(super) log_scatter: f64,
+    #[serde(deserialize_with = "present")]
     pub(super) scatter_degrees_of_freedom: Option<f64>,
     pub(super) corrections: Vec<SurfaceCorrection>,
     pub(super) not_corrected: Vec<NotCorrected>,
@@ -683,7 +654,6 @@ impl Correction {
         }
         let cautions = cautions(fit, options, &corrections, &not_corrected, &without_classes);
         Ok(Self {
-            schema: schema(KIND, VERSION),
             crate_version: CRATE_VERSION.into(),
             campaign_digest: fit.campaign_digest().into(),
             options: options.clone(),
@@ -860,21 +830,13 @@ impl Correction {
         self.corrections.iter().map(|c| c.apply(report, self)).collect()
     }
 
-    pub(super) fn check(&self) -> std::result::Result<(), String> {
+    pub(super) fn checked(&self) -> std::result::Result<(), String> {
         self.options.check().map_err(|e| e.to_string())?;
-        if !(self.log_scatter > 0.0 && self.log_scatter.is_finite()) {
-            return Err(format!("log_scatter = {} is not positive", self.log_scatter));
-        }
-        if let Some(df) = self.scatter_degrees_of_freedom
-            && !(df > 0.0 && df.is_finite())
-        {
-            return Err(format!("scatter_degrees_of_freedom = {df} is not positive"));
-        }
+        all_positive(&[
+            ("log_scatter", self.log_scatter),
+            ("scatter_degrees_of_freedom", self.scatter_degrees_of_freedom.unwrap_or(1.0)),
+        ])?;
         check_decisions(&self.decisions)?;
-        let shared = |c: &SurfaceCorrection| c.shared_effects.iter().map(SharedEffect::grouping).collect::<Vec<_>>();
-        if self.corrections.windows(2).any(|w| shared(&w[0]) != shared(&w[1])) {
-            return Err("the shared effects differ between the corrections".into());
-        }
         if self.corrections.is_empty() {
             return Err("it holds no correction".into());
         }
@@ -885,12 +847,8 @@ impl Correction {
             if c.form != self.options.form {
                 return Err(format!("the correction for {:?} has another form than the options", c.surface));
             }
-            agree("the level of a factor and of the options", c.factor.level(), self.options.level)?;
-            if let Some(classes) = &c.classes {
-                if !self.options.by_class {
-                    return Err(format!("{:?} has factors by class that the options do not ask for", c.surface));
-                }
-                classes.check_derived(c, &self.options)?;
+            if c.classes.is_some() && !self.options.by_class {
+                return Err(format!("{:?} has factors by class that the options do not ask for", c.surface));
             }
             if c.surface == self.laboratory {
                 return Err(format!("the laboratory surface {:?} is corrected to itself", c.surface));

@@ -15,7 +15,7 @@ use crate::holm;
 use crate::numeric::count;
 use crate::numeric::root::bracketed;
 use crate::numeric::special::finite::{t_quantile, t_upper_tail, two_sided_p};
-use crate::record::{agree, all_at_least_zero, all_finite, record};
+use crate::record::{all_at_least_zero, all_finite, labels, record};
 use crate::severity::mixed::{Grouping, MixedSeverityFit};
 use crate::severity::{CellMeans, Distribution, SeverityFit};
 
@@ -318,14 +318,6 @@ impl Equivalence {
             adjusted_p_value: None,
             test_for_new_materials,
         })
-    }
-
-    /// What [`pairs`](SurfaceEquivalence::pairs) alone determine and version 1 of the document did not hold.
-    pub(super) fn upgrade_pairs(&self, pairs: &[MaterialPair]) -> (Option<PredictionGain>, Attempt<RankLine>) {
-        let columns = Columns::new(pairs, vec![(0.0, 0.0); pairs.len()]);
-        let gain =
-            PredictionGain::of(self.constant_ratio(&columns, &mut [], &[]).1, self.power_law(&columns, &mut [], &[]).1);
-        (gain, self.rank_line(&columns))
     }
 
     fn rank_line(&self, columns: &Columns) -> Attempt<RankLine> {
@@ -1080,7 +1072,7 @@ impl ConstantRatio {
         if self.intrinsic_log_scatter_lower > self.intrinsic_log_scatter_upper {
             return Err("the limits of the intrinsic scatter are in the wrong order".into());
         }
-        check_log_interval(&self.ratio, self.log_ratio, self.log_standard_error, Some(self.degrees_of_freedom))
+        check_ratio(&self.ratio)
     }
 }
 
@@ -1132,7 +1124,6 @@ record! {
 impl PowerLaw {
     pub(super) fn check(&self) -> std::result::Result<(), String> {
         let c = &self.log_covariance;
-        all_finite(&[("covariance", c.covariance)])?;
         all_at_least_zero(&[
             ("slope_standard_error", c.slope_standard_error),
             ("intercept_standard_error", c.intercept_standard_error),
@@ -1150,23 +1141,11 @@ impl PowerLaw {
             return Err("the limits of the intrinsic scatter are in the wrong order".into());
         }
         let added = &self.shared_log_covariance;
-        all_finite(&[("shared covariance", added.covariance)])?;
+        added.check()?;
         let (sa, sb) = (added.intercept_standard_error, added.slope_standard_error);
         all_at_least_zero(&[("shared intercept_standard_error", sa), ("shared slope_standard_error", sb)])?;
         check_shared(sa * sa + sb * sb, self.shared_degrees_of_freedom)?;
-        for (interval, se, part) in
-            [(&self.slope, c.slope_standard_error, sb), (&self.intercept, c.intercept_standard_error, sa)]
-        {
-            let own = se * se - part * part;
-            if own < -1e-9 * se * se {
-                return Err("a shared part is larger than the whole".into());
-            }
-            let shared = (part * part, self.shared_degrees_of_freedom.unwrap_or(f64::INFINITY));
-            let df = joint_degrees_of_freedom(own.max(0.0), self.degrees_of_freedom, shared);
-            let half = se * t_quantile(0.5 + interval.level() / 2.0, Some(df)).unwrap_or(f64::NAN);
-            agree("the limits and the standard error", interval.estimate() + half, interval.upper())?;
-            agree("the limits and the standard error", interval.estimate() - half, interval.lower())?;
-        }
+        c.check()?;
         Ok(())
     }
 }
@@ -1300,7 +1279,7 @@ impl SeverityRatio {
         if let Some(df) = self.degrees_of_freedom {
             check_df(df)?;
         }
-        check_log_interval(&self.ratio, self.log_ratio, self.log_standard_error, self.degrees_of_freedom)
+        check_ratio(&self.ratio)
     }
 }
 
@@ -1367,42 +1346,6 @@ impl SurfaceEquivalence {
 
     pub(super) fn check(&self) -> std::result::Result<(), String> {
         check_probability("adjusted_p_value", self.adjusted_p_value)?;
-        if self.adjusted_p_value.is_some() != self.test.fitted().is_some() {
-            return Err("adjusted_p_value belongs to a test, and a test to it".into());
-        }
-        let n = count(self.pairs.len());
-        if let Some(c) = self.constant_ratio.fitted() {
-            let whole = c.log_standard_error * c.log_standard_error;
-            let own = whole - c.shared_log_variance;
-            if own < -1e-9 * whole {
-                return Err("constant_ratio: the shared part is larger than the whole".into());
-            }
-            let (variance, shared_df) = shared_part(&self.shared_effects, |e| e.at(false, 0.0));
-            agree("constant_ratio: the shared part and the shared effects", c.shared_log_variance, variance)?;
-            if variance > 0.0 {
-                let found = c.shared_degrees_of_freedom.unwrap_or(f64::NAN);
-                agree("constant_ratio: degrees of freedom of the shared part", found, shared_df)?;
-            }
-            let df = joint_degrees_of_freedom(own.max(0.0), n - 1.0, (variance, shared_df));
-            agree("constant_ratio: degrees of freedom and pairs − 1", c.degrees_of_freedom, df)?;
-        }
-        if let Some(p) = self.power_law.fitted() {
-            agree("power_law: degrees of freedom and pairs − 2", p.degrees_of_freedom, n - 2.0)?;
-            let added = line_covariance(&self.shared_effects);
-            let found = &p.shared_log_covariance;
-            let what = "power_law: the shared part and the shared effects";
-            agree(what, found.slope_standard_error, added.slope_standard_error)?;
-            agree(what, found.intercept_standard_error, added.intercept_standard_error)?;
-            agree(what, found.covariance, added.covariance)?;
-        }
-        if let Some(gain) = &self.prediction_gain {
-            agree("prediction_gain: materials and pairs", count(gain.materials), n)?;
-            let gained = |e: Option<f64>| e.map_or(f64::NAN, |e| e * e);
-            if let (Some(c), Some(p)) = (self.constant_ratio.fitted(), self.power_law.fitted()) {
-                let difference = gained(c.leave_one_out_log_error) - gained(p.leave_one_out_log_error);
-                agree("prediction_gain and the leave-one-out errors", gain.mean_square_difference, difference)?;
-            }
-        }
         if self.pairs.windows(2).any(|w| w[0].material >= w[1].material) {
             return Err(format!("the pairs of {:?} are not sorted by material, or one is there twice", self.surface));
         }
@@ -1437,13 +1380,7 @@ record! {
 
 impl ScalePosition {
     fn check(&self) -> std::result::Result<(), String> {
-        match (self.ratio_to_laboratory.interval(), self.log_ratio) {
-            (Some(interval), Some(log)) if interval.lower() > 0.0 => {
-                agree("ratio_to_laboratory and log_ratio", libm::log(interval.estimate()), log)
-            }
-            (None, None) => Ok(()),
-            _ => Err("ratio_to_laboratory and log_ratio contradict each other".into()),
-        }
+        self.ratio_to_laboratory.interval().map_or(Ok(()), check_ratio)
     }
 }
 
@@ -1485,19 +1422,13 @@ pub(crate) fn check_decisions(decisions: &[Decision]) -> std::result::Result<(),
     }
 }
 
-pub(crate) fn check_log_interval(
-    interval: &Interval,
-    log: f64,
-    se: f64,
-    df: Option<f64>,
-) -> std::result::Result<(), String> {
-    if interval.lower() <= 0.0 {
-        return Err(format!("a ratio with the lower limit {} is not positive", interval.lower()));
+/// A ratio is positive.
+pub(crate) fn check_ratio(interval: &Interval) -> std::result::Result<(), String> {
+    if interval.lower() > 0.0 {
+        Ok(())
+    } else {
+        Err(format!("a ratio with the lower limit {} is not positive", interval.lower()))
     }
-    agree("the estimate and its log", libm::log(interval.estimate()), log)?;
-    let half = se * t_quantile(0.5 + interval.level() / 2.0, df).unwrap_or(f64::NAN);
-    agree("the upper limit and the standard error", libm::log(interval.upper()), log + half)?;
-    agree("the lower limit and the standard error", libm::log(interval.lower()), log - half)
 }
 
 /// The belt compared with every road surface.
@@ -1724,14 +1655,10 @@ impl EquivalenceFit {
             check_df(df)?;
         }
         check_decisions(&self.decisions)?;
-        for s in &self.surfaces {
-            if s.shared_effects.iter().map(SharedEffect::grouping).ne(self.shared_groupings.iter().copied()) {
-                return Err(format!("the shared effects of {:?} are not those of shared_groupings", s.surface));
-            }
-        }
         if self.surfaces.windows(2).any(|w| w[0].surface >= w[1].surface) {
             return Err("the surfaces are not sorted by name, or one is there twice".into());
         }
+        labels("surface of the scale", self.scale.iter().map(|p| p.surface.as_str()))?;
         if !self.scale.iter().any(|p| p.surface == self.options.laboratory) {
             return Err(format!("the laboratory surface {:?} is not on the scale", self.options.laboratory));
         }
@@ -1742,13 +1669,6 @@ impl EquivalenceFit {
                 if ratio.and_then(|s| s.severity_ratio.fitted()).is_none() {
                     return Err(format!("nearest names {:?}, which is not compared", candidate.surface()));
                 }
-            }
-        }
-        for s in &self.surfaces {
-            if let Some(t) = s.test.fitted() {
-                agree("the lower bound of a test and of the options", t.lower_bound(), self.options.lower_bound)?;
-                agree("the upper bound of a test and of the options", t.upper_bound(), self.options.upper_bound)?;
-                agree("alpha of a test and of the options", t.alpha(), self.options.alpha)?;
             }
         }
         Ok(())

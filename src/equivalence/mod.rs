@@ -80,7 +80,7 @@ pub use fit::{
     Attempt, ConstantRatio, Equivalence, EquivalenceFit, Form, LeftOut, LeftOutReason, MaterialPair, PowerLaw,
     PredictionGain, RankLine, ScalePosition, SeverityRatio, SurfaceEquivalence, Unavailable,
 };
-pub(crate) use fit::{check_decisions, check_log_interval};
+pub(crate) use fit::{check_decisions, check_ratio};
 pub use line::{
     Convention, DemingLine, Intercept, LineCovariance, LinearFit, RandomEffects, Scatter, ScatterEstimator,
     ScatterLine, YorkLine, deming, ordinary_least_squares, random_effects, york, york_with_scatter,

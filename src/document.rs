@@ -1,48 +1,137 @@
-//! What all saved documents share: the schema tag, and reading that explains itself.
+//! What all saved documents share: a schema tag first, the seal last, and one way to read, check and write.
+//!
+//! A document is a JSON object: `schema` (`surface-severity/<kind>/1`), the members of its content (the version of the
+//! crate, the digest of the campaign, options and seed among them), and `sha256`, the SHA-256 of its canonical content:
+//! all other members as JSON without blanks, the members of every object sorted by the bytes of their names. Blanks and the
+//! order of members may change on the way through other programs; any other change is refused here, before the content is
+//! looked at. What a kind then checks ([`Document::check`]) is what gives its numbers meaning.
 
-use std::ops::RangeInclusive;
+use std::path::Path;
 
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Deserializer, Serialize};
+use serde_json::Value;
+use sha2::{Digest, Sha256};
 
 use crate::error::{ErrorKind, Result};
 
 /// Version of this crate, as written into documents.
 pub(crate) const CRATE_VERSION: &str = env!("CARGO_PKG_VERSION");
+/// Version of the schema of every kind.
+const VERSION: u32 = 1;
+const SCHEMA: &str = "schema";
+const SEAL: &str = "sha256";
 
-/// Schema tag of a document kind, `surface-severity/<kind>/<version>`.
-pub(crate) fn schema(kind: &str, version: u32) -> String {
-    format!("surface-severity/{kind}/{version}")
+/// Content that is saved as a document of its own.
+pub(crate) trait Document: Serialize + DeserializeOwned {
+    /// `<kind>` of its schema.
+    const KIND: &'static str;
+
+    /// Fails where a number has no meaning: limits out of order, a level outside (0, 1), a variance below 0, a covariance
+    /// that is none, labels twice or empty.
+    fn check(&self) -> std::result::Result<(), String>;
 }
 
-/// Refuses a document of another kind or version before its fields are looked at, so that the
-/// message names the schema and not the first field that differs.
-pub(crate) fn from_json<T: DeserializeOwned>(text: &str, kind: &str, version: u32) -> Result<T> {
-    version_of(text, kind, version..=version)?;
-    parse(text, kind)
+#[derive(Serialize)]
+struct Written<'a, T> {
+    schema: String,
+    #[serde(flatten)]
+    content: &'a T,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sha256: Option<String>,
 }
 
-/// Version of a document of `kind`, refused outside `readable`.
-pub(crate) fn version_of(text: &str, kind: &str, readable: RangeInclusive<u32>) -> Result<u32> {
-    let value: serde_json::Value =
-        serde_json::from_str(text).map_err(|e| ErrorKind::document(kind, format!("not JSON: {e}")))?;
-    let wanted = || {
-        let list: Vec<String> = readable.clone().map(|v| format!("{:?}", schema(kind, v))).collect();
-        list.join(" and ")
+/// Schema tag of a kind.
+fn schema(kind: &str) -> String {
+    format!("surface-severity/{kind}/{VERSION}")
+}
+
+/// Pretty JSON with a closing newline.
+pub(crate) fn to_json<T: Document>(content: &T) -> Result<String> {
+    let mut written = Written { schema: schema(T::KIND), content, sha256: None };
+    let failed = |e: serde_json::Error| ErrorKind::not_saved(T::KIND, &e);
+    written.sha256 = Some(seal(&serde_json::to_value(&written).map_err(failed)?));
+    let mut text = serde_json::to_string_pretty(&written).map_err(failed)?;
+    text.push('\n');
+    Ok(text)
+}
+
+/// Reads and checks a document: the schema, the seal, the members, and what gives its numbers meaning, in this order.
+pub(crate) fn from_json<T: Document>(text: &str) -> Result<T> {
+    let refused = |reason: String| ErrorKind::document(T::KIND, reason);
+    let mut value: Value = serde_json::from_str(text).map_err(|e| refused(format!("not JSON: {e}")))?;
+    let wanted = schema(T::KIND);
+    let Some(members) = value.as_object_mut() else {
+        return Err(refused(format!("not a JSON object; expected one with \"schema\" = {wanted:?}")));
     };
-    match value.get("schema").and_then(serde_json::Value::as_str) {
-        Some(found) => readable.clone().find(|v| schema(kind, *v) == found).ok_or_else(|| {
-            let reason = format!("its schema is {found:?}; this version of the crate reads {}", wanted());
-            ErrorKind::document(kind, reason)
-        }),
-        None => Err(ErrorKind::document(kind, format!("it has no \"schema\" field; expected {}", wanted()))),
+    match members.get(SCHEMA).and_then(Value::as_str) {
+        Some(found) if found == wanted => {}
+        Some(found) => {
+            return Err(refused(format!("its schema is {found:?}; this version of the crate reads {wanted:?}")));
+        }
+        None => return Err(refused(format!("it has no \"schema\" member; expected {wanted:?}"))),
     }
+    let Some(Value::String(stated)) = members.remove(SEAL) else {
+        return Err(refused("it has no \"sha256\" member, with which every document ends: was it edited?".into()));
+    };
+    if seal(&value) != stated {
+        let reason = "it was edited after it was written: its content is not what its \"sha256\" was made of";
+        return Err(refused(format!("{reason}; have it written again from the data")));
+    }
+    if let Some(members) = value.as_object_mut() {
+        members.remove(SCHEMA);
+    }
+    let content: T = serde_json::from_value(value).map_err(|e| refused(e.to_string()))?;
+    content.check().map_err(refused)?;
+    Ok(content)
 }
 
-/// Reads the fields of a document whose version is known.
-pub(crate) fn parse<T: DeserializeOwned>(text: &str, kind: &str) -> Result<T> {
-    // From the text again, not from the tree: positions in messages stay those of the file.
-    serde_json::from_str(text).map_err(|e| ErrorKind::document(kind, e.to_string()))
+/// Reads the file at `path`.
+pub(crate) fn load_path<T: Document>(path: &Path) -> Result<T> {
+    from_json(&std::fs::read_to_string(path).map_err(|e| ErrorKind::io(path, &e))?)
+}
+
+/// Writes the file at `path`.
+pub(crate) fn save_path<T: Document>(content: &T, path: &Path) -> Result<()> {
+    std::fs::write(path, to_json(content)?).map_err(|e| ErrorKind::not_saved(path, &e))
+}
+
+/// SHA-256 of the canonical form, in hexadecimal.
+fn seal(content: &Value) -> String {
+    let mut canonical = String::new();
+    write_canonical(content, &mut canonical);
+    Sha256::digest(canonical.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Sorted here and not by the map of `serde_json`, whose order depends on a feature that any other crate may set.
+fn write_canonical(value: &Value, to: &mut String) {
+    match value {
+        Value::Object(members) => {
+            let mut members: Vec<_> = members.iter().collect();
+            members.sort_unstable_by_key(|m| m.0);
+            to.push('{');
+            for (i, (name, member)) in members.into_iter().enumerate() {
+                if i > 0 {
+                    to.push(',');
+                }
+                to.push_str(&Value::from(name.as_str()).to_string());
+                to.push(':');
+                write_canonical(member, to);
+            }
+            to.push('}');
+        }
+        Value::Array(list) => {
+            to.push('[');
+            for (i, element) in list.iter().enumerate() {
+                if i > 0 {
+                    to.push(',');
+                }
+                write_canonical(element, to);
+            }
+            to.push(']');
+        }
+        leaf => to.push_str(&leaf.to_string()),
+    }
 }
 
 /// Reads a field that must be there, even where `null` is a value of it.
@@ -50,9 +139,50 @@ pub(crate) fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(deserializ
     T::deserialize(deserializer)
 }
 
-/// Pretty JSON with a closing newline.
-pub(crate) fn to_json<T: Serialize>(document: &T, kind: &str) -> Result<String> {
-    let mut text = serde_json::to_string_pretty(document).map_err(|e| ErrorKind::not_saved(kind, &e))?;
-    text.push('\n');
-    Ok(text)
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Debug, PartialEq, Serialize, Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Small {
+        name: String,
+        level: f64,
+    }
+
+    impl Document for Small {
+        const KIND: &'static str = "small";
+        fn check(&self) -> std::result::Result<(), String> {
+            if self.level < 1.0 { Ok(()) } else { Err(format!("level = {}", self.level)) }
+        }
+    }
+
+    /// `printf '{"level":0.95,"name":"a b","schema":"surface-severity/small/1"}' | sha256sum`.
+    const SEALED: &str = "ee9c2bd847df69dfeca381f6ec1fe826e392848d6dedc901ce4b5bfa83da20c9";
+
+    #[test]
+    fn the_seal_is_the_sha_256_of_the_canonical_content() {
+        let small = Small { name: "a b".into(), level: 0.95 };
+        let text = to_json(&small).unwrap();
+        let tail = format!("  \"sha256\": \"{SEALED}\"\n}}\n");
+        assert!(
+            text.starts_with("{\n  \"schema\": \"surface-severity/small/1\",\n  \"name\"") && text.ends_with(&tail),
+            "{text}"
+        );
+        // In another order and with other blanks it is the same document.
+        let other =
+            format!(r#"{{"sha256":"{SEALED}", "level":0.95,"name":"a b","schema":"surface-severity/small/1"}}"#);
+        assert_eq!(from_json::<Small>(&other).unwrap(), small);
+        let error = from_json::<Small>(&other.replace("a b", "a  b")).unwrap_err();
+        assert!(error.to_string().contains("edited after it was written"), "{error}");
+    }
+
+    #[test]
+    fn what_is_sealed_is_checked_all_the_same() {
+        let text = to_json(&Small { name: String::new(), level: 95.0 }).unwrap();
+        assert_eq!(from_json::<Small>(&text).unwrap_err().to_string(), "small: level = 95");
+        for text in ["", "[]", "7", "{}", r#"{"schema":7}"#, r#"{"schema":"surface-severity/small/1"}"#] {
+            assert!(matches!(from_json::<Small>(text).unwrap_err().kind(), ErrorKind::Document { .. }), "{text}");
+        }
+    }
 }

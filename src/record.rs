@@ -74,11 +74,88 @@ pub(crate) fn all_at_least_zero(values: &[(&str, f64)]) -> Result<(), String> {
     }
 }
 
-/// Fails unless `a` and `b` agree to nine digits relative to the larger of both and 1.
-pub(crate) fn agree(what: &str, a: f64, b: f64) -> Result<(), String> {
-    if (a - b).abs() <= 1e-9 * a.abs().max(b.abs()).max(1.0) {
-        Ok(())
-    } else {
-        Err(format!("{what}: {a} and {b} should agree"))
+/// Fails unless all are finite and above 0.
+pub(crate) fn all_positive(values: &[(&str, f64)]) -> Result<(), String> {
+    match values.iter().find(|v| !(v.1.is_finite() && v.1 > 0.0)) {
+        Some((name, value)) => Err(format!("{name} = {value}: expected a finite number above 0")),
+        None => Ok(()),
+    }
+}
+
+/// Fails unless `level` lies in (0, 1).
+pub(crate) fn level(level: f64) -> Result<(), String> {
+    if level > 0.0 && level < 1.0 { Ok(()) } else { Err(format!("level = {level}: expected a level between 0 and 1")) }
+}
+
+/// Fails unless every label says something and none is there twice.
+pub(crate) fn labels<'a>(what: &str, labels: impl IntoIterator<Item = &'a str>) -> Result<(), String> {
+    let mut seen = std::collections::BTreeSet::new();
+    for label in labels {
+        if label.trim().is_empty() {
+            return Err(format!("a {what} without a name"));
+        }
+        if !seen.insert(label) {
+            return Err(format!("{what} {label:?} is there twice"));
+        }
+    }
+    Ok(())
+}
+
+/// Fails unless the rows are a covariance matrix: square, symmetric, positive semidefinite but for rounding.
+pub(crate) fn covariance(what: &str, rows: &[Vec<f64>]) -> Result<(), String> {
+    let n = rows.len();
+    if rows.iter().any(|row| row.len() != n) {
+        return Err(format!("{what} is not square"));
+    }
+    if let Some(i) = (0..n).find(|&i| !(rows[i][i] >= 0.0 && rows[i][i].is_finite())) {
+        return Err(format!("{what}: the variance {} in row {} is not one", rows[i][i], i + 1));
+    }
+    // On the scale of correlations, so that a small variance counts as much as a large one.
+    let deviations: Vec<f64> = (0..n).map(|i| rows[i][i].sqrt()).collect();
+    let scaled = |i: usize, j: usize| {
+        let of = deviations[i] * deviations[j];
+        if of > 0.0 { rows[i][j] / of } else { rows[i][j] }
+    };
+    for i in 0..n {
+        for j in 0..i {
+            if !((scaled(i, j) - scaled(j, i)).abs() <= ROUNDING && scaled(i, j).abs() <= 1.0 + ROUNDING) {
+                return Err(format!("{what} is not symmetric, or no covariance, in rows {} and {}", j + 1, i + 1));
+            }
+        }
+    }
+    let matrix = nalgebra::DMatrix::from_fn(n, n, |i, j| if i >= j { scaled(i, j) } else { scaled(j, i) });
+    match matrix.symmetric_eigenvalues().iter().copied().reduce(f64::min) {
+        Some(least) if !(least >= -ROUNDING) => Err(format!("{what} is not positive semidefinite")),
+        _ => Ok(()),
+    }
+}
+
+/// Rounding that a correlation may carry.
+const ROUNDING: f64 = 1e-9;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_covariance_is_symmetric_and_positive_semidefinite() {
+        let rows = |a: f64, b: f64, c: f64| vec![vec![1.0, a, b], vec![a, 1.0, c], vec![b, c, 1.0]];
+        // 1 + 2abc - a² - b² - c², the determinant, is 0 at a = b = 0.6, c = -0.28.
+        assert!(covariance("v", &rows(0.6, 0.6, -0.28)).is_ok());
+        assert!(covariance("v", &rows(0.6, 0.6, -0.29)).unwrap_err().contains("semidefinite"));
+        assert!(covariance("v", &[vec![4.0, 1.0], vec![1.1, 9.0]]).unwrap_err().contains("symmetric"));
+        assert!(covariance("v", &[vec![1.0, 2.0], vec![2.0, 1.0]]).is_err());
+        assert!(covariance("v", &[vec![-1.0]]).is_err() && covariance("v", &[vec![1.0, 0.0]]).is_err());
+        // A variance of 0 has no covariance with anything.
+        assert!(covariance("v", &[vec![0.0, 0.0], vec![0.0, 1.0]]).is_ok());
+        assert!(covariance("v", &[vec![0.0, 0.1], vec![0.1, 1.0]]).is_err());
+        assert!(covariance("v", &[]).is_ok());
+    }
+
+    #[test]
+    fn labels_are_unique_and_say_something() {
+        assert!(labels("surface", ["a", "b"]).is_ok());
+        assert!(labels("surface", ["a", "a"]).unwrap_err().contains("twice"));
+        assert!(labels("surface", ["a", " "]).unwrap_err().contains("without a name"));
     }
 }

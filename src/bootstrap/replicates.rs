@@ -3,17 +3,15 @@
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::Campaign;
-use crate::document::{CRATE_VERSION, from_json, schema, to_json};
+use crate::document::{self, CRATE_VERSION, Document};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
 use crate::numeric::special::{LN_SQRT_2PI, normal_quantile};
+use crate::record;
 use crate::severity::Severity;
 
 use super::interval::{acceleration, bca_level, bias_correction, percentile_of_sorted};
 use super::run::Bootstrap;
-
-const KIND: &str = "replicates";
-const VERSION: u32 = 1;
 
 /// Where replicates come from: parts with the same provenance belong to one run.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -70,8 +68,6 @@ struct Failed {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Replicates {
-    /// `surface-severity/replicates/1`.
-    schema: String,
     provenance: Provenance,
     /// First replicate of this part.
     start: usize,
@@ -111,18 +107,37 @@ pub struct BootstrapInterval {
     pub upper_error: f64,
 }
 
+impl Document for Replicates {
+    const KIND: &'static str = "replicates";
+
+    fn check(&self) -> std::result::Result<(), String> {
+        self.provenance.plan.check().map_err(|e| e.to_string())?;
+        record::labels("statistic", self.provenance.names.iter().map(String::as_str))?;
+        let p = self.observed.len();
+        if p == 0 || p != self.provenance.names.len() {
+            return Err(format!("{p} observed values for {} names", self.provenance.names.len()));
+        }
+        if self.end <= self.start || self.end > self.provenance.plan.replicates {
+            let all = self.provenance.plan.replicates;
+            return Err(format!("replicates {}..{} are not a part of 0..{all}", self.start, self.end));
+        }
+        if self.values.len() != (self.end - self.start).saturating_sub(self.failed.len()) * p {
+            return Err("the number of values contradicts the range and the failures".into());
+        }
+        let mut last = None;
+        for failed in &self.failed {
+            if !self.range().contains(&failed.replicate) || last.is_some_and(|l| failed.replicate <= l) {
+                return Err(format!("failed replicate {} is out of order or range", failed.replicate));
+            }
+            last = Some(failed.replicate);
+        }
+        Ok(())
+    }
+}
+
 impl Replicates {
     pub(crate) fn start(provenance: Provenance, observed: Vec<f64>, influence: Vec<Vec<f64>>, start: usize) -> Self {
-        Self {
-            schema: schema(KIND, VERSION),
-            provenance,
-            start,
-            end: start,
-            observed,
-            influence,
-            values: Vec::new(),
-            failed: Vec::new(),
-        }
+        Self { provenance, start, end: start, observed, influence, values: Vec::new(), failed: Vec::new() }
     }
 
     /// Appends the next `count` replicates; rows of the failed ones are passed over.
@@ -248,7 +263,7 @@ impl Replicates {
         let mut parts: Vec<Self> = parts.into_iter().collect();
         parts.sort_by_key(|p| (p.start, p.end));
         let mut parts = parts.into_iter();
-        let bad = |reason: String| Err(ErrorKind::document(KIND, reason));
+        let bad = |reason: String| Err(ErrorKind::document(Self::KIND, reason));
         let Some(mut whole) = parts.next() else {
             return bad("there are no parts to merge".into());
         };
@@ -280,7 +295,7 @@ impl Replicates {
         if whole.is_complete() { whole.finish() } else { Ok(whole) }
     }
 
-    /// Compact JSON of this part.
+    /// Pretty JSON of this part.
     ///
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
@@ -293,9 +308,9 @@ impl Replicates {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Document`] should a number not be representable.
+    /// [`ErrorKind::NotSaved`] should the content not be representable.
     pub fn to_json(&self) -> Result<String> {
-        to_json(self, KIND)
+        document::to_json(self)
     }
 
     /// Reads and validates a part.
@@ -307,33 +322,10 @@ impl Replicates {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Document`]: not JSON, another schema, unknown or missing fields, lengths that
+    /// [`ErrorKind::Document`]: not JSON, another schema, edited after it was written, lengths that
     /// contradict each other.
     pub fn from_json(text: &str) -> Result<Self> {
-        let part: Self = from_json(text, KIND, VERSION)?;
-        let bad = |reason: String| Err(ErrorKind::document(KIND, reason));
-        let p = part.observed.len();
-        if p == 0 || p != part.provenance.names.len() {
-            return bad(format!("{p} observed values for {} names", part.provenance.names.len()));
-        }
-        if part.end <= part.start || part.end > part.provenance.plan.replicates {
-            return bad(format!(
-                "replicates {}..{} are not a part of 0..{}",
-                part.start, part.end, part.provenance.plan.replicates
-            ));
-        }
-        if part.values.len() != (part.end - part.start).saturating_sub(part.failed.len()) * p {
-            return bad("the number of values contradicts the range and the failures".into());
-        }
-        let mut last = None;
-        for failed in &part.failed {
-            if !part.range().contains(&failed.replicate) || last.is_some_and(|l| failed.replicate <= l) {
-                return bad(format!("failed replicate {} is out of order or range", failed.replicate));
-            }
-            last = Some(failed.replicate);
-        }
-        part.provenance.plan.check()?;
-        Ok(part)
+        document::from_json(text)
     }
 
     /// Statistic `j` over the successful replicates, in the order of their numbers; empty beyond the
@@ -446,7 +438,6 @@ impl Replicates {
     ) -> Result<BootstrapInterval> {
         let p = self.observed.len().max(1);
         let derived = Self {
-            schema: self.schema.clone(),
             provenance: self.provenance.clone(),
             start: self.start,
             end: self.end,

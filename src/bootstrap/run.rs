@@ -676,34 +676,7 @@ fn centre_deleted(deleted: &[Vec<f64>], influence: &mut [Vec<f64>]) {
     }
 }
 
-impl Bootstrap {
-    /// Replicates of a statistic that is drawn whole, `one` from the stream of each replicate (parametric scheme).
-    pub(crate) fn run_drawn<F>(&self, observed: Vec<f64>, one: F) -> Result<Replicates>
-    where
-        F: Fn(&mut ChaCha8Rng) -> Result<Vec<f64>, String> + Sync,
-    {
-        self.check()?;
-        let p = observed.len();
-        let names = (0..p).map(|j| format!("statistic {j}")).collect();
-        let mut out = Replicates::start(Provenance::of_rows(self, names), observed, Vec::new(), 0);
-        loop_over(
-            0..self.replicates,
-            p,
-            &mut (),
-            &mut out,
-            || (),
-            |r, (), values| {
-                let drawn = one(&mut stream(self.seed, r as u64))?;
-                if drawn.len() != p || drawn.iter().any(|v| !v.is_finite()) {
-                    return Err("a value is missing or not finite".into());
-                }
-                values.copy_from_slice(&drawn);
-                Ok(())
-            },
-        );
-        out.finish()
-    }
-}
+impl Bootstrap {}
 
 /// Number of a block, its rows, and where its failures go.
 type Task<'a> = (usize, (&'a mut [f64], &'a mut Vec<(usize, String)>));

@@ -2,15 +2,15 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::factor::{CorrectionOptions, SurfaceCorrection};
-use super::predict::{ClassPieces, Pieces, Predictive, Target};
+use super::factor::CorrectionOptions;
+use super::predict::{ClassPieces, Part, Pieces, Predictive, Target};
 use crate::equivalence::{
-    ClassMean, MaterialPair, Part, Scatter, ScatterEstimator, class_effects, class_points, predict_class,
+    ClassMean, MaterialPair, Scatter, ScatterEstimator, check_ratio, class_effects, class_points, predict_class,
 };
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
 use crate::numeric::count;
-use crate::record::{agree, all_at_least_zero, all_finite, record};
+use crate::record::{all_at_least_zero, all_finite, all_positive, labels, record};
 use crate::severity::Distribution;
 
 /// What the correction of one class rests on.
@@ -75,7 +75,7 @@ impl ClassCorrection {
         if !(0.0..=1.0).contains(&self.own_weight) {
             return Err(format!("own_weight = {} is not between 0 and 1", self.own_weight));
         }
-        Ok(())
+        check_ratio(&self.factor)
     }
 }
 
@@ -116,7 +116,9 @@ record! {
         /// The corrections of the named classes, sorted by name.
         borrow classes: Vec<ClassCorrection> => [ClassCorrection],
         /// Log of the common factor, the mean over classes.
-        copy other_log_factor: f64,
+        copy common_log_factor: f64,
+        /// The part of its variance that single materials have for themselves; the rest moves all classes alike.
+        copy common_log_variance: f64,
         /// The common factor for a class that is not among them, or not stated: its interval holds ω.
         borrow other_factor: Interval => Interval,
     }
@@ -181,7 +183,7 @@ impl ClassCorrections {
         pairs: &[MaterialPair],
         estimator: ScatterEstimator,
         options: &CorrectionOptions,
-        shared: Part,
+        (common, shared): ((f64, f64), Part),
     ) -> Result<Self> {
         let log_ratios: Vec<f64> = pairs.iter().map(|p| p.road_log_median() - p.laboratory_log_median()).collect();
         let errors: Vec<f64> =
@@ -197,7 +199,8 @@ impl ClassCorrections {
             degrees_of_freedom: count(fit.within_degrees_of_freedom()),
             groups: fit.groups().to_vec(),
             classes: Vec::new(),
-            other_log_factor: fit.mean(),
+            common_log_factor: common.0,
+            common_log_variance: common.1,
             other_factor: Interval::new(1.0, 1.0, 1.0, options.level, IntervalMethod::ByDefinition)?,
         };
         result.other_factor = result.interval(None, options.level, shared)?;
@@ -213,7 +216,7 @@ impl ClassCorrections {
             .map(|(i, class, materials)| {
                 let enough = materials >= options.minimum_class_materials;
                 let (basis, of) = if enough { (ClassBasis::Own, Some(i)) } else { (ClassBasis::TooFewMaterials, None) };
-                let prediction = predict_class(&points, of, omega2);
+                let prediction = predict_class(&points, of, omega2, Some(self.common()));
                 Ok(ClassCorrection {
                     class: class.clone(),
                     materials,
@@ -229,20 +232,24 @@ impl ClassCorrections {
     fn interval(&self, of: Option<usize>, level: f64, shared: Part) -> Result<Interval> {
         let tail = 0.5 * (1.0 - level);
         let line =
-            self.predictive(of, 0.0, Target::Line, self.pieces((0.0, 0.0, None), shared), Distribution::LogNormal);
+            self.predictive(of, 0.0, Target::Line, self.pieces((0.0, 0.0, 1.0), shared), Distribution::LogNormal);
         let limits = line.quantile(tail).zip(line.quantile(1.0 - tail));
         let (lower, upper) = limits.ok_or_else(|| ErrorKind::NotEstimable {
             quantity: "the correction of a class".into(),
             reason: "its limits leave the range of numbers".into(),
         })?;
-        let middle = libm::exp(predict_class(&class_points(&self.groups), of, self.between_log_scatter.powi(2)).mean);
+        let omega2 = self.between_log_scatter.powi(2);
+        let middle = libm::exp(predict_class(&class_points(&self.groups), of, omega2, Some(self.common())).mean);
         let (lower, upper) = (libm::exp(lower).min(middle), libm::exp(upper).max(middle));
         Interval::new(middle, lower, upper, level, IntervalMethod::Prediction)
     }
 
-    fn pieces(&self, (report, sigma, sigma_df): (f64, f64, Option<f64>), shared: Part) -> Pieces {
+    fn common(&self) -> (f64, f64) {
+        (self.common_log_factor, self.common_log_variance)
+    }
+
+    fn pieces(&self, (report, sigma, sigma_df): (f64, f64, f64), shared: Part) -> Pieces {
         Pieces {
-            line: 0.0,
             observed: self.observed_log_variance,
             pair: self.pair_log_variance,
             df: self.degrees_of_freedom,
@@ -262,7 +269,7 @@ impl ClassCorrections {
         distribution: Distribution,
     ) -> Predictive {
         let points = class_points(&self.groups);
-        let class = ClassPieces { points: &points, of };
+        let class = ClassPieces { points: &points, of, common: self.common() };
         Predictive::by_class(x, class, pieces, target, distribution, self.between_log_scatter.powi(2))
     }
 
@@ -272,7 +279,7 @@ impl ClassCorrections {
         class: Option<&str>,
         x: f64,
         target: Target,
-        (sigma, shared): ((f64, f64, Option<f64>), Part),
+        (sigma, shared): ((f64, f64, f64), Part),
         distribution: Distribution,
     ) -> Predictive {
         let (_, of) = self.basis(class);
@@ -296,9 +303,10 @@ impl ClassCorrections {
     }
 
     fn check(&self) -> std::result::Result<(), String> {
-        all_finite(&[("other_log_factor", self.other_log_factor)])?;
+        all_finite(&[("common_log_factor", self.common_log_factor)])?;
         all_at_least_zero(&[
             ("between_log_scatter", self.between_log_scatter),
+            ("common_log_variance", self.common_log_variance),
             ("intrinsic_log_scatter", self.intrinsic_log_scatter),
             ("pair_log_variance", self.pair_log_variance),
             ("observed_log_variance", self.observed_log_variance),
@@ -306,8 +314,6 @@ impl ClassCorrections {
         if (self.between_log_scatter > 0.0) != (self.between == Scatter::Interior) {
             return Err("between_log_scatter and between contradict each other".into());
         }
-        let tau2 = (self.observed_log_variance - self.pair_log_variance).max(0.0);
-        agree("intrinsic_log_scatter² of classes and the variances", self.intrinsic_log_scatter.powi(2), tau2)?;
         if self.observed_log_variance <= 0.0 || self.groups.len() < 2 {
             return Err("corrections by class need two classes and a scatter within them".into());
         }
@@ -327,56 +333,8 @@ impl ClassCorrections {
         if !unnamed_last {
             return Err("the classes are not sorted by name, or one is there twice".into());
         }
-        let values: usize = self.groups.iter().map(|g| g.values).sum();
-        let df = count(values) - count(self.groups.len());
-        agree("degrees_of_freedom within classes and the materials", self.degrees_of_freedom, df)?;
-        if self.degrees_of_freedom < 0.5 {
-            return Err("no class has two materials".into());
-        }
-        Ok(())
-    }
-
-    /// Everything that follows from the class means, computed again.
-    pub(super) fn check_derived(
-        &self,
-        surface: &SurfaceCorrection,
-        options: &CorrectionOptions,
-    ) -> std::result::Result<(), String> {
-        let of = |reason: String| format!("the corrections by class for {:?}: {reason}", surface.surface());
-        for found in surface.domain().classes() {
-            let here: usize =
-                self.groups.iter().filter(|g| g.class.as_deref() == found.class()).map(|g| g.values).sum();
-            if here != found.materials() {
-                return Err(of(format!("class {:?} has another number of materials in the domain", found.class())));
-            }
-        }
-        let values: usize = self.groups.iter().map(|g| g.values).sum();
-        if values != surface.domain().materials() {
-            return Err(of("a class is not in the domain".into()));
-        }
-        let same = |a: &Interval, b: &Interval| {
-            let pairs = [(a.estimate(), b.estimate()), (a.lower(), b.lower()), (a.upper(), b.upper())];
-            pairs.iter().try_for_each(|(a, b)| agree("a factor and the means of the classes", *a, *b)).map_err(of)
-        };
-        let omega2 = self.between_log_scatter.powi(2);
-        let common = predict_class(&class_points(&self.groups), None, omega2).mean;
-        agree("other_log_factor and the means of the classes", self.other_log_factor, common).map_err(of)?;
-        let failed = |e: crate::Error| of(e.to_string());
-        let shared = surface.shared_at(0.0);
-        same(&self.other_factor, &self.interval(None, options.level, shared).map_err(failed)?)?;
-        let again = self.corrections(options, shared).map_err(failed)?;
-        if again.len() != self.classes.len() {
-            return Err(of("a named class has no correction, or one has no materials".into()));
-        }
-        for (a, b) in again.iter().zip(&self.classes) {
-            if (&a.class, a.materials, a.basis) != (&b.class, b.materials, b.basis) {
-                return Err(of(format!("class {:?} contradicts the options or the materials", b.class)));
-            }
-            agree("own_weight and the means of the classes", a.own_weight, b.own_weight).map_err(of)?;
-            agree("log_factor and the means of the classes", a.log_factor, b.log_factor).map_err(of)?;
-            same(&a.factor, &b.factor)?;
-            agree("the level of a factor and of the options", b.factor.level(), options.level).map_err(of)?;
-        }
-        Ok(())
+        check_ratio(&self.other_factor)?;
+        labels("class", self.classes.iter().map(|c| c.class.as_str()))?;
+        all_positive(&[("degrees_of_freedom", self.degrees_of_freedom)])
     }
 }

@@ -6,8 +6,8 @@ use super::departures::{adjust, departures};
 use super::line::{LineCovariance, ScatterEstimator, random_effects};
 use super::pairs::{Columns, pair};
 use super::rows::{
-    Attempt, ClassDeparture, ConstantRatio, Form, MaterialPair, PowerLaw, PredictionGain, ScalePosition,
-    SharedCondition, SurfaceEquivalence, Unavailable, check_decisions,
+    Attempt, ClassDeparture, ConstantRatio, Form, PowerLaw, PredictionGain, ScalePosition, SharedCondition,
+    SurfaceEquivalence, Unavailable, check_decisions,
 };
 use super::tost::{Tost, check_alpha, check_bounds, tost};
 use crate::campaign::{Campaign, Decision, Surface, SurfaceRole};
@@ -16,7 +16,7 @@ use crate::estimate::{Estimate, Interval, IntervalMethod};
 use crate::holm;
 use crate::numeric::count;
 use crate::numeric::special::finite::{t_quantile, two_sided_p};
-use crate::record::agree;
+use crate::record::{all_positive, labels};
 use crate::severity::{CellMeans, Distribution, Grouping, Note, SeverityFit};
 
 /// What to compare: plain data, checked in [`fit`](Self::fit), kept in the result.
@@ -284,8 +284,7 @@ impl Work<'_> {
         let plan = self.plan;
         let factor = self.cells.small_sample_factor();
         let (pairs, left_out) = pair(self.campaign, self.cells, factor, &plan.laboratory, road);
-        let columns =
-            Columns::new(&pairs, self.cells, factor, (&plan.laboratory, road), plan.scatter_estimator);
+        let columns = Columns::new(&pairs, self.cells, factor, (&plan.laboratory, road), plan.scatter_estimator);
         let errors = columns.ratios(None).1;
         let (constant_ratio, constant_errors) = self.constant_ratio(&columns, road);
         let (power_law, power_errors) = self.power_law(&columns);
@@ -574,32 +573,21 @@ impl EquivalenceFit {
     }
     /// Classes that depart on any road, with the road.
     pub fn departing(&self) -> impl Iterator<Item = (&str, &ClassDeparture)> {
-        let of = |s: &SurfaceEquivalence| -> Vec<_> { s.classes.iter().filter(|c| c.departs).collect() };
-        self.surfaces.iter().flat_map(move |s| of(s).into_iter().map(move |c| (s.surface.as_str(), c)))
+        self.surfaces.iter().flat_map(Self::departing_on)
+    }
+
+    fn departing_on(s: &SurfaceEquivalence) -> Vec<(&str, &ClassDeparture)> {
+        s.classes.iter().filter(|c| c.departs).map(|c| (s.surface.as_str(), c)).collect()
     }
 
     pub(super) fn check(&self) -> std::result::Result<(), String> {
         self.options.check().map_err(|e| e.to_string())?;
-        if !(self.log_scatter > 0.0 && self.log_scatter.is_finite()) {
-            return Err(format!("log_scatter = {} is not positive", self.log_scatter));
-        }
-        if !(self.scatter_degrees_of_freedom > 0.0 && self.scatter_degrees_of_freedom.is_finite()) {
-            return Err("scatter_degrees_of_freedom is not positive".into());
-        }
+        crate::record::level(self.level)?;
+        all_positive(&[
+            ("log_scatter", self.log_scatter),
+            ("scatter_degrees_of_freedom", self.scatter_degrees_of_freedom),
+        ])?;
         check_decisions(&self.decisions)?;
-        if self.surfaces.windows(2).any(|w| w[0].surface >= w[1].surface) {
-            return Err("the surfaces are not sorted by name, or one is there twice".into());
-        }
-        if !self.scale.iter().any(|p| p.surface == self.options.laboratory) {
-            return Err(format!("the laboratory surface {:?} is not on the scale", self.options.laboratory));
-        }
-        for s in &self.surfaces {
-            if let Some(t) = s.test.fitted() {
-                agree("the lower bound of a test and of the options", t.lower_bound(), self.options.lower_bound)?;
-                agree("the upper bound of a test and of the options", t.upper_bound(), self.options.upper_bound)?;
-                agree("alpha of a test and of the options", t.alpha(), self.options.alpha)?;
-            }
-        }
-        Ok(())
+        labels("surface", self.surfaces.iter().map(|s| s.surface.as_str()))
     }
 }

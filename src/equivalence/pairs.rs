@@ -72,9 +72,8 @@ impl Columns {
         (laboratory, road): (&str, &str),
         estimator: ScatterEstimator,
     ) -> Self {
-        let on = |surface: &str| -> Vec<usize> {
-            pairs.iter().filter_map(|p| cells.index(&p.material, surface)).collect()
-        };
+        let on =
+            |surface: &str| -> Vec<usize> { pairs.iter().filter_map(|p| cells.index(&p.material, surface)).collect() };
         let (lab, road) = (on(laboratory), on(road));
         let own = |at: &[usize]| at.iter().map(|&c| factor * libm::sqrt(cells.own_variance(c))).collect();
         let of = |a: &[usize], b: &[usize]| -> Vec<f64> {
@@ -151,8 +150,7 @@ impl Columns {
         let centre = weights.iter().zip(x).map(|(w, x)| w * x).sum::<f64>() / total;
         let spread: f64 = weights.iter().zip(x).map(|(w, x)| w * (x - centre) * (x - centre)).sum();
         let on_slope: Vec<f64> = weights.iter().zip(x).map(|(w, x)| w * (x - centre) / spread).collect();
-        let on_intercept: Vec<f64> =
-            weights.iter().zip(&on_slope).map(|(w, b)| w / total - centre * b).collect();
+        let on_intercept: Vec<f64> = weights.iter().zip(&on_slope).map(|(w, b)| w / total - centre * b).collect();
         let form = |a: &[f64], b: &[f64]| -> f64 {
             (0..n).map(|i| (0..n).map(|j| a[i] * b[j] * self.shared(slope, i, j)).sum::<f64>()).sum()
         };

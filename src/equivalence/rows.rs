@@ -8,7 +8,7 @@ use crate::campaign::{Decision, SurfaceRole};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{BoundSide, Estimate, Interval};
 use crate::numeric::count;
-use crate::record::{agree, all_at_least_zero, all_finite, record};
+use crate::record::{all_at_least_zero, all_finite, labels, record};
 use crate::severity::Grouping;
 
 /// The form of the relation between laboratory and road times.
@@ -350,7 +350,7 @@ impl ConstantRatio {
         if self.intrinsic_log_scatter_lower > self.intrinsic_log_scatter_upper {
             return Err("the limits of the intrinsic scatter are in the wrong order".into());
         }
-        check_log_interval(&self.ratio, self.log_ratio)
+        check_ratio(&self.ratio)
     }
 }
 
@@ -562,17 +562,7 @@ impl SurfaceEquivalence {
         if self.adjusted_p_value.is_some() != self.test.fitted().is_some() {
             return Err("adjusted_p_value belongs to a test, and a test to it".into());
         }
-        let n = count(self.pairs.len());
-        if let Some(c) = self.constant_ratio.fitted() {
-            agree("constant_ratio: degrees of freedom and pairs − 1", c.scatter_degrees_of_freedom, n - 1.0)?;
-        }
-        if let Some(p) = self.power_law.fitted() {
-            agree("power_law: degrees of freedom and pairs − 2", p.scatter_degrees_of_freedom, n - 2.0)?;
-        }
-        if self.pairs.windows(2).any(|w| w[0].material >= w[1].material) {
-            return Err(format!("the pairs of {:?} are not sorted by material, or one is there twice", self.surface));
-        }
-        Ok(())
+        labels("material", self.pairs.iter().map(|p| p.material.as_str()))
     }
 }
 
@@ -635,13 +625,7 @@ record! {
 
 impl ScalePosition {
     fn check(&self) -> std::result::Result<(), String> {
-        match (self.ratio_to_laboratory.interval(), self.log_ratio) {
-            (Some(interval), Some(log)) if interval.lower() > 0.0 => {
-                agree("ratio_to_laboratory and log_ratio", libm::log(interval.estimate()), log)
-            }
-            (None, None) => Ok(()),
-            _ => Err("ratio_to_laboratory and log_ratio contradict each other".into()),
-        }
+        self.ratio_to_laboratory.interval().map_or(Ok(()), check_ratio)
     }
 }
 
@@ -675,9 +659,10 @@ pub(crate) fn check_decisions(decisions: &[Decision]) -> std::result::Result<(),
     }
 }
 
-pub(crate) fn check_log_interval(interval: &Interval, log: f64) -> std::result::Result<(), String> {
-    if interval.lower() <= 0.0 {
-        return Err(format!("a ratio with the lower limit {} is not positive", interval.lower()));
+pub(crate) fn check_ratio(interval: &Interval) -> std::result::Result<(), String> {
+    if interval.lower() > 0.0 {
+        Ok(())
+    } else {
+        Err(format!("a ratio with the lower limit {} is not positive", interval.lower()))
     }
-    agree("the estimate and its log", libm::log(interval.estimate()), log)
 }

@@ -393,7 +393,7 @@ impl Simulation {
                         (c.log_ratio(), c.log_standard_error(), c.ratio().contains(truth))
                     }),
                     tested: row.test().fitted().is_some_and(Tost::equivalent),
-                    further: row.test_for_new_materials().fitted().is_some_and(Tost::equivalent),
+                    further: row.test().fitted().is_some_and(Tost::equivalent),
                 };
             }
         }

@@ -5,7 +5,7 @@ use std::io::Write;
 use crate::Error;
 use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
 use crate::correction::Correction;
-use crate::equivalence::{EquivalenceFit, TimeDependence};
+use crate::equivalence::EquivalenceFit;
 use crate::planning::{Augmentation, Plan, Precision, Simulated};
 use crate::screening::{InfluenceTable, ScreeningReport};
 use crate::severity::{Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit};
@@ -207,15 +207,6 @@ displays! {
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     EqualScatter: |test| tables::scatter(test, None).to_html();
-    /// Slopes as HTML for a notebook cell.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// assert!(surface_severity::equivalence::TimeDependence::fit(&plan, &campaign)?.to_html().contains("<table"));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    TimeDependence: |slopes| tables::time_dependence(slopes).to_html();
     /// The planned specimens as HTML for a notebook cell.
     Plan: |plan| tables::planned_cells(plan).to_html();
     /// Expected factors and corrections as HTML for a notebook cell.

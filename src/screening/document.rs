@@ -1,22 +1,18 @@
 //! screening.json.
 
-use std::collections::BTreeSet;
-
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::{Decision, Outcome};
-use crate::document::{CRATE_VERSION, parse, present, schema, to_json, version_of};
-use crate::error::{ErrorKind, Result};
+use crate::document::{self, CRATE_VERSION, Document};
+use crate::error::Result;
+use crate::record;
 use crate::severity::Severity;
 
-use super::headline::{HeadlineFactor, change_percent};
-use super::influence::{InfluenceRow, InfluenceTable, LeftOut, Quantity};
+use super::headline::HeadlineFactor;
+use super::influence::InfluenceTable;
 use super::plan::MOST_INFLUENTIAL;
 use super::plan::{Screening, ScreeningNote, ScreeningReport};
-use super::verdict::{Evidence, FactorWithout, GroupVerdict, Verdict};
+use super::verdict::{Evidence, GroupVerdict, Verdict};
 
-const KIND: &str = "screening";
-const VERSION: u32 = 2;
 /// How p-values are adjusted over the campaign.
 const ADJUSTMENT: &str = "holm_times_tests";
 
@@ -41,7 +37,7 @@ pub struct ScreeningOptions {
     pub severity: Severity,
 }
 
-/// The saved form of a screening. Reading validates as strictly as building.
+/// The saved form of a screening. A document that was edited after it was written is refused.
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
@@ -57,8 +53,6 @@ pub struct ScreeningOptions {
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct ScreeningDocument {
-    /// `surface-severity/screening/2`, whichever version was read.
-    pub schema: String,
     /// Version of the crate that wrote it.
     pub crate_version: String,
     /// SHA-256 of the canonical trial table.
@@ -92,104 +86,6 @@ pub struct ScreeningDocument {
     pub notes: Vec<ScreeningNote>,
 }
 
-/// Version 1: the influence of trials on surface factors alone.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct DocumentV1 {
-    #[allow(dead_code)]
-    schema: String,
-    crate_version: String,
-    campaign_digest: String,
-    options: ScreeningOptions,
-    #[serde(deserialize_with = "present")]
-    seed: Option<u64>,
-    adjustment: String,
-    #[serde(deserialize_with = "present")]
-    log_scatter: Option<f64>,
-    #[serde(deserialize_with = "present")]
-    degrees_of_freedom: Option<f64>,
-    #[serde(deserialize_with = "present")]
-    log_scatter_without_flagged: Option<f64>,
-    #[serde(deserialize_with = "present")]
-    robust_log_scatter: Option<f64>,
-    #[serde(deserialize_with = "present")]
-    robust_scale: Option<f64>,
-    headline: Vec<HeadlineFactor>,
-    verdicts: Vec<VerdictV1>,
-    groups: Vec<GroupVerdict>,
-    #[serde(deserialize_with = "present")]
-    most_influential: Option<InfluenceV1>,
-    notes: Vec<ScreeningNote>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct VerdictV1 {
-    trial_id: String,
-    material: String,
-    surface: String,
-    outcome: Outcome,
-    abrasion_time_s: Option<f64>,
-    flagged: bool,
-    evidence: Vec<Evidence>,
-    reason: String,
-    decision: Option<Decision>,
-    without_it: Vec<FactorWithout>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct InfluenceV1 {
-    left_out: LeftOut,
-    surfaces: Vec<String>,
-    factors: Vec<f64>,
-    rows: Vec<InfluenceRow>,
-}
-
-impl DocumentV1 {
-    /// Nobody asked for correction factors then.
-    fn upgrade(self) -> ScreeningDocument {
-        let verdict = |v: VerdictV1| Verdict {
-            trial_id: v.trial_id,
-            material: v.material,
-            surface: v.surface,
-            outcome: v.outcome,
-            abrasion_time_s: v.abrasion_time_s,
-            flagged: v.flagged,
-            evidence: v.evidence,
-            reason: v.reason,
-            decision: v.decision,
-            without_it: v.without_it,
-            corrections_without_it: Vec::new(),
-        };
-        let influence = |t: InfluenceV1| InfluenceTable {
-            quantity: Quantity::Abrasiveness,
-            left_out: t.left_out,
-            surfaces: t.surfaces,
-            factors: t.factors,
-            rows: t.rows,
-        };
-        ScreeningDocument {
-            schema: schema(KIND, VERSION),
-            crate_version: self.crate_version,
-            campaign_digest: self.campaign_digest,
-            options: self.options,
-            seed: self.seed,
-            adjustment: self.adjustment,
-            log_scatter: self.log_scatter,
-            degrees_of_freedom: self.degrees_of_freedom,
-            log_scatter_without_flagged: self.log_scatter_without_flagged,
-            robust_log_scatter: self.robust_log_scatter,
-            robust_scale: self.robust_scale,
-            headline: self.headline,
-            verdicts: self.verdicts.into_iter().map(verdict).collect(),
-            groups: self.groups,
-            most_influential: self.most_influential.into_iter().map(influence).collect(),
-            notes: self.notes,
-        }
-    }
-}
-
 impl ScreeningReport {
     /// The saved form of this report.
     ///
@@ -198,14 +94,13 @@ impl ScreeningReport {
     /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
     /// use surface_severity::screening::Screening;
     /// let document = Screening::new().influence(false).screen(&campaign, &plan)?.document();
-    /// assert_eq!(document.schema, "surface-severity/screening/2");
+    /// assert!(document.to_json()?.contains("\"schema\": \"surface-severity/screening/1\""));
     /// assert_eq!(document.campaign_digest, campaign.digest());
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     #[must_use]
     pub fn document(&self) -> ScreeningDocument {
         ScreeningDocument {
-            schema: schema(KIND, VERSION),
             crate_version: CRATE_VERSION.into(),
             campaign_digest: self.campaign_digest.clone(),
             options: ScreeningOptions { screening: self.plan.clone(), severity: self.severity.clone() },
@@ -233,7 +128,7 @@ impl ScreeningReport {
 }
 
 impl ScreeningDocument {
-    /// Reads and validates screening.json, of this version of the schema or any older one.
+    /// Reads and validates screening.json.
     ///
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
@@ -241,21 +136,16 @@ impl ScreeningDocument {
     /// use surface_severity::screening::{Screening, ScreeningDocument};
     /// let json = Screening::new().influence(false).screen(&campaign, &plan)?.document().to_json()?;
     /// assert!(ScreeningDocument::from_json(&json).is_ok());
-    /// // Flags taken away by hand contradict their evidence.
+    /// // Flags taken away by hand are noticed.
     /// assert!(ScreeningDocument::from_json(&json.replace("\"flagged\": true", "\"flagged\": false")).is_err());
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Document`]: not JSON, another schema, unknown or missing fields, options outside
-    /// their range, or verdicts that contradict their evidence.
+    /// [`ErrorKind::Document`](crate::ErrorKind::Document): not JSON, another schema, edited after it was written, options
+    /// or p-values outside their range.
     pub fn from_json(text: &str) -> Result<Self> {
-        let document: Self = match version_of(text, KIND, 1..=VERSION)? {
-            1 => parse::<DocumentV1>(text, KIND)?.upgrade(),
-            _ => parse(text, KIND)?,
-        };
-        document.check()?;
-        Ok(document)
+        document::from_json(text)
     }
 
     /// Pretty JSON.
@@ -270,17 +160,18 @@ impl ScreeningDocument {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Document`] should a number not be representable.
+    /// [`ErrorKind::NotSaved`](crate::ErrorKind::NotSaved) should the content not be representable.
     pub fn to_json(&self) -> Result<String> {
-        to_json(self, KIND)
+        document::to_json(self)
     }
+}
 
-    fn check(&self) -> Result<()> {
-        let bad = |reason: String| Err(ErrorKind::document(KIND, reason));
-        self.options.screening.check().map_err(|e| ErrorKind::document(KIND, e.to_string()))?;
-        if self.adjustment != ADJUSTMENT {
-            return bad(format!("adjustment {:?} is not known; expected {ADJUSTMENT:?}", self.adjustment));
-        }
+impl Document for ScreeningDocument {
+    const KIND: &'static str = "screening";
+
+    fn check(&self) -> std::result::Result<(), String> {
+        self.options.screening.check().map_err(|e| e.to_string())?;
+        record::level(self.options.severity.confidence_level())?;
         for (name, value) in [
             ("log_scatter", self.log_scatter),
             ("degrees_of_freedom", self.degrees_of_freedom),
@@ -288,73 +179,35 @@ impl ScreeningDocument {
             ("robust_log_scatter", self.robust_log_scatter),
             ("robust_scale", self.robust_scale),
         ] {
-            if value.is_some_and(|v| !(v > 0.0 && v.is_finite())) {
-                return bad(format!("{name} is not a positive number"));
-            }
+            record::all_positive(&[(name, value.unwrap_or(1.0))])?;
         }
-        let mut seen = BTreeSet::new();
+        record::labels("trial", self.verdicts.iter().map(|v| v.trial_id.as_str()))?;
         for verdict in &self.verdicts {
-            let id = &verdict.trial_id;
-            if !seen.insert(id) {
-                return bad(format!("trial {id:?} has two verdicts"));
-            }
-            if verdict.flagged != verdict.evidence.iter().any(|e| e.flags) {
-                return bad(format!("trial {id:?}: flagged contradicts its evidence"));
-            }
-            if verdict.outcome == Outcome::Void && (verdict.reason.is_empty() || !verdict.evidence.is_empty()) {
-                return bad(format!("trial {id:?}: a void has its reason and no other evidence"));
-            }
-            let time_missing = verdict.abrasion_time_s.is_none() && verdict.outcome != Outcome::Void;
-            if time_missing || verdict.abrasion_time_s.is_some_and(|t| !(t > 0.0 && t.is_finite())) {
-                return bad(format!("trial {id:?}: abrasion_time_s is not a positive number of seconds"));
-            }
-            for evidence in &verdict.evidence {
-                let probability = |p: Option<f64>| p.is_none_or(|p| (0.0..=1.0).contains(&p));
-                if !probability(evidence.p_value) || !probability(evidence.adjusted_p_value) {
-                    return bad(format!("trial {id:?}: a p-value of {} lies outside 0 to 1", evidence.test));
-                }
-                if let (Some(p), Some(adjusted)) = (evidence.p_value, evidence.adjusted_p_value)
-                    && adjusted < p
-                {
-                    return bad(format!("trial {id:?}: the adjusted p-value of {} is below its own", evidence.test));
-                }
-            }
+            let of = |reason: String| format!("trial {:?}: {reason}", verdict.trial_id);
+            record::all_positive(&[("abrasion_time_s", verdict.abrasion_time_s.unwrap_or(1.0))]).map_err(of)?;
+            probabilities(&verdict.evidence).map_err(of)?;
         }
         for group in &self.groups {
-            if group.evidence.is_empty() || group.evidence.iter().any(|e| e.flags) {
-                return bad(format!("group {:?}: a group is listed for its evidence and flags nothing", group.name));
-            }
+            probabilities(&group.evidence).map_err(|reason| format!("group {:?}: {reason}", group.name))?;
         }
-        for (i, table) in self.most_influential.iter().enumerate() {
-            let same = |t: &InfluenceTable| t.quantity == table.quantity && t.left_out == table.left_out;
-            if self.most_influential[..i].iter().any(same) {
-                return bad("most_influential holds a table twice".into());
-            }
+        record::labels("surface of headline", self.headline.iter().map(|row| row.surface.as_str()))?;
+        for table in &self.most_influential {
             let n = table.surfaces.len();
             if table.factors.len() != n || table.rows.iter().any(|r| r.change_percent.len() != n) {
-                return bad(format!("most_influential does not hold one value for each of its {n} surfaces"));
+                return Err(format!("most_influential does not hold one value for each of its {n} surfaces"));
             }
-            if table.factors.iter().any(|f| !(*f > 0.0 && f.is_finite())) {
-                return bad("most_influential: a factor is not positive".into());
-            }
-        }
-        for row in &self.headline {
-            let changes = [
-                (row.change_percent, change_percent(&row.all_trials, &row.without_flagged)),
-                (row.robust_change_percent, change_percent(&row.all_trials, &row.robust)),
-                (row.decided_change_percent, row.decided.as_ref().and_then(|d| change_percent(&row.all_trials, d))),
-            ];
-            for (given, want) in changes {
-                let agree = match (given, want) {
-                    (Some(a), Some(b)) => (a - b).abs() <= 1e-9 * (1.0 + b.abs()),
-                    (None, None) => true,
-                    _ => false,
-                };
-                if !agree {
-                    return bad(format!("change_percent of {:?} contradicts its factors", row.surface));
-                }
-            }
+            record::labels("surface of most_influential", table.surfaces.iter().map(String::as_str))?;
+            table.factors.iter().try_for_each(|f| record::all_positive(&[("factor of most_influential", *f)]))?;
         }
         Ok(())
+    }
+}
+
+/// p-values lie in 0 to 1.
+fn probabilities(evidence: &[Evidence]) -> std::result::Result<(), String> {
+    let outside = |p: Option<f64>| p.is_some_and(|p| !(0.0..=1.0).contains(&p));
+    match evidence.iter().find(|e| outside(e.p_value) || outside(e.adjusted_p_value)) {
+        Some(e) => Err(format!("a p-value of {} lies outside 0 to 1", e.test)),
+        None => Ok(()),
     }
 }

@@ -166,12 +166,8 @@ impl Problem<'_> {
             let mut on: Vec<(usize, f64)> = Vec::new();
             for i in block.start..block.end {
                 let shift: f64 = self.levels[i].iter().map(|&l| u[l]).sum();
-                let of = contribution(
-                    self.scatter.distribution,
-                    self.design.times[i],
-                    (beta[c] + shift) * lambda,
-                    lambda,
-                );
+                let of =
+                    contribution(self.scatter.distribution, self.design.times[i], (beta[c] + shift) * lambda, lambda);
                 let times = self.design.weights.as_ref().map_or(1.0, |w| w[i]);
                 objective += times * of.value;
                 let (slope, information) = (times * of.d_eta * lambda, times * of.i_eta * lambda * lambda);

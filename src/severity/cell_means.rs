@@ -120,7 +120,12 @@ impl CellMeans {
         Self::independent(campaign, None, distribution, level)
     }
 
-    fn independent(campaign: &Campaign, resolution: Option<f64>, distribution: Distribution, level: f64) -> Result<Self> {
+    fn independent(
+        campaign: &Campaign,
+        resolution: Option<f64>,
+        distribution: Distribution,
+        level: f64,
+    ) -> Result<Self> {
         let finite = Finite::of(campaign, resolution)?;
         let scale = Scale::fit(&finite.design, distribution, "the fit of cell medians")?;
         let spread = scale.sigma * distribution.median();
@@ -257,10 +262,6 @@ impl CellMeans {
     #[must_use]
     pub fn cell(&self, material: &str, surface: &str) -> Option<&CellEstimate> {
         self.index(material, surface).map(|i| &self.cells[i])
-    }
-    /// Small-sample correction of σ and the standard errors.
-    pub(crate) fn small_sample(&self) -> SmallSample {
-        self.small_sample
     }
     /// Common replicate scatter σ of log time; the maximum-likelihood estimate under censoring.
     #[must_use]

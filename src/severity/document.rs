@@ -2,8 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::document::{CRATE_VERSION, from_json, present, schema, to_json};
-use crate::error::{ErrorKind, Result};
+use crate::document::{self, CRATE_VERSION, Document, present};
+use crate::error::Result;
+use crate::estimate::Estimate;
+use crate::numeric::count;
+use crate::record;
 
 use super::fit::{Convergence, SeverityFit};
 use super::mixed::VarianceComponent;
@@ -11,8 +14,8 @@ use super::note::Note;
 use super::plan::Severity;
 use super::rows::{MaterialDurability, SurfaceFactor};
 
-const KIND: &str = "severity";
-const VERSION: u32 = 1;
+/// Name of the last row of the covariance.
+const LOG_SCATTER: &str = "log_scatter";
 
 /// Covariance of the log factors and log σ.
 ///
@@ -38,7 +41,7 @@ pub struct LogCovariance {
     pub rows: Vec<Vec<f64>>,
 }
 
-/// The saved form of a severity fit. Reading validates as strictly as building.
+/// The saved form of a severity fit. A document that was edited after it was written is refused.
 ///
 /// ```
 /// use surface_severity::campaign::Campaign;
@@ -54,8 +57,6 @@ pub struct LogCovariance {
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct SeverityDocument {
-    /// `surface-severity/severity/1`.
-    pub schema: String,
     /// Version of the crate that wrote it.
     pub crate_version: String,
     /// SHA-256 of the canonical trial table.
@@ -101,16 +102,15 @@ impl SeverityFit {
     /// # ])?;
     /// use surface_severity::severity::Severity;
     /// let document = Severity::new("asphalt").fit(&campaign)?.document(Some(1));
-    /// assert_eq!(document.schema, "surface-severity/severity/1");
+    /// assert!(document.to_json()?.contains("\"schema\": \"surface-severity/severity/1\""));
     /// assert_eq!((document.seed, document.trials), (Some(1), 4));
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     #[must_use]
     pub fn document(&self, seed: Option<u64>) -> SeverityDocument {
         let mut order = self.column_names();
-        order.push("log_scatter".into());
+        order.push(LOG_SCATTER.into());
         SeverityDocument {
-            schema: schema(KIND, VERSION),
             crate_version: CRATE_VERSION.into(),
             campaign_digest: self.campaign_digest().into(),
             options: self.plan().clone(),
@@ -144,20 +144,18 @@ impl SeverityDocument {
     /// use surface_severity::{ErrorKind, severity::{Severity, SeverityDocument}};
     /// let json = Severity::new("asphalt").fit(&campaign)?.document(None).to_json()?;
     /// assert_eq!(SeverityDocument::from_json(&json)?.trials, 4);
-    /// // A file edited by hand, its limits in the wrong order, is refused.
-    /// let edited = json.replace("\"lower\": ", "\"lower\": 9");
+    /// // A file edited by hand is refused.
+    /// let edited = json.replace("\"trials\": 4", "\"trials\": 5");
     /// let error = SeverityDocument::from_json(&edited).unwrap_err();
-    /// assert!(matches!(error.kind(), ErrorKind::Document { .. }));
+    /// assert!(matches!(error.kind(), ErrorKind::Document { reason, .. } if reason.contains("edited after it was written")));
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Document`]: not JSON, another schema, unknown or missing fields, intervals or
-    /// covariances that contradict themselves.
+    /// [`ErrorKind::Document`]: not JSON, another schema, edited after it was written, numbers without meaning (limits out
+    /// of order, a covariance that is none).
     pub fn from_json(text: &str) -> Result<Self> {
-        let document: Self = from_json(text, KIND, VERSION)?;
-        document.check()?;
-        Ok(document)
+        document::from_json(text)
     }
 
     /// Pretty JSON.
@@ -179,78 +177,59 @@ impl SeverityDocument {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Document`] should a number not be representable.
+    /// [`ErrorKind::NotSaved`] should the content not be representable.
     pub fn to_json(&self) -> Result<String> {
-        to_json(self, KIND)
+        document::to_json(self)
     }
+}
 
-    fn check(&self) -> Result<()> {
-        let bad = |reason: String| Err(ErrorKind::document(KIND, reason));
-        let n = self.log_covariance.order.len();
-        if self.log_covariance.rows.len() != n || self.log_covariance.rows.iter().any(|r| r.len() != n) {
-            return bad(format!("log_covariance is not a {n} × {n} table as its order says"));
-        }
-        for (i, row) in self.log_covariance.rows.iter().enumerate() {
-            if row[i] < 0.0 {
-                return bad(format!("log_covariance has a negative variance for {:?}", self.log_covariance.order[i]));
-            }
-        }
-        if self.log_scatter <= 0.0 || self.log_scatter.is_nan() {
-            return bad(format!("log_scatter = {} is not positive", self.log_scatter));
+impl Document for SeverityDocument {
+    const KIND: &'static str = "severity";
+
+    fn check(&self) -> std::result::Result<(), String> {
+        record::level(self.options.confidence_level())?;
+        record::all_positive(&[
+            ("log_scatter", self.log_scatter),
+            ("scatter_degrees_of_freedom", self.scatter_degrees_of_freedom),
+            ("trials", count(self.trials)),
+        ])?;
+        record::labels("surface", self.factors.iter().map(|row| row.surface.as_str()))?;
+        record::labels("material", self.materials.iter().map(|row| row.material.as_str()))?;
+        let listed = |name: &str| self.factors.iter().any(|row| row.surface == name);
+        if !listed(self.options.reference()) {
+            return Err(format!("the reference {:?} is not among the factors", self.options.reference()));
         }
         for row in &self.factors {
-            if let (Some(interval), Some(log)) = (row.factor.interval(), row.log_factor) {
-                if interval.lower() <= 0.0 {
-                    return bad(format!("the factor of {:?} is not positive", row.surface));
-                }
-                if (libm::log(interval.estimate()) - log).abs() > 1e-9 * (1.0 + log.abs()) {
-                    return bad(format!("factor and log_factor of {:?} contradict each other", row.surface));
-                }
-            }
+            let what = format!("the factor of {:?}", row.surface);
+            positive(&what, &row.factor)?;
+            record::all_at_least_zero(&[(what.as_str(), row.log_standard_error.unwrap_or(0.0))])?;
         }
-        if !self.factors.iter().any(|row| row.surface == self.options.reference()) {
-            return bad(format!("the reference {:?} is not among the factors", self.options.reference()));
+        for row in &self.materials {
+            positive(&format!("the durability of {:?}", row.material), &row.durability_s)?;
         }
+        self.log_covariance.check(listed)?;
         Ok(())
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::campaign::{Campaign, Trial};
-
-    /// No member may be missing, not even one that may be null.
-    #[test]
-    fn a_document_without_one_of_its_members_is_refused() {
-        let mut trials = Vec::new();
-        for (surface, material, times) in
-            [("road", "a", [2.0, 2.5]), ("road", "b", [7.0, 8.0]), ("belt", "a", [1.0, 1.3]), ("belt", "b", [3.0, 3.1])]
-        {
-            for (i, t) in times.into_iter().enumerate() {
-                trials.push(Trial::perforated(format!("{surface}{material}{i}"), surface, material, t));
-            }
+impl LogCovariance {
+    fn check(&self, listed: impl Fn(&str) -> bool) -> std::result::Result<(), String> {
+        let n = self.order.len();
+        let (last, surfaces) = self.order.split_last().ok_or("log_covariance without a row")?;
+        if self.rows.len() != n || last != LOG_SCATTER || !surfaces.iter().all(|name| listed(name)) {
+            return Err(format!("log_covariance is not a table of {n} rows as its order says"));
         }
-        let fit = Severity::new("road").fit(&Campaign::from_trials(trials).unwrap()).unwrap();
-        let document = fit.document(None);
-        let text = document.to_json().unwrap();
-        assert_eq!(SeverityDocument::from_json(&text).unwrap(), document);
-        let whole: serde_json::Value = serde_json::from_str(&text).unwrap();
-        let refused = |at: &[&str]| {
-            let keys = at.iter().fold(&whole, |v, k| &v[*k]);
-            let keys = keys.get(0).unwrap_or(keys).as_object().unwrap().keys().cloned().collect::<Vec<_>>();
-            for key in keys {
-                let mut edited = whole.clone();
-                let place = at.iter().fold(&mut edited, |v, k| &mut v[*k]);
-                let place = if place.is_array() { &mut place[0] } else { place };
-                place.as_object_mut().unwrap().remove(&key);
-                let error = SeverityDocument::from_json(&edited.to_string()).expect_err(&key);
-                assert!(error.to_string().contains(&key), "{key}: {error}");
-            }
-        };
-        refused(&[]);
-        for part in ["factors", "materials", "log_covariance", "convergence"] {
-            refused(&[part]);
-        }
+        record::labels("surface of log_covariance", surfaces.iter().map(String::as_str))?;
+        record::covariance("log_covariance", &self.rows)
     }
+}
+
+/// What is known of a positive quantity is positive.
+fn positive(what: &str, estimate: &Estimate) -> std::result::Result<(), String> {
+    let least = match estimate {
+        Estimate::Interval(interval) => interval.lower().min(interval.estimate()),
+        Estimate::Bound(bound) => bound.value(),
+        Estimate::NotEstimable(_) => 1.0,
+    };
+    if least > 0.0 { Ok(()) } else { Err(format!("{what} is not positive")) }
 }

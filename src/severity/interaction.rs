@@ -540,5 +540,3 @@ fn common_part(design: &Crossed, column: &[Vec<Option<usize>>]) -> Crossed {
     let blocks = design.blocks.iter().map(|b| Block { column: b.column.map(&mut numbered), ..*b }).collect();
     Crossed { blocks, columns: merged.len(), ..design.clone() }
 }
-
-/// Cell medians are the alternative of [`Additivity`]; offered here so that both come from one plan.

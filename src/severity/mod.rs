@@ -63,7 +63,7 @@ mod student_t;
 pub(crate) mod machinery {
     pub(crate) use super::cells::{Cell, Cells, Kinds};
     pub(crate) use super::identify::{Link, Standing, standings};
-    pub(crate) use super::newton::{Contribution, LogTime, contribution};
+    pub(crate) use super::newton::LogTime;
     pub(crate) use super::prepare::Prepared;
     pub(crate) use super::replicate::{Engine, Failure, LANES};
     pub(crate) use super::scale::{Combination, Scale};

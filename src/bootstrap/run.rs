@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 use std::ops::{ControlFlow, Range};
 
-use rand::rngs::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, FittedTrial, Resample};

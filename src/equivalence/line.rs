@@ -30,7 +30,6 @@ use crate::estimate::{Interval, IntervalMethod, check_level};
 use crate::numeric::count;
 use crate::numeric::root::bracketed;
 use crate::numeric::special::finite::{chi_squared_quantile, chi_squared_upper_tail, t_quantile};
-use crate::record::covariance;
 
 pub(super) fn not_estimable(quantity: &str, reason: impl Into<String>) -> crate::Error {
     ErrorKind::NotEstimable { quantity: quantity.into(), reason: reason.into() }.into()

@@ -6,7 +6,7 @@ use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod};
 use crate::numeric::root::root;
-use crate::numeric::special::{LN_SQRT_2PI, two_sided_quantile};
+use crate::numeric::special::LN_SQRT_2PI;
 use crate::severity::cells::{Cell, Crossed, Kinds};
 use crate::severity::distribution::Distribution;
 use crate::severity::fit::{MaterialDurability, Note, Prepared, SurfaceFactor, moved, why_not};
@@ -188,6 +188,9 @@ pub(crate) struct SharedVariance {
     pub(crate) log_variance: f64,
     /// 2 V² / Var(V̂); `None` at the boundary.
     pub(crate) degrees_of_freedom: Option<f64>,
+    /// Variance of the effect of one further level with its degrees of freedom (infinite: known): never 0, and never on
+    /// less than one, by the rule that limits of contrasts follow. `None` under maximum likelihood.
+    pub(crate) one_further: Option<(f64, f64)>,
     /// Not restricted: biased towards 0 by what the surfaces take.
     pub(crate) maximum_likelihood: bool,
 }
@@ -398,7 +401,7 @@ impl MixedSeverityFit {
             material: material.name.clone(),
             class: material.class.clone(),
             durability_s: estimate,
-            log_durability: log.map(|c| c.estimate),
+            log_durability: log.as_ref().map(|c| c.estimate),
             log_standard_error: log.map(|c| c.standard_error),
             trials: cells.iter().map(|c| c.len()).sum(),
             surfaces: cells.len(),
@@ -435,7 +438,7 @@ impl MixedSeverityFit {
             surface: surface.name.clone(),
             role: surface.role,
             factor,
-            log_factor: log.map(|c| c.estimate),
+            log_factor: log.as_ref().map(|c| c.estimate),
             log_standard_error: log.map(|c| c.standard_error),
             trials: cells.iter().map(|c| c.len()).sum(),
             materials: cells.len(),
@@ -538,6 +541,10 @@ impl MixedSeverityFit {
                 degrees_of_freedom: match &self.engine {
                     Engine::Linear { core, .. } => core.variance_degrees_of_freedom(Some(j)),
                     Engine::Censored(fitted) => fitted.variance_degrees_of_freedom(j),
+                },
+                one_further: match &self.engine {
+                    Engine::Linear { core, .. } => core.one_further(j),
+                    Engine::Censored(fitted) => fitted.one_further(j),
                 },
                 maximum_likelihood: self.criterion() == Criterion::Ml,
             })
@@ -973,7 +980,7 @@ impl MixedSeverityFit {
             }
         }
         if s == base {
-            return Contrast { estimate: 0.0, standard_error: 0.0, degrees_of_freedom: None };
+            return Contrast::certain();
         }
         self.engine.combination(&weights, 0.0)
     }
@@ -998,7 +1005,7 @@ impl MixedSeverityFit {
     }
 
     fn interval(&self, c: &Contrast) -> Result<Interval> {
-        let quantile = two_sided_quantile(self.plan.level, c.degrees_of_freedom);
+        let quantile = c.multiplier(self.plan.level);
         let method = if c.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
         Interval::from_log(c.estimate, c.standard_error, quantile, self.plan.level, method).map_err(|_| {
             ErrorKind::NotEstimable { quantity: "an interval of the scale".into(), reason: OVERFLOW.into() }.into()

@@ -99,6 +99,7 @@ mod linear;
 mod marginal;
 mod plan;
 mod profile;
+mod uncertainty;
 
 pub use self::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict};
 pub use censored::{CensoredMixedFit, CensoredMixedModel, Integration};

@@ -335,16 +335,20 @@ impl Restricted {
     fn sigma_freedom(&self) -> Option<f64> {
         let at = self.free.iter().position(|&a| a == 0)?;
         let df = 0.5 / self.covariance[(at, at)];
-        (df.is_finite() && df > 0.0).then_some(df)
+        (df.is_finite() && df > 0.0).then(|| df.clamp(1.0, self.most()))
+    }
+
+    /// Degrees of freedom that the trials leave over.
+    #[allow(clippy::cast_precision_loss)]
+    fn most(&self) -> f64 {
+        self.joint.times.len().saturating_sub(self.fixed()).max(1) as f64
     }
 
     fn degrees_of_freedom(&self, variance: f64, slopes: &[f64]) -> Option<f64> {
         let g = DVector::from_iterator(self.free.len(), self.free.iter().map(|&a| slopes[a]));
         let spread = g.dot(&(&self.covariance * &g));
-        #[allow(clippy::cast_precision_loss)]
-        let most = self.joint.times.len().saturating_sub(self.fixed()).max(1) as f64;
         let df = 2.0 * variance * variance / spread;
-        (variance > 0.0 && df > 0.0).then(|| df.clamp(1.0, most))
+        (variance > 0.0 && df > 0.0).then(|| df.clamp(1.0, self.most()))
     }
 
     fn fixed(&self) -> usize {

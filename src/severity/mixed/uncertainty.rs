@@ -49,7 +49,7 @@ pub(super) struct MeanSquare {
 impl MeanSquare {
     /// From tr Q, tr Q² and the score `yᵀ P Z Zᵀ P y` in units of σ², and from τ² and σ².
     pub(super) fn new(trace: f64, square: f64, score: f64, variance: f64, sigma2: f64) -> Self {
-        let positive = trace > 0.0 && square > 0.0;
+        let positive = trace > 0.0 && square > 0.0 && (trace * trace / square).is_finite();
         // Nothing observed: nothing but the typical value.
         let (expected, own) = if positive { (trace / square, trace * trace / square) } else { (variance, 0.0) };
         let sampling = (expected * sigma2 - variance).max(0.0);
@@ -123,6 +123,9 @@ struct Node {
     variance: f64,
 }
 
+/// From so many degrees of freedom on a variance counts as known.
+const KNOWN: f64 = 1e6;
+
 /// A share of the variance below this moves no digit that is shown.
 const NEGLIGIBLE: f64 = 1e-10;
 
@@ -140,6 +143,7 @@ impl Uncertainty {
         squares: &[MeanSquare],
         sigma_df: Option<f64>,
     ) -> Self {
+        let sigma_df = sigma_df.map(|df| df.max(1.0)).filter(|df| *df < KNOWN);
         let scatter = (variance - weights.iter().zip(variances).map(|(a, t)| a * t).sum::<f64>()).max(0.0) / variance;
         if !scatter.is_finite() {
             return Self::student(sigma_df);
@@ -149,7 +153,7 @@ impl Uncertainty {
         for (a, square) in weights.iter().zip(squares) {
             let share = a * square.value / variance;
             if share > NEGLIGIBLE {
-                terms.push(Term { share, degrees_of_freedom: Some(square.degrees_of_freedom) });
+                terms.push(Term { share, degrees_of_freedom: Some(square.degrees_of_freedom).filter(|d| *d < KNOWN) });
                 rest -= a * square.sampling / variance;
             }
         }
@@ -168,10 +172,13 @@ impl Uncertainty {
         for term in others {
             rest = collapsed(&sums(&rest, term), total);
         }
-        for node in &mut rest {
-            node.variance = node.variance.max(0.0);
-        }
-        let all = sums(&rest, largest);
+        let least: f64 = std::env::var("H3_LEAST").map_or(1.0, |v| v.parse().unwrap_or(1.0));
+        let all: Vec<Node> = chi_squared(largest.degrees_of_freedom.unwrap_or(1e5))
+            .flat_map(|(w, inflation)| {
+                let own = largest.share * inflation;
+                rest.iter().map(move |n| Node { weight: n.weight * w, variance: (own + n.variance).max(least * own) })
+            })
+            .collect();
         if rest.len() > 1 { collapsed(&all, 1e-9 * total) } else { all }
     }
 
@@ -237,7 +244,7 @@ fn collapsed(nodes: &[Node], grain: f64) -> Vec<Node> {
     bins.into_values().map(|b| Node { weight: b.weight, variance: b.variance / b.weight }).collect()
 }
 
-/// Weights and values of `d/W`, W chi-squared with d ≥ 3 degrees of freedom: the trapezium rule in log W, which converges
+/// Weights and values of `d/W`, W chi-squared with d ≥ 1 degrees of freedom: the trapezium rule in log W, which converges
 /// exponentially for a density that is analytic and dies away (Trefethen & Weideman 2014).
 fn chi_squared(df: f64) -> impl Iterator<Item = (f64, f64)> {
     // Density of x = ln(W/d), up to a constant: exp(d/2 (x − eˣ + 1)), kept where it is above e⁻²⁸ of its top.

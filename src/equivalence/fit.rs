@@ -204,7 +204,7 @@ fn conditions(severity: &SeverityFit, campaign: &Campaign, laboratory: &str) -> 
         .map(|shared| SharedCondition {
             grouping: shared.grouping,
             log_variance: shared.log_variance,
-            degrees_of_freedom: shared.degrees_of_freedom.unwrap_or(1.0).max(1.0),
+            degrees_of_freedom: shared.degrees_of_freedom,
             laboratory_levels: levels_on(campaign, laboratory, shared.grouping),
         })
         .collect();
@@ -314,7 +314,7 @@ impl Work<'_> {
             let log = self.severity.log_factor_between(&self.plan.laboratory, road)?;
             let se = log.standard_error * self.severity.small_sample_factor();
             let bounds = (self.plan.lower_bound, self.plan.upper_bound);
-            tost(log.estimate, se, log.degrees_of_freedom, bounds, self.plan.alpha)
+            tost(log.estimate, se, Some(log.equivalent_degrees_of_freedom().min(1e9)), bounds, self.plan.alpha)
         };
         Attempt::from(test())
     }
@@ -343,7 +343,7 @@ impl Work<'_> {
             ratio: self.severity.factor_between(laboratory, road)?,
             log_ratio: log.estimate,
             log_standard_error: standard_error,
-            degrees_of_freedom: log.degrees_of_freedom.unwrap_or(1e9),
+            degrees_of_freedom: log.equivalent_degrees_of_freedom().min(1e9),
             shared_log_variance: columns.common().min(standard_error * standard_error),
             intrinsic_log_scatter: fit.intrinsic_scatter(),
             intrinsic_log_scatter_lower: limits.0,

@@ -166,6 +166,16 @@ impl Engine {
         }
     }
 
+    /// Variance of the effect of one further level of a component, with its degrees of freedom; `None` under full
+    /// maximum likelihood.
+    pub(super) fn one_further(&self, component: usize) -> Option<(f64, f64)> {
+        match &self.random {
+            None => None,
+            Some(Random::Linear { core, .. }) => core.one_further(component),
+            Some(Random::Censored(fitted, _)) => fitted.one_further(component),
+        }
+    }
+
     pub(super) fn log_likelihood(&self) -> f64 {
         match &self.random {
             None => self.scale.log_likelihood,

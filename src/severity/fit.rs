@@ -96,15 +96,12 @@ impl PartialEq for SeverityFit {
     }
 }
 
-/// Variance of a condition that trials share.
+/// Variance of the effect of one further level of a condition that trials share.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct SharedVariance {
     pub(crate) grouping: Grouping,
     pub(crate) log_variance: f64,
-    /// 2 V² / Var(V̂); `None` at the boundary.
-    pub(crate) degrees_of_freedom: Option<f64>,
-    /// Not restricted: biased towards 0 by what the surfaces take.
-    pub(crate) maximum_likelihood: bool,
+    pub(crate) degrees_of_freedom: f64,
 }
 
 /// Fewer levels than this are few.
@@ -690,14 +687,15 @@ impl SeverityFit {
         Ok(self.engine.predictions(j, &|at: usize| self.factors[j].levels[at].clone()))
     }
 
-    /// Variances of day, run and belt with what their estimates are worth.
+    /// What one further day, run or belt adds: under restricted likelihood the expectation over what its levels leave
+    /// unknown of the variance, never exactly 0.
     pub(crate) fn shared_variances(&self) -> Vec<SharedVariance> {
         let components = self.variance_components();
-        let of = |(j, &grouping): (usize, &Grouping)| SharedVariance {
-            grouping,
-            log_variance: components[j].variance,
-            degrees_of_freedom: self.engine.variance_degrees_of_freedom(Some(j)),
-            maximum_likelihood: self.criterion() == Criterion::Ml,
+        let of = |(j, &grouping): (usize, &Grouping)| {
+            let (log_variance, df) = self.engine.one_further(j).unwrap_or_else(|| {
+                (components[j].variance, self.engine.variance_degrees_of_freedom(Some(j)).unwrap_or(1.0))
+            });
+            SharedVariance { grouping, log_variance, degrees_of_freedom: df.max(1.0) }
         };
         self.groupings.iter().enumerate().filter(|(_, g)| g.is_condition()).map(of).collect()
     }

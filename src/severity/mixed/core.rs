@@ -7,15 +7,19 @@
 //! deviance (Satterthwaite 1946; Giesbrecht & Burns 1985). No sampling of variances is needed:
 //! `∂v/∂γ_j = σ² |u_j|²/γ_j` with `u = M⁻¹ D ℓ`.
 
+use std::ops::Range;
+
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
 use crate::error::Result;
 use crate::estimate::{Interval, IntervalMethod, check_level};
-use crate::numeric::special::{normal_quantile, two_sided_quantile};
+use crate::numeric::special::normal_quantile;
 
-use super::deviance::{Minimum, Pin, Problem};
+use super::deviance::{Criterion, Minimum, Pin, Problem};
+use super::elimination::{Factor, Symmetric};
 use super::profile::{Point, limits};
+use super::uncertainty::{MeanSquare, Uncertainty, spread_over};
 
 /// What the search for the estimates came to.
 ///
@@ -186,22 +190,31 @@ pub struct Prediction {
 /// assert!((belt.degrees_of_freedom.unwrap() - 26.0).abs() < 1e-4);
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Contrast {
     /// Estimate.
     pub estimate: f64,
     /// Its standard error.
     pub standard_error: f64,
-    /// Satterthwaite degrees of freedom; `None` where only asymptotic normality is at hand.
+    /// Satterthwaite degrees of freedom of the standard error, at least 1; `None` where only asymptotic normality is at
+    /// hand. Limits are those of [`multiplier`](Self::multiplier), which knows more of variances that rest on few levels
+    /// or are estimated as 0; in balanced layouts they are the same.
     pub degrees_of_freedom: Option<f64>,
+    pub(super) uncertainty: Uncertainty,
     /// What makes the standard error of maximum likelihood fit for few trials.
     small_sample: f64,
 }
 
 impl Contrast {
     pub(in crate::severity) fn new(estimate: f64, standard_error: f64, degrees_of_freedom: Option<f64>) -> Self {
-        Self { estimate, standard_error, degrees_of_freedom, small_sample: 1.0 }
+        let uncertainty = Uncertainty::student(degrees_of_freedom);
+        Self { estimate, standard_error, degrees_of_freedom, uncertainty, small_sample: 1.0 }
+    }
+
+    pub(super) fn with(mut self, uncertainty: Uncertainty) -> Self {
+        self.uncertainty = uncertainty;
+        self
     }
 
     pub(in crate::severity) fn small_sample(mut self, factor: f64) -> Self {
@@ -209,12 +222,31 @@ impl Contrast {
         self
     }
 
-    /// Half the width of an interval at `level` in standard errors: t quantile, or normal without degrees of freedom;
-    /// where independent trials are censored times `√(N/(N − p))` for N trials and p levels, since maximum likelihood
+    /// Half width of a two-sided interval at `level` in standard errors: of the confidence distribution of the variance, see
+    /// [`severity::mixed`](super); NaN outside (0, 1).
+    /// Of independent censored trials Student t times `√(N/(N − p))` for N trials and p levels, since maximum likelihood
     /// makes σ too small.
+    ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// // Three batches: their mean has two degrees of freedom, and the one that is missing from three is filled up.
+    /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("batch", &[1, 1, 2, 2, 3, 3]);
+    /// let mean = model.fit(Criterion::Reml)?.contrast(&[1.0])?;
+    /// assert!((mean.degrees_of_freedom.unwrap() - 2.0).abs() < 1e-9);
+    /// let multiplier = mean.multiplier(0.95);
+    /// assert!(2.0 < multiplier && multiplier < 4.303, "{multiplier}: within Student's t with 2 degrees of freedom");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn multiplier(&self, level: f64) -> f64 {
-        self.small_sample * two_sided_quantile(level, self.degrees_of_freedom)
+        self.small_sample * self.uncertainty.multiplier(level)
+    }
+
+    /// Degrees of freedom, at least 1, of the Student t whose 95 % limits are those of
+    /// [`multiplier`](Self::multiplier).
+    #[must_use]
+    pub fn equivalent_degrees_of_freedom(&self) -> f64 {
+        self.uncertainty.equivalent_degrees_of_freedom()
     }
 }
 
@@ -227,6 +259,8 @@ pub(in crate::severity) struct Core {
     parameters: Option<DMatrix<f64>>,
     scale: Vec<f64>,
     diagonal: Vec<f64>,
+    /// Of each component; empty under maximum likelihood.
+    pub(super) squares: Vec<MeanSquare>,
 }
 
 impl Core {
@@ -234,15 +268,20 @@ impl Core {
         let start = problem.start()?;
         let minimum = problem.minimise(Pin::Nothing, &start)?;
         let positive: Vec<usize> = (0..problem.len()).filter(|&j| minimum.state.gamma[j] > 0.0).collect();
+        let information = problem.exact_information(&minimum.state);
         let parameters = problem
-            .hessian(&minimum, &positive)
+            .hessian(&minimum, &positive, information.as_deref())
             .and_then(nalgebra::DMatrix::cholesky)
             .map(|c| c.inverse() * 2.0)
             .filter(|a| a.iter().all(|v| v.is_finite()));
         let (scale, _) = problem.scale_and_ridge(&minimum.state.gamma, problem.q + problem.p);
         let selected = minimum.state.factor.selected_inverse();
         let diagonal = (0..problem.q).map(|i| selected.diagonal(i)).collect();
-        Ok(Self { problem, minimum, positive, parameters, scale, diagonal })
+        let squares = match problem.criterion {
+            Criterion::Reml => mean_squares(&problem, &minimum, &scale, information.as_deref()),
+            Criterion::Ml => Vec::new(),
+        };
+        Ok(Self { problem, minimum, positive, parameters, scale, diagonal, squares })
     }
 
     /// Estimate of column `i` of `[Z X]`.
@@ -278,9 +317,17 @@ impl Core {
             g[m] = variance;
             let spread = g.dot(&(a * &g));
             let df = 2.0 * variance * variance / spread;
-            (df.is_finite() && df > 0.0).then_some(df)
+            (df.is_finite() && df > 0.0).then_some(df.max(1.0))
         });
-        Contrast::new(estimate, variance.sqrt(), degrees_of_freedom)
+        let uncertainty = if self.squares.is_empty() {
+            Uncertainty::student(degrees_of_freedom)
+        } else {
+            let variances: Vec<f64> = (0..self.problem.len()).map(|j| self.variance(j)).collect();
+            let problem = &self.problem;
+            let shares = squared_weights(&problem.w, &problem.components, &self.scale, &solved, weights);
+            Uncertainty::new(variance, &shares, &variances, &self.squares, self.variance_degrees_of_freedom(None))
+        };
+        Contrast::new(estimate, variance.sqrt(), degrees_of_freedom).with(uncertainty)
     }
 
     /// Covariance of two fixed columns.
@@ -308,6 +355,11 @@ impl Core {
         }
         let df = 2.0 / g.dot(&(a * &g));
         (df.is_finite() && df > 0.0).then_some(df)
+    }
+
+    /// Variance of the effect of one further level of component j, with its degrees of freedom.
+    pub(in crate::severity) fn one_further(&self, j: usize) -> Option<(f64, f64)> {
+        self.squares.get(j).map(MeanSquare::one_further)
     }
 
     pub(in crate::severity) fn components(&self) -> Vec<VarianceComponent> {
@@ -381,6 +433,61 @@ impl Core {
         })?;
         Interval::new(variance.sqrt(), lower, upper, level, IntervalMethod::Profile)
     }
+}
+
+/// Of each component, at a minimum of the restricted criterion.
+fn mean_squares(problem: &Problem, minimum: &Minimum, scale: &[f64], information: Option<&[f64]>) -> Vec<MeanSquare> {
+    let (state, k) = (&minimum.state, problem.len());
+    (0..k)
+        .map(|j| {
+            let square = match information {
+                Some(information) if state.gamma[j] > 0.0 => information[j * k + j],
+                _ => block_traces(&problem.w, &state.factor, scale, problem.components[j].clone()).1,
+            };
+            let variance = state.gamma[j] * minimum.sigma2;
+            MeanSquare::new(state.trace[j], square, state.score[j] / minimum.sigma2, variance, minimum.sigma2)
+        })
+        .collect()
+}
+
+/// Sum of the squared weights with which the levels of each component enter the error of a combination ℓ, from
+/// `w = Tᵀ Ω T` and `M⁻¹ D ℓ`.
+pub(super) fn squared_weights(
+    w: &Symmetric,
+    components: &[Range<usize>],
+    scale: &[f64],
+    solved: &[f64],
+    weights: &[(usize, f64)],
+) -> Vec<f64> {
+    let scaled: Vec<f64> = solved.iter().zip(scale).map(|(u, s)| u * s).collect();
+    let mut image = w.times(&scaled);
+    let random = components.last().map_or(0, |r| r.end);
+    for &(i, w) in weights.iter().filter(|&&(i, _)| i < random) {
+        image[i] -= w;
+    }
+    components.iter().map(|r| image[r.clone()].iter().map(|v| v * v).sum()).collect()
+}
+
+/// tr Q and tr Q² of `Q = Z_jᵀ P Z_j`, `P = Ω − Ω T D M⁻¹ D Tᵀ Ω`, from `w = Tᵀ Ω T`; of many columns from a part of them,
+/// evenly spread.
+pub(super) fn block_traces(w: &Symmetric, factor: &Factor, scale: &[f64], range: Range<usize>) -> (f64, f64) {
+    let mut column = vec![0.0; scale.len()];
+    let (taken, share) = spread_over(range.len());
+    let (mut trace, mut squares) = (0.0, 0.0);
+    for at in taken {
+        let i = range.start + at;
+        column.fill(0.0);
+        column[i] = w.diagonal[i];
+        for (j, v) in w.row(i) {
+            column[j] = v;
+        }
+        let right: Vec<f64> = column.iter().zip(scale).map(|(c, s)| c * s).collect();
+        let solved: Vec<f64> = factor.solve(&right).iter().zip(scale).map(|(v, s)| v * s).collect();
+        let image = w.times(&solved);
+        trace += column[i] - image[i];
+        squares += range.clone().map(|r| (column[r] - image[r]) * (column[r] - image[r])).sum::<f64>();
+    }
+    (trace * share, squares * share)
 }
 
 /// Name of the residual component.

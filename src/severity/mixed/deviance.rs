@@ -57,7 +57,7 @@ pub(in crate::severity) struct Problem {
     pub(super) p: usize,
     pub(super) n: usize,
     pub(super) criterion: Criterion,
-    w: Symmetric,
+    pub(super) w: Symmetric,
     /// `[Z X]ᵀ r`, r the least-squares residuals of the fixed part.
     c: Vec<f64>,
     rr: f64,
@@ -521,9 +521,13 @@ impl Problem {
         Err(ErrorKind::NotConverged { stage: "the mixed model".into(), iterations, gradient_norm: f64::MAX }.into())
     }
 
-    /// `tr(P V_j P V_k)` (V⁻¹ for P under ML) for the components with positive ratio, row-major.
+    /// `tr(P V_j P V_k)` (V⁻¹ for P under ML) for the components with positive ratio, row-major; `None` where that
+    /// takes a large inverse.
     pub(super) fn exact_information(&self, state: &State) -> Option<Vec<f64>> {
         let k = self.len();
+        if self.q + self.p > DENSE_LIMIT {
+            return None;
+        }
         let random;
         let factor = match self.criterion {
             Criterion::Reml => &state.factor,
@@ -556,12 +560,16 @@ impl Problem {
     }
 
     /// Hessian of the deviance in (γ of the positive components, log σ²) at a minimum, row-major.
-    pub(super) fn hessian(&self, minimum: &Minimum, positive: &[usize]) -> Option<DMatrix<f64>> {
+    pub(super) fn hessian(
+        &self,
+        minimum: &Minimum,
+        positive: &[usize],
+        information: Option<&[f64]>,
+    ) -> Option<DMatrix<f64>> {
         let (k, m) = (self.len(), positive.len());
         let (state, sigma2) = (&minimum.state, minimum.sigma2);
         let mut hessian = DMatrix::zeros(m + 1, m + 1);
-        if self.q + self.p <= DENSE_LIMIT {
-            let information = self.exact_information(state)?;
+        if let Some(information) = information {
             for (a, &j) in positive.iter().enumerate() {
                 for (b, &l) in positive.iter().enumerate() {
                     hessian[(a, b)] = 2.0 * state.average[j * k + l] / sigma2 - information[j * k + l];
@@ -710,7 +718,8 @@ mod tests {
             let best = problem.minimise(Pin::Nothing, &problem.start().unwrap()).unwrap();
             let positive: Vec<usize> = (0..2).filter(|&j| best.state.gamma[j] > 0.0).collect();
             assert!(!positive.is_empty());
-            let exact = problem.hessian(&best, &positive).unwrap();
+            let information = problem.exact_information(&best.state);
+            let exact = problem.hessian(&best, &positive, information.as_deref()).unwrap();
             let mut other = DMatrix::zeros(positive.len() + 1, positive.len() + 1);
             problem.differenced(&best, &positive, &mut other).unwrap();
             for a in 0..positive.len() {

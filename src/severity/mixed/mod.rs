@@ -97,6 +97,7 @@ mod hermite;
 mod linear;
 mod marginal;
 mod profile;
+mod uncertainty;
 
 pub use self::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict};
 pub(in crate::severity) use self::core::{Core, RESIDUAL};

@@ -138,7 +138,7 @@ pub enum MixedNote {
     /// As in a fit without random effects.
     Scale(Note),
     /// The fit is singular: the variance of this grouping is estimated as zero, and every standard
-    /// error is as if the grouping did not exist.
+    /// error is as if the grouping did not exist; limits are not (see [`Contrast::multiplier`]).
     Singular {
         /// The grouping.
         grouping: String,
@@ -167,7 +167,7 @@ impl std::fmt::Display for MixedNote {
             Self::Singular { grouping } => write!(
                 f,
                 "singular fit: the variance of {grouping} is estimated as zero; standard errors are as if there were \
-                 no {grouping} effect, while its interval may reach well above zero"
+                 no {grouping} effect, limits allow for what its levels leave unknown of it"
             ),
             Self::FewLevels { grouping, levels } => {
                 write!(f, "{grouping} has only {levels} levels; its variance is poorly known")
@@ -460,8 +460,7 @@ impl MixedSeverityFit {
     pub fn campaign_digest(&self) -> &str {
         &self.campaign_digest
     }
-    /// One row per surface, sorted by name. Intervals use Satterthwaite t quantiles, normal ones under
-    /// [`Criterion::Ml`] where times are censored or not log-normal.
+    /// One row per surface, sorted by name. Intervals are those of [`Contrast::multiplier`].
     #[must_use]
     pub fn factors(&self) -> &[SurfaceFactor] {
         &self.surfaces
@@ -679,8 +678,7 @@ impl MixedSeverityFit {
     }
 
     /// Factor of `surface` relative to the reference, with its interval:
-    /// `exp(log k ± t(ν) · SE(log k))`, ν after Satterthwaite; normal quantiles under
-    /// [`Criterion::Ml`] where times are censored or not log-normal.
+    /// `exp(log k ± multiplier · SE(log k))`, see [`Contrast::multiplier`].
     ///
     /// ```
     /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.

@@ -248,6 +248,11 @@ impl CellMeans {
         self.own[cell]
     }
 
+    /// The row of a cell whose products with those of others are their covariance.
+    pub(super) fn loadings(&self, cell: usize) -> &[f64] {
+        &self.loadings[cell]
+    }
+
     /// Place of a cell among [`cells`](Self::cells).
     pub(crate) fn index(&self, material: &str, surface: &str) -> Option<usize> {
         self.cells.binary_search_by(|c| (c.material.as_str(), c.surface.as_str()).cmp(&(material, surface))).ok()

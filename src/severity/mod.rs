@@ -30,6 +30,7 @@
 //! Lawless, Statistical Models and Methods for Lifetime Data, 2003, chapters 5–6 (model and
 //! information); Olsen 1978, Burridge 1981, Pratt 1981 (concavity).
 
+mod additivity;
 mod adjusted;
 mod anova;
 mod cell_means;
@@ -69,6 +70,7 @@ pub(crate) mod machinery {
     pub(crate) use super::scale::{Combination, Scale};
 }
 
+pub use additivity::{Additivity, Comparison, ComparisonMethod};
 pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
 pub use comparison::{DistributionComparison, DistributionRow};
@@ -76,7 +78,7 @@ pub use diagnostics::TrialDiagnostics;
 pub use distribution::Distribution;
 pub use document::{LogCovariance, SeverityDocument};
 pub use fit::{Convergence, SeverityFit};
-pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, ComparisonMethod};
+pub use interaction::{ClassFactor, ClassFactors};
 pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};
 pub use mixed::{Contrast, Criterion, Integration, Prediction, VarianceComponent, Verdict};
 pub use note::Note;

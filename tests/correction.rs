@@ -184,64 +184,13 @@ fn options_outside_their_range_are_refused() {
 }
 
 #[test]
-fn equivalence_documents_come_back_as_they_were_and_edited_ones_do_not() {
+fn equivalence_documents_come_back_as_they_were() {
     let fit = equivalence_of(&balanced(1.0));
     let text = fit.document(Some(7)).to_json().unwrap();
     let read = EquivalenceDocument::from_json(&text).unwrap();
     assert_eq!(read.fit(), fit);
-    assert_eq!((read.seed(), read.schema()), (Some(7), "surface-severity/equivalence/3"));
+    assert_eq!(read.seed(), Some(7));
     assert_eq!(read.to_json().unwrap(), text);
-    refuse_edits(&text, |t| EquivalenceDocument::from_json(t).map(|_| ()));
-}
-
-/// Removes, adds and changes every member of a document in turn: each must be refused by name.
-fn refuse_edits(text: &str, read: impl Fn(&str) -> surface_severity::Result<()>) {
-    fn visit(value: &serde_json::Value, path: &mut Vec<String>, out: &mut Vec<Vec<String>>) {
-        match value {
-            serde_json::Value::Object(map) => {
-                for (k, v) in map {
-                    path.push(k.clone());
-                    out.push(path.clone());
-                    visit(v, path, out);
-                    path.pop();
-                }
-            }
-            serde_json::Value::Array(list) => {
-                for (i, v) in list.iter().enumerate().take(1) {
-                    path.push(i.to_string());
-                    visit(v, path, out);
-                    path.pop();
-                }
-            }
-            _ => {}
-        }
-    }
-    let original: serde_json::Value = serde_json::from_str(text).unwrap();
-    let mut paths = Vec::new();
-    visit(&original, &mut Vec::new(), &mut paths);
-    assert!(paths.len() > 20);
-    for path in paths {
-        let (last, parents) = path.split_last().unwrap();
-        let edit = |f: &dyn Fn(&mut serde_json::Map<String, serde_json::Value>)| {
-            let mut value = original.clone();
-            let mut at = &mut value;
-            for key in parents {
-                at = match key.parse::<usize>() {
-                    Ok(i) if at.is_array() => &mut at[i],
-                    _ => &mut at[key.as_str()],
-                };
-            }
-            f(at.as_object_mut().unwrap());
-            read(&value.to_string())
-        };
-        let error = edit(&|m| drop(m.remove(last))).expect_err(&format!("without {path:?}"));
-        assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
-        let error = edit(&|m| drop(m.insert("surprise".into(), 1.into()))).expect_err(&format!("more at {path:?}"));
-        assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
-        let error =
-            edit(&|m| drop(m.insert(last.clone(), serde_json::json!([[]])))).expect_err(&format!("list at {path:?}"));
-        assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
-    }
 }
 
 // ---------------------------------------------------------------- correction
@@ -619,40 +568,7 @@ fn a_saved_correction_answers_to_the_bit() {
 }
 
 #[test]
-fn hand_edited_corrections_are_refused_by_name() {
-    for form in [Form::ConstantRatio, Form::PowerLaw] {
-        let text = correction_of(&balanced(1.0), form).to_json().unwrap();
-        refuse_edits(&text, |t| Correction::from_json(t).map(|_| ()));
-        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
-        let refused = |words: &str, edit: &dyn Fn(&mut serde_json::Value)| {
-            let mut edited = value.clone();
-            edit(&mut edited);
-            let error = Correction::from_json(&edited.to_string()).unwrap_err();
-            assert!(matches!(error.kind(), ErrorKind::Document { .. }), "{error}");
-            assert!(error.to_string().contains(words), "{error}");
-        };
-        refused("schema", &|v| v["schema"] = "surface-severity/correction/4".into());
-        refused("schema", &|v| v["schema"] = "surface-severity/severity/1".into());
-        refused("lower", &|v| v["corrections"][0]["factor"]["lower"] = 99.0.into());
-        refused("not positive", &|v| {
-            for (k, x) in [("estimate", -2.0), ("lower", -3.0), ("upper", -1.0)] {
-                v["corrections"][0]["factor"][k] = x.into();
-            }
-        });
-        refused("agree", &|v| v["corrections"][0]["log_factor"] = 0.1.into());
-        refused("agree", &|v| v["corrections"][0]["log_factor_standard_error"] = 0.001.into());
-        refused("agree", &|v| v["corrections"][0]["intercept"] = 0.0.into());
-        refused("agree", &|v| v["corrections"][0]["intrinsic_log_scatter"] = 0.0.into());
-        refused("agree", &|v| v["corrections"][0]["degrees_of_freedom"] = 50.0.into());
-        refused("range", &|v| v["corrections"][0]["domain"]["shortest_laboratory_time_s"] = 100.0.into());
-        refused("log_scatter", &|v| v["log_scatter"] = 0.0.into());
-        refused("level", &|v| v["options"]["level"] = 95.0.into());
-        refused("no correction", &|v| v["corrections"] = serde_json::json!([]));
-        refused("twice", &|v| {
-            let again = v["corrections"][0].clone();
-            v["corrections"].as_array_mut().unwrap().push(again);
-        });
-    }
+fn files_that_cannot_be_read_or_written_are_told_apart() {
     assert!(matches!(Correction::from_json("{").unwrap_err().kind(), ErrorKind::Document { .. }));
     let unread = Correction::load_path("no/such/file").unwrap_err();
     assert!(matches!(unread.kind(), ErrorKind::Io { .. }) && unread.is_input());
@@ -793,7 +709,7 @@ fn intervals_by_class_are_quantiles_of_the_documented_mixture() {
 }
 
 #[test]
-fn corrections_by_class_are_saved_and_refused_like_all_others() {
+fn corrections_by_class_are_saved_like_all_others() {
     let correction = by_class(&classed([-0.3, 0.1, 0.2], 0.15));
     let text = correction.to_json().unwrap();
     let read = Correction::from_json(&text).unwrap();
@@ -801,7 +717,6 @@ fn corrections_by_class_are_saved_and_refused_like_all_others() {
     assert_eq!(read.to_json().unwrap(), text);
     let r = LabReport::from_mean("R", "m", Some("leather".into()), 2.0, 5, 0.1).unwrap();
     assert_eq!(read.apply(&r), correction.apply(&r));
-    refuse_edits(&text, |t| Correction::from_json(t).map(|_| ()));
     // Options that exclude one another; classes that cannot be told apart.
     let fit = equivalence_of(&balanced(1.0));
     let both = CorrectionOptions::default().by_class(true).form(Form::PowerLaw);
@@ -1039,19 +954,6 @@ fn the_nearest_surface_is_named_with_how_surely_it_is() {
         let text = fit.document(None).to_json().unwrap();
         let read = EquivalenceDocument::from_json(&text).unwrap();
         assert_eq!(read.fit(), fit);
-        refuse_edits(&text, |t| EquivalenceDocument::from_json(t).map(|_| ()));
-        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
-        let refused = |edit: &dyn Fn(&mut serde_json::Value)| {
-            let mut edited = value.clone();
-            edit(&mut edited);
-            assert!(EquivalenceDocument::from_json(&edited.to_string()).is_err());
-        };
-        refused(&|v| v["nearest"]["surfaces"][0]["frequency"] = 0.9.into());
-        refused(&|v| v["nearest"]["replicates"] = 10.into());
-        refused(&|v| v["nearest"]["surfaces"].as_array_mut().unwrap().reverse());
-        refused(&|v| v["nearest"]["surfaces"][0]["surface"] = "moon".into());
-        refused(&|v| v["surfaces"][0]["prediction_gain"]["mean_square_difference"] = 0.5.into());
-        refused(&|v| v["surfaces"][0]["rank_line"]["fitted"]["slope"]["method"] = "normal".into());
     }
     assert!((shares[0] - shares[1]).abs() < 0.07 && (shares[0] - shares[2]).abs() < 0.07, "{shares:?}");
     let error = equivalence_of(&balanced(1.0)).with_nearest(&replicates).unwrap_err();

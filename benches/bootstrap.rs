@@ -49,7 +49,7 @@ fn refits(c: &mut Criterion) {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("a thread pool");
         for (name, (campaign, reference)) in [("uncensored_160", &exact), ("censored_200", &censored)] {
             group.bench_with_input(BenchmarkId::new(name, format!("{threads}_threads")), campaign, |b, campaign| {
-                let plan = Severity::new(*reference);
+                let plan = Severity::new(*reference).independent();
                 b.iter(|| {
                     pool.install(|| {
                         Bootstrap::stratified(2000).severity(&plan, black_box(campaign)).expect("few replicates fail")

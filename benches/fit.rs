@@ -19,7 +19,9 @@ fn fit(c: &mut Criterion) {
         for (name, censored) in [("uncensored", false), ("censored", true)] {
             let campaign = common::campaign(trials, materials, surfaces, censored);
             group.bench_with_input(BenchmarkId::new(name, trials), &campaign, |b, campaign| {
-                b.iter(|| Severity::new("s00").fit(black_box(campaign)).expect("a connected campaign fits"));
+                b.iter(|| {
+                    Severity::new("s00").independent().fit(black_box(campaign)).expect("a connected campaign fits")
+                });
             });
         }
     }

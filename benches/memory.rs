@@ -20,7 +20,7 @@ fn main() {
             let campaign = common::campaign(trials, materials, surfaces, censored);
             let held = MEMORY.current_usage() - before;
             MEMORY.reset_peak_usage();
-            let fit = Severity::new("s00").fit(&campaign).expect("a connected campaign fits");
+            let fit = Severity::new("s00").independent().fit(&campaign).expect("a connected campaign fits");
             let peak = MEMORY.peak_usage() - before - held;
             let mega = |bytes: usize| bytes as f64 / 1e6;
             println!(

@@ -5,7 +5,7 @@
 
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
-use surface_severity::severity::mixed::{Criterion as Estimation, Grouping, LinearMixedModel, MixedSeverity};
+use surface_severity::severity::{Criterion as Estimation, Grouping, Severity, mixed::LinearMixedModel};
 
 /// Park & Miller 1988, minimal standard: exact in doubles, so that R draws the same.
 struct Draws(u64);
@@ -75,7 +75,7 @@ fn campaign(trials: usize, materials: usize, days: usize, run_length: f64) -> Ca
 fn campaigns(c: &mut Criterion) {
     let mut group = c.benchmark_group("mixed_severity");
     group.sample_size(10);
-    let both = || MixedSeverity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface);
+    let both = || Severity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface);
     let exact = campaign(10_000, 100, 200, f64::INFINITY);
     group.bench_function("exact/10000", |b| b.iter(|| both().fit(&exact).unwrap().log_scatter()));
     for (trials, materials, days) in [(400, 14, 12), (2_000, 40, 40), (10_000, 100, 200)] {
@@ -83,7 +83,7 @@ fn campaigns(c: &mut Criterion) {
         group.bench_function(format!("laplace/{trials}"), |b| {
             b.iter(|| both().fit(&censored).unwrap().log_scatter());
         });
-        let day = MixedSeverity::new("s0").random(Grouping::Day);
+        let day = Severity::new("s0").random(Grouping::Day);
         group.bench_function(format!("quadrature/{trials}"), |b| {
             b.iter(|| day.fit(&censored).unwrap().log_scatter());
         });

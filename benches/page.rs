@@ -11,10 +11,10 @@ use surface_severity::correction::{Correction, CorrectionOptions, LabReports};
 use surface_severity::equivalence::{Equivalence, TimeDependence};
 use surface_severity::report::{Certificate, Page};
 use surface_severity::screening::Screening;
-use surface_severity::severity::mixed::{Grouping, MixedSeverity};
 use surface_severity::severity::{
     Additivity, ClassFactors, DistributionComparison, EqualScatter, ScatterBy, Severity, UnequalScatter,
 };
+use surface_severity::severity::{Grouping, Severity};
 
 fn page(c: &mut Criterion) {
     measured(c).expect("the demo campaign is in order");
@@ -23,7 +23,7 @@ fn page(c: &mut Criterion) {
 fn measured(c: &mut Criterion) -> Result<(), Error> {
     let campaign = Campaign::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/trials.csv"))?;
     let reports = LabReports::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/lab_reports.csv"))?;
-    let plan = Severity::new("dense asphalt concrete");
+    let plan = Severity::new("dense asphalt concrete").independent();
     let fit = plan.fit(&campaign)?;
     let cells = plan.cell_means(&campaign)?;
     let additivity = Additivity::test(&plan, &campaign)?;
@@ -38,7 +38,7 @@ fn measured(c: &mut Criterion) -> Result<(), Error> {
     let equal = EqualScatter::test(&plan, &campaign, ScatterBy::Class)?;
     let unequal = UnequalScatter::fit(&plan, &campaign, ScatterBy::Class)?;
     let slopes = TimeDependence::fit(&plan, &campaign)?;
-    let mixed = MixedSeverity::new(plan.reference()).random(Grouping::Day).fit(&campaign)?;
+    let mixed = Severity::new(plan.reference()).random(Grouping::Day).fit(&campaign)?;
     let page = Page::new(&fit)
         .campaign(&campaign)
         .additivity(&additivity)

@@ -13,7 +13,7 @@ use surface_severity::screening::{LeftOut, Screening, correction_influence, infl
 use surface_severity::severity::{Robust, Severity};
 
 fn screening(c: &mut Criterion) {
-    let plan = Severity::new("s00");
+    let plan = Severity::new("s00").independent();
     let belt = Equivalence::new("s09");
     let screening = Screening::default().equivalence(belt.clone());
     let mut group = c.benchmark_group("screening");

@@ -23,7 +23,7 @@ use surface_severity::bootstrap::{Bootstrap, Cluster, Scheme};
 use surface_severity::campaign::{Campaign, Outcome, Trial};
 use surface_severity::correction::{Correction, CorrectionOptions, LabReport};
 use surface_severity::equivalence::{Equivalence, EquivalenceFit};
-use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+use surface_severity::severity::{Grouping, Severity};
 use surface_severity::severity::{Severity, SeverityFit};
 use surface_severity::{Error, Interval, IntervalMethod};
 
@@ -140,7 +140,7 @@ fn factor_intervals(campaign: &Campaign, cell: &Cell, replicates: Option<usize>)
     let none = || vec![None; LOG_K.len() - 1];
     let fit = |level| plan.clone().level(level).fit(campaign).ok();
     let mixed = |level| {
-        let plan = MixedSeverity::new("s0").random(Grouping::Day).level(level);
+        let plan = Severity::new("s0").random(Grouping::Day).level(level);
         plan.fit(campaign).ok().filter(|_| cell.days)
     };
     let mut answers = LEVELS.map(|level| {
@@ -175,8 +175,8 @@ fn correction_intervals(simulated: &Simulated, cell: &Cell, fit: &SeverityFit, l
     let plan = Equivalence::new(format!("s{BELT}")).level(level);
     let mut answers = corrected(simulated, &plan.fit(&simulated.campaign, fit)?, level)?;
     if cell.days {
-        let mixed = MixedSeverity::new("s0").random(Grouping::Day).level(level).fit(&simulated.campaign)?;
-        answers.extend(corrected(simulated, &plan.fit_mixed(&simulated.campaign, fit, &mixed)?, level)?);
+        let mixed = Severity::new("s0").random(Grouping::Day).level(level).fit(&simulated.campaign)?;
+        answers.extend(corrected(simulated, &plan.fit(&simulated.campaign, &mixed)?, level)?);
     }
     Ok(answers)
 }

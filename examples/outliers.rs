@@ -9,7 +9,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use surface_severity::campaign::{Campaign, Decisions};
-use surface_severity::screening::{LeftOut, Quantity, Screening};
+use surface_severity::screening::{LeftOut, Screening};
 use surface_severity::severity::Severity;
 use surface_severity::{Error, Estimate};
 
@@ -64,12 +64,8 @@ fn run() -> Result<(), Error> {
         );
     }
     for table in report.influences() {
-        let what = match &table.quantity {
-            Quantity::Correction { laboratory, .. } => format!("a correction factor from {laboratory}"),
-            _ => "an abrasiveness factor".into(),
-        };
         let most = if table.left_out == LeftOut::Trial { 10 } else { 3 };
-        println!("\nMost influence on {what}, one {:?} left out", table.left_out);
+        println!("\nMost influence on an abrasiveness factor, one {:?} left out", table.left_out);
         for row in table.most_influential(most) {
             let change = row.largest_percent.map_or_else(|| "a factor is lost".into(), |p| format!("{p:+.2} %"));
             println!("  {:<40} {:>3} trial(s)  {change}", row.name, row.trials);

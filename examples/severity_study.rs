@@ -21,10 +21,10 @@ use surface_severity::correction::{Correction, CorrectionOptions, LabReports, co
 use surface_severity::equivalence::{Equivalence, TimeDependence};
 use surface_severity::report::{Certificate, Page, Reproduction};
 use surface_severity::screening::Screening;
-use surface_severity::severity::mixed::{Grouping, MixedSeverity};
 use surface_severity::severity::{
     Additivity, ClassFactors, DistributionComparison, EqualScatter, ScatterBy, Severity, UnequalScatter,
 };
+use surface_severity::severity::{Grouping, Severity};
 use surface_severity::tables;
 use surface_severity::{Error, ErrorKind, IntervalMethod};
 
@@ -75,7 +75,7 @@ fn run() -> Result<(), Failure> {
     let equal = aside("No test of equal scatter", EqualScatter::test(&plan, &campaign, ScatterBy::Class));
     let unequal = aside("No scatter by class", UnequalScatter::fit(&plan, &campaign, ScatterBy::Class));
     let slopes = aside("No slopes against durability", TimeDependence::fit(&plan, &campaign));
-    let by_day = MixedSeverity::new(&options.reference)
+    let by_day = Severity::new(&options.reference)
         .random(Grouping::Day)
         .distribution(options.distribution)
         .level(options.level)
@@ -83,7 +83,7 @@ fn run() -> Result<(), Failure> {
     let mixed = aside("No fit with day effects", by_day);
     // For belt against road: the scatter of materials between surfaces must not pass for that between days.
     let shared = mixed.as_ref().and_then(|_| {
-        let plan = MixedSeverity::new(&options.reference).random(Grouping::Day).random(Grouping::MaterialBySurface);
+        let plan = Severity::new(&options.reference).random(Grouping::Day).random(Grouping::MaterialBySurface);
         let fit = plan.distribution(options.distribution).level(options.level).fit(&campaign);
         aside("No fit with day and material × surface effects", fit)
     });
@@ -149,7 +149,7 @@ fn run() -> Result<(), Failure> {
             |stem: &str, end: &str| if i == 0 { format!("{stem}.{end}") } else { format!("{stem}-{}.{end}", i + 1) };
         let plan = Equivalence::new(laboratory).level(options.level).distribution(options.distribution);
         let compared = match &shared {
-            Some(shared) => plan.fit_mixed(&campaign, &fit, shared),
+            Some(shared) => plan.fit(&campaign, shared),
             None => plan.fit(&campaign, &fit),
         };
         let equivalence = remark(&format!("No equivalence of {laboratory}"), compared)?;

@@ -14,8 +14,7 @@ use surface_severity::equivalence::{
     Equivalence, EquivalenceDocument, EquivalenceFit, Form, LeftOutReason, NearestSurface, ScalePosition, Scatter,
     Unavailable,
 };
-use surface_severity::severity::Severity;
-use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+use surface_severity::severity::{Grouping, Severity};
 use surface_severity::{BoundSide, ErrorKind, Estimate};
 
 #[track_caller]
@@ -66,7 +65,7 @@ fn balanced(scale: f64) -> Campaign {
 }
 
 fn equivalence_of(campaign: &Campaign) -> EquivalenceFit {
-    let severity = Severity::new(ROAD).fit(campaign).unwrap();
+    let severity = Severity::new(ROAD).independent().fit(campaign).unwrap();
     Equivalence::new(BELT).fit(campaign, &severity).unwrap()
 }
 
@@ -166,7 +165,7 @@ fn each_surface_says_for_itself_what_it_lacks() {
 #[test]
 fn options_outside_their_range_are_refused() {
     let campaign = balanced(1.0);
-    let severity = Severity::new(ROAD).fit(&campaign).unwrap();
+    let severity = Severity::new(ROAD).independent().fit(&campaign).unwrap();
     for plan in [
         Equivalence::new(BELT).bounds(1.1, 1.25),
         Equivalence::new(BELT).bounds(0.8, f64::INFINITY),
@@ -924,7 +923,7 @@ fn a_goal_out_of_reach_is_said_to_be_so() {
 #[test]
 fn the_nearest_surface_is_named_with_how_surely_it_is() {
     let campaign = two_roads();
-    let plan = Severity::new(ROAD);
+    let plan = Severity::new(ROAD).independent();
     let replicates = Bootstrap::rescaled(400).severity(&plan, &campaign).unwrap();
     let fit = equivalence_of(&campaign).with_nearest(&replicates).unwrap();
     let nearest = fit.nearest().unwrap();
@@ -942,7 +941,7 @@ fn the_nearest_surface_is_named_with_how_surely_it_is() {
     let halfway = self::campaign(&cells);
     let mut shares = Vec::new();
     for reference in [ROAD, "road B", BELT] {
-        let plan = Severity::new(reference);
+        let plan = Severity::new(reference).independent();
         let replicates = Bootstrap::rescaled(1000).severity(&plan, &halfway).unwrap();
         let severity = plan.fit(&halfway).unwrap();
         let fit = Equivalence::new(BELT).fit(&halfway, &severity).unwrap().with_nearest(&replicates).unwrap();
@@ -966,7 +965,7 @@ fn the_nearest_surface_is_named_with_how_surely_it_is() {
 #[test]
 fn the_smallest_bounds_are_where_the_decision_turns() {
     let campaign = two_roads();
-    let severity = Severity::new(ROAD).fit(&campaign).unwrap();
+    let severity = Severity::new(ROAD).independent().fit(&campaign).unwrap();
     let fit = equivalence_of(&campaign);
     let at = |r: f64| Equivalence::new(BELT).bounds(r, 1.0 / r).fit(&campaign, &severity).unwrap();
     let bounds = fit.smallest_simultaneous_bounds();
@@ -1077,7 +1076,7 @@ fn coverage(replicates: u32, design: Design, seed: u64) -> Coverage {
         let further = y + sigma * normal(&mut rng);
         let times: Vec<f64> = (0..5).map(|_| (x + sigma * normal(&mut rng)).exp()).collect();
         let campaign = builder.build().unwrap();
-        let severity = Severity::new(BELT).fit(&campaign).unwrap();
+        let severity = Severity::new(BELT).independent().fit(&campaign).unwrap();
         let fit = Equivalence::new(BELT).fit(&campaign, &severity).unwrap();
         if fit.surface(ROAD).unwrap().constant_ratio().fitted().is_none() {
             // The lane left fewer than three materials with a median: no correction, and none to judge.
@@ -1242,7 +1241,7 @@ fn the_scatter_of_censored_cells_is_not_short() {
             }
         }
         let campaign = builder.build().unwrap();
-        let severity = Severity::new(BELT).fit(&campaign).unwrap();
+        let severity = Severity::new(BELT).independent().fit(&campaign).unwrap();
         let fit = Equivalence::new(BELT).fit(&campaign, &severity).unwrap();
         total += fit.log_scatter() / sigma;
         df += fit.scatter_degrees_of_freedom().unwrap();
@@ -1292,12 +1291,12 @@ fn shared_days_agree_with_the_mixed_model_where_that_is_balanced() {
         let x = 0.3 * f64::from(u32::try_from(m).unwrap());
         x + own[8 * s + m] + day[3 * s + k % 3] + 0.2 * normal()
     });
-    let severity = Severity::new("road 1").fit(&campaign).unwrap();
+    let severity = Severity::new("road 1").independent().fit(&campaign).unwrap();
     let mixed =
-        MixedSeverity::new("road 1").random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+        Severity::new("road 1").random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
     let components = mixed.variance_components();
     assert!(components.iter().all(|c| c.variance > 0.0));
-    let fit = Equivalence::new(BELT).fit_mixed(&campaign, &severity, &mixed).unwrap();
+    let fit = Equivalence::new(BELT).fit(&campaign, &mixed).unwrap();
     let ratio = fit.surface("road 1").unwrap().constant_ratio().fitted().unwrap();
     let want = mixed.log_factor_between(BELT, "road 1").unwrap();
     assert_close(ratio.log_ratio(), want.estimate, 1e-9);
@@ -1339,20 +1338,20 @@ fn mixed_fits_that_do_not_belong_are_refused() {
     let mut rng = ChaCha8Rng::seed_from_u64(1);
     let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
     let campaign = with_days(6, 1, 3, &mut |_, _, _| 0.3 * normal());
-    let severity = Severity::new(BELT).fit(&campaign).unwrap();
+    let severity = Severity::new(BELT).independent().fit(&campaign).unwrap();
     let plan = Equivalence::new(BELT);
-    let refuse = |mixed: &surface_severity::severity::mixed::MixedSeverityFit, campaign: &Campaign| {
-        let error = plan.fit_mixed(campaign, &severity, mixed).unwrap_err();
+    let refuse = |mixed: &surface_severity::severity::SeverityFit, campaign: &Campaign| {
+        let error = plan.fit(campaign, mixed).unwrap_err();
         assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
     };
-    let none = MixedSeverity::new(BELT).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+    let none = Severity::new(BELT).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
     refuse(&none, &campaign);
     let other = with_days(6, 1, 3, &mut |_, _, _| 0.3 * normal());
-    let of_other = MixedSeverity::new(BELT).random(Grouping::Day).fit(&other).unwrap();
+    let of_other = Severity::new(BELT).random(Grouping::Day).fit(&other).unwrap();
     refuse(&of_other, &campaign);
-    let of_days = MixedSeverity::new(BELT).random(Grouping::Day).fit(&campaign).unwrap();
+    let of_days = Severity::new(BELT).random(Grouping::Day).fit(&campaign).unwrap();
     let weibull = plan.clone().distribution(surface_severity::severity::Distribution::Weibull);
-    let error = weibull.fit_mixed(&campaign, &severity, &of_days).unwrap_err();
+    let error = weibull.fit(&campaign, &of_days).unwrap_err();
     assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
 }
 
@@ -1371,16 +1370,16 @@ fn day_coverage(replicates: u32, materials: usize, tau: f64, seed: u64) -> [[f64
         let campaign = with_days(materials, 3, 5, &mut |s, m, k| {
             x[m] + own[materials * s + m] + days[3 * s + (k + m * 5) % 3] + sigma * normal()
         });
-        let severity = Severity::new(BELT).fit(&campaign).unwrap();
+        let severity = Severity::new(BELT).independent().fit(&campaign).unwrap();
         let mixed =
-            MixedSeverity::new(BELT).random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
+            Severity::new(BELT).random(Grouping::Day).random(Grouping::MaterialBySurface).fit(&campaign).unwrap();
         let x = 0.65 + normal();
         let y = x + log_c + tau * normal();
         let today = day_sd * normal();
         let times: Vec<f64> = (0..5).map(|_| (x + today + sigma * normal()).exp()).collect();
         let further = y + day_sd * normal() + sigma * normal();
         let plan = Equivalence::new(BELT);
-        let fits = [plan.fit(&campaign, &severity).unwrap(), plan.fit_mixed(&campaign, &severity, &mixed).unwrap()];
+        let fits = [plan.fit(&campaign, &severity).unwrap(), plan.fit(&campaign, &mixed).unwrap()];
         for (hits, fit) in hits.iter_mut().zip(fits) {
             let correction = Correction::derive(&fit, &CorrectionOptions::default()).unwrap();
             let row = correction.apply_on("road 1", &report(&times)).unwrap();

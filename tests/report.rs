@@ -17,11 +17,11 @@ use surface_severity::correction::{ClassBasis, CorrectedTime, Correction, Correc
 use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form, NearestSurface, TimeDependence};
 use surface_severity::report::{Certificate, Page, Plot, PlotOptions, Reproduction, plots};
 use surface_severity::screening::{LeftOut, Screening, ScreeningReport, influence};
-use surface_severity::severity::mixed::{Grouping, MixedSeverity, MixedSeverityFit};
 use surface_severity::severity::{
     Additivity, CellMeans, ClassFactors, Distribution, DistributionComparison, EqualScatter, ScatterBy, Severity,
     SeverityFit, UnequalScatter,
 };
+use surface_severity::severity::{Grouping, Severity, SeverityFit};
 use surface_severity::tables::{self, Align, Column, Table, Value};
 
 /// Everything that the invented campaign gives.
@@ -43,7 +43,7 @@ struct Demo {
     equal: EqualScatter,
     unequal: UnequalScatter,
     slopes: TimeDependence,
-    mixed: MixedSeverityFit,
+    mixed: SeverityFit,
     mixed_intervals: Vec<Option<Interval>>,
 }
 
@@ -54,14 +54,14 @@ fn demo() -> &'static Demo {
     static DEMO: OnceLock<Demo> = OnceLock::new();
     DEMO.get_or_init(|| {
         let campaign = Campaign::read_path(Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/trials.csv")).unwrap();
-        let fit = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
-        let mixed = MixedSeverity::new("dense asphalt concrete")
+        let fit = Severity::new("dense asphalt concrete").independent().fit(&campaign).unwrap();
+        let mixed = Severity::new("dense asphalt concrete")
             .random(Grouping::Day)
             .random(Grouping::ClassBySurface)
             .fit(&campaign)
             .unwrap();
         let bootstrap = Bootstrap::rescaled(400).severity(fit.plan(), &campaign).unwrap();
-        let equivalence = Equivalence::new("laboratory belt").fit_mixed(&campaign, &fit, &mixed).unwrap();
+        let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &mixed).unwrap();
         let equivalence = equivalence.with_nearest(&bootstrap).unwrap();
         let correction = Correction::derive(&equivalence, &CorrectionOptions::default()).unwrap();
         let power = Correction::derive(&equivalence, &CorrectionOptions::default().form(Form::PowerLaw)).unwrap();
@@ -284,7 +284,7 @@ fn awkward() -> (Campaign, SeverityFit) {
     }
     trials.push(Trial::void("v", "plain", "路面の布地", "<clamp> slipped"));
     let campaign = Campaign::from_trials(trials).unwrap();
-    let fit = Severity::new("plain").fit(&campaign).unwrap();
+    let fit = Severity::new("plain").independent().fit(&campaign).unwrap();
     (campaign, fit)
 }
 
@@ -371,7 +371,7 @@ fn marks_stand_where_the_numbers_are() {
         [("even", 1.0), ("rough", 4.0)]
             .map(|(s, k)| Trial::perforated(format!("{s}{i}"), s, "cloth", time / k).surface_role(SurfaceRole::Road))
     });
-    let fit = Severity::new("even").fit(&Campaign::from_trials(trials).unwrap()).unwrap();
+    let fit = Severity::new("even").independent().fit(&Campaign::from_trials(trials).unwrap()).unwrap();
     assert!((fit.factor("rough").unwrap().estimate() - 4.0).abs() < 1e-9);
     let plot = plots::severity_ladder(&fit, &PlotOptions::new()).unwrap();
     let document = Document::parse(plot.to_svg()).unwrap();
@@ -629,7 +629,7 @@ fn a_thousand_materials_stay_readable_and_quick() {
         }
     }
     let campaign = Campaign::from_trials(trials).unwrap();
-    let fit = Severity::new("road 0").fit(&campaign).unwrap();
+    let fit = Severity::new("road 0").independent().fit(&campaign).unwrap();
     let start = Instant::now();
     let html = Page::new(&fit).campaign(&campaign).to_html().unwrap();
     let seconds = start.elapsed().as_secs_f64();
@@ -652,7 +652,7 @@ fn a_thousand_surfaces_are_thinned_and_the_caption_says_so() {
             trial.surface_role(if s == 500 { SurfaceRole::Laboratory } else { SurfaceRole::Road })
         })
     });
-    let fit = Severity::new("road 0007").fit(&Campaign::from_trials(trials).unwrap()).unwrap();
+    let fit = Severity::new("road 0007").independent().fit(&Campaign::from_trials(trials).unwrap()).unwrap();
     let plot = plots::severity_ladder(&fit, &PlotOptions::new()).unwrap();
     keep("thousand-surfaces.svg", plot.to_svg());
     let drawn = marks(&Document::parse(plot.to_svg()).unwrap(), "-estimates").len();
@@ -811,7 +811,7 @@ fn decisions_and_lost_factors_are_said() {
         Trial::perforated(format!("{i:02}"), surface, "cloth", 3.0 + 0.1 * f64::from((i * 5) % 7)).day(day)
     });
     let campaign = Campaign::from_trials(trials).unwrap();
-    let days = influence(&Severity::new("lane"), &campaign, LeftOut::Day).unwrap();
+    let days = influence(&Severity::new("lane").independent(), &campaign, LeftOut::Day).unwrap();
     let table = tables::influence(&days, 10);
     assert_eq!(table.rows()[0][0], Value::text("wed"));
     assert_eq!(table.rows()[0][2], Value::Missing);

@@ -9,14 +9,14 @@ pub(crate) fn run() -> Result<(), surface_severity::Error> {
     // %%
     use surface_severity::campaign::Campaign;
     use surface_severity::planning::Plan;
-    use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    use surface_severity::severity::{Grouping, Severity};
 
     let campaign = Campaign::read_path("../../data-demo/trials.csv")?;
-    let fit = MixedSeverity::new("dense asphalt concrete")
+    let fit = Severity::new("dense asphalt concrete")
         .random(Grouping::Day)
         .random(Grouping::MaterialBySurface)
         .fit(&campaign)?;
-    let existing = Plan::from_mixed_fit(&fit).existing(&campaign);
+    let existing = Plan::from_fit(&fit).existing(&campaign);
     existing.evcxr_display();
     cell();
 

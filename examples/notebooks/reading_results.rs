@@ -36,9 +36,9 @@ pub(crate) fn run() -> Result<(), surface_severity::Error> {
     // Trials of one day share weather, of one belt its wear. The plain fit takes all trials as independent; the mixed
     // one does not, and its limits are the honest ones for another day.
     // %%
-    use surface_severity::severity::mixed::{Grouping, MixedSeverity};
+    use surface_severity::severity::{Grouping, Severity};
 
-    let mixed = MixedSeverity::new("dense asphalt concrete").random(Grouping::Day).fit(&campaign)?;
+    let mixed = Severity::new("dense asphalt concrete").random(Grouping::Day).fit(&campaign)?;
     mixed.evcxr_display();
     cell();
 

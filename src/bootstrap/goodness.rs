@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::campaign::Campaign;
 use crate::error::Result;
-use crate::severity::engine::{LogTime, Prepared};
+use crate::severity::machinery::{LogTime, Prepared};
 use crate::severity::{Severity, SeverityFit};
 
 use super::run::Bootstrap;
@@ -68,6 +68,7 @@ impl GoodnessOfFit {
     /// # Errors
     /// Those of the fit and of [`Bootstrap::statistic`].
     pub fn test(bootstrap: &Bootstrap, plan: &Severity, campaign: &Campaign) -> Result<Self> {
+        let plan = &plan.clone().independent();
         let parametric = Bootstrap { scheme: Scheme::Parametric, ..bootstrap.clone() };
         let replicates = parametric.statistic(plan, campaign, &["Anderson–Darling distance"], |c| {
             let fit = plan.fit(c)?;

@@ -3,14 +3,13 @@
 use std::collections::BTreeMap;
 use std::ops::{ControlFlow, Range};
 
-use rand::rngs::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, FittedTrial, Resample};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::check_level;
 use crate::severity::Severity;
-use crate::severity::engine::Prepared;
+use crate::severity::machinery::Prepared;
 
 use super::replicates::{Provenance, Replicates};
 use super::scheme::{Cluster, Draw, Drawer, Scheme};
@@ -498,6 +497,7 @@ impl Bootstrap {
     {
         self.check()?;
         self.check_range(&range)?;
+        let plan = &plan.clone().independent();
         let prepared = Prepared::new(plan, campaign)?;
         let fit = prepared.fit(plan, campaign)?;
         let drawer = Drawer::new(self, &fit, &prepared, campaign)?;
@@ -675,34 +675,7 @@ fn centre_deleted(deleted: &[Vec<f64>], influence: &mut [Vec<f64>]) {
     }
 }
 
-impl Bootstrap {
-    /// Replicates of a statistic that is drawn whole, `one` from the stream of each replicate (parametric scheme).
-    pub(crate) fn run_drawn<F>(&self, observed: Vec<f64>, one: F) -> Result<Replicates>
-    where
-        F: Fn(&mut ChaCha8Rng) -> Result<Vec<f64>, String> + Sync,
-    {
-        self.check()?;
-        let p = observed.len();
-        let names = (0..p).map(|j| format!("statistic {j}")).collect();
-        let mut out = Replicates::start(Provenance::of_rows(self, names), observed, Vec::new(), 0);
-        loop_over(
-            0..self.replicates,
-            p,
-            &mut (),
-            &mut out,
-            || (),
-            |r, (), values| {
-                let drawn = one(&mut stream(self.seed, r as u64))?;
-                if drawn.len() != p || drawn.iter().any(|v| !v.is_finite()) {
-                    return Err("a value is missing or not finite".into());
-                }
-                values.copy_from_slice(&drawn);
-                Ok(())
-            },
-        );
-        out.finish()
-    }
-}
+impl Bootstrap {}
 
 /// Number of a block, its rows, and where its failures go.
 type Task<'a> = (usize, (&'a mut [f64], &'a mut Vec<(usize, String)>));

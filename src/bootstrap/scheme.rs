@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, Outcome, Resample};
 use crate::error::{ErrorKind, Result};
-use crate::severity::engine::{Cells, LogTime, Prepared};
+use crate::severity::machinery::{Cells, LogTime, Prepared};
 use crate::severity::{Distribution, SeverityFit};
 
 use super::run::Bootstrap;

@@ -5,7 +5,7 @@ use std::ops::Range;
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{IntervalMethod, check_level};
-use crate::severity::engine::{Engine, Failure, LANES, Prepared};
+use crate::severity::machinery::{Engine, Failure, LANES, Prepared};
 use crate::severity::{Severity, SeverityFit};
 
 use super::replicates::{BootstrapInterval, Provenance, Replicates};
@@ -80,6 +80,8 @@ impl Bootstrap {
         observer: &mut impl Observer,
     ) -> Result<SeverityBootstrap> {
         self.check()?;
+        // Replicates are drawn and refitted about independent trials: what days share is for the mixed model.
+        let plan = &plan.clone().independent();
         let prepared = Prepared::new(plan, campaign)?;
         let fit = prepared.fit(plan, campaign)?;
         let on = (plan, campaign, &prepared, &fit);
@@ -120,6 +122,7 @@ impl Bootstrap {
     ) -> Result<Replicates> {
         self.check()?;
         self.check_range(&range)?;
+        let plan = &plan.clone().independent();
         let prepared = Prepared::new(plan, campaign)?;
         let fit = prepared.fit(plan, campaign)?;
         self.severity_part((plan, campaign, &prepared, &fit), range, observer)
@@ -224,7 +227,7 @@ impl SeverityBootstrap {
     /// Those of the fit; [`ErrorKind::Document`] where the replicates are not those of `plan` on
     /// `campaign`.
     pub fn from_replicates(replicates: Replicates, plan: &Severity, campaign: &Campaign) -> Result<Self> {
-        let fit = plan.fit(campaign)?;
+        let fit = plan.clone().independent().fit(campaign)?;
         if replicates.campaign_digest() != Some(fit.campaign_digest()) || replicates.names() != statistic_names(&fit) {
             return Err(ErrorKind::document("replicates", "they are not those of this plan on this campaign"));
         }
@@ -290,7 +293,7 @@ impl SeverityBootstrap {
         relative_to: &str,
         method: IntervalMethod,
     ) -> Result<BootstrapInterval> {
-        let (_, se) = self.fit.log_factor_between(surface, relative_to)?;
+        let se = self.fit.log_factor_between(surface, relative_to)?.standard_error;
         if surface == relative_to {
             let interval = self.fit.factor_between(surface, relative_to)?;
             return Ok(BootstrapInterval { interval, lower_error: 0.0, upper_error: 0.0 });

@@ -3,9 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::factor::CorrectionOptions;
-use super::predict::{ClassPieces, Pieces, Predictive, Target};
+use super::predict::{ClassPieces, Part, Pieces, Predictive, Target};
 use crate::equivalence::{
-    ClassMean, MaterialPair, Part, Scatter, ScatterEstimator, check_ratio, class_effects, class_points, predict_class,
+    ClassMean, MaterialPair, Scatter, ScatterEstimator, check_ratio, class_effects, class_points, predict_class,
 };
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
@@ -116,7 +116,9 @@ record! {
         /// The corrections of the named classes, sorted by name.
         borrow classes: Vec<ClassCorrection> => [ClassCorrection],
         /// Log of the common factor, the mean over classes.
-        copy other_log_factor: f64,
+        copy common_log_factor: f64,
+        /// The part of its variance that single materials have for themselves; the rest moves all classes alike.
+        copy common_log_variance: f64,
         /// The common factor for a class that is not among them, or not stated: its interval holds ω.
         borrow other_factor: Interval => Interval,
     }
@@ -181,7 +183,7 @@ impl ClassCorrections {
         pairs: &[MaterialPair],
         estimator: ScatterEstimator,
         options: &CorrectionOptions,
-        shared: Part,
+        (common, shared): ((f64, f64), Part),
     ) -> Result<Self> {
         let log_ratios: Vec<f64> = pairs.iter().map(|p| p.road_log_median() - p.laboratory_log_median()).collect();
         let errors: Vec<f64> =
@@ -197,7 +199,8 @@ impl ClassCorrections {
             degrees_of_freedom: count(fit.within_degrees_of_freedom()),
             groups: fit.groups().to_vec(),
             classes: Vec::new(),
-            other_log_factor: fit.mean(),
+            common_log_factor: common.0,
+            common_log_variance: common.1,
             other_factor: Interval::new(1.0, 1.0, 1.0, options.level, IntervalMethod::ByDefinition)?,
         };
         result.other_factor = result.interval(None, options.level, shared)?;
@@ -213,7 +216,7 @@ impl ClassCorrections {
             .map(|(i, class, materials)| {
                 let enough = materials >= options.minimum_class_materials;
                 let (basis, of) = if enough { (ClassBasis::Own, Some(i)) } else { (ClassBasis::TooFewMaterials, None) };
-                let prediction = predict_class(&points, of, omega2);
+                let prediction = predict_class(&points, of, omega2, Some(self.common()));
                 Ok(ClassCorrection {
                     class: class.clone(),
                     materials,
@@ -229,20 +232,24 @@ impl ClassCorrections {
     fn interval(&self, of: Option<usize>, level: f64, shared: Part) -> Result<Interval> {
         let tail = 0.5 * (1.0 - level);
         let line =
-            self.predictive(of, 0.0, Target::Line, self.pieces((0.0, 0.0, None), shared), Distribution::LogNormal);
+            self.predictive(of, 0.0, Target::Line, self.pieces((0.0, 0.0, 1.0), shared), Distribution::LogNormal);
         let limits = line.quantile(tail).zip(line.quantile(1.0 - tail));
         let (lower, upper) = limits.ok_or_else(|| ErrorKind::NotEstimable {
             quantity: "the correction of a class".into(),
             reason: "its limits leave the range of numbers".into(),
         })?;
-        let middle = libm::exp(predict_class(&class_points(&self.groups), of, self.between_log_scatter.powi(2)).mean);
+        let omega2 = self.between_log_scatter.powi(2);
+        let middle = libm::exp(predict_class(&class_points(&self.groups), of, omega2, Some(self.common())).mean);
         let (lower, upper) = (libm::exp(lower).min(middle), libm::exp(upper).max(middle));
         Interval::new(middle, lower, upper, level, IntervalMethod::Prediction)
     }
 
-    fn pieces(&self, (report, sigma, sigma_df): (f64, f64, Option<f64>), shared: Part) -> Pieces {
+    fn common(&self) -> (f64, f64) {
+        (self.common_log_factor, self.common_log_variance)
+    }
+
+    fn pieces(&self, (report, sigma, sigma_df): (f64, f64, f64), shared: Part) -> Pieces {
         Pieces {
-            line: 0.0,
             observed: self.observed_log_variance,
             pair: self.pair_log_variance,
             df: self.degrees_of_freedom,
@@ -262,7 +269,7 @@ impl ClassCorrections {
         distribution: Distribution,
     ) -> Predictive {
         let points = class_points(&self.groups);
-        let class = ClassPieces { points: &points, of };
+        let class = ClassPieces { points: &points, of, common: self.common() };
         Predictive::by_class(x, class, pieces, target, distribution, self.between_log_scatter.powi(2))
     }
 
@@ -272,7 +279,7 @@ impl ClassCorrections {
         class: Option<&str>,
         x: f64,
         target: Target,
-        (sigma, shared): ((f64, f64, Option<f64>), Part),
+        (sigma, shared): ((f64, f64, f64), Part),
         distribution: Distribution,
     ) -> Predictive {
         let (_, of) = self.basis(class);
@@ -296,9 +303,10 @@ impl ClassCorrections {
     }
 
     fn check(&self) -> std::result::Result<(), String> {
-        all_finite(&[("other_log_factor", self.other_log_factor)])?;
+        all_finite(&[("common_log_factor", self.common_log_factor)])?;
         all_at_least_zero(&[
             ("between_log_scatter", self.between_log_scatter),
+            ("common_log_variance", self.common_log_variance),
             ("intrinsic_log_scatter", self.intrinsic_log_scatter),
             ("pair_log_variance", self.pair_log_variance),
             ("observed_log_variance", self.observed_log_variance),

@@ -3,23 +3,22 @@
 use serde::{Deserialize, Serialize};
 
 use super::classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis};
-use super::predict::{Pieces, Predictive, SpecimenPrediction, Target};
+use super::predict::{Part, Pieces, Predictive, Target, sum_of};
 use super::reports::{LabReport, LogMedian};
 use super::requirement::{Reaching, Requirement, evaluate};
 use super::validity::{ClassCount, Domain, Validity};
 use crate::campaign::Decision;
 use crate::document::{CRATE_VERSION, present};
 use crate::equivalence::{
-    EquivalenceFit, Form, MaterialPair, Part, SharedEffect, SurfaceEquivalence, check_decisions, check_ratio,
-    joint_degrees_of_freedom, shared_part,
+    EquivalenceFit, Form, MaterialPair, SharedCondition, SurfaceEquivalence, check_decisions, check_ratio,
 };
 use crate::error::{ErrorKind, Result};
-use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
+use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level, significant};
 use crate::numeric::count;
 use crate::numeric::special::f_survival;
 use crate::numeric::special::finite::t_quantile;
 use crate::record::{all_at_least_zero, all_finite, all_positive, covariance, record};
-use crate::severity::Distribution;
+use crate::severity::{Distribution, Grouping};
 
 /// How to derive corrections: plain data, checked in [`Correction::derive`], kept in the document.
 ///
@@ -48,18 +47,11 @@ pub struct CorrectionOptions {
     pub(super) level: f64,
     pub(super) by_class: bool,
     pub(super) minimum_class_materials: usize,
-    pub(super) specimen_prediction: SpecimenPrediction,
 }
 
 impl Default for CorrectionOptions {
     fn default() -> Self {
-        Self {
-            form: Form::ConstantRatio,
-            level: 0.95,
-            by_class: false,
-            minimum_class_materials: 3,
-            specimen_prediction: SpecimenPrediction::default(),
-        }
+        Self { form: Form::ConstantRatio, level: 0.95, by_class: true, minimum_class_materials: 1 }
     }
 }
 
@@ -68,12 +60,6 @@ impl CorrectionOptions {
     #[must_use]
     pub fn form(mut self, form: Form) -> Self {
         self.form = form;
-        self
-    }
-    /// Sets the confidence level, 0.95 for 95 %.
-    #[must_use]
-    pub fn level(mut self, level: f64) -> Self {
-        self.level = level;
         self
     }
     /// Sets whether each material class has a factor of its own.
@@ -88,20 +74,10 @@ impl CorrectionOptions {
         self.minimum_class_materials = materials;
         self
     }
-    /// Sets how the interval of one more specimen is found.
-    #[must_use]
-    pub fn specimen_prediction(mut self, rule: SpecimenPrediction) -> Self {
-        self.specimen_prediction = rule;
-        self
-    }
-
     fn check(&self) -> Result<()> {
         check_level(self.level)?;
         if self.minimum_class_materials == 0 {
             return Err(ErrorKind::option("minimum_class_materials", 0, "at least 1"));
-        }
-        if self.by_class && self.form == Form::PowerLaw {
-            return Err(ErrorKind::option("by_class", true, "false with the power law: classes differ in the ratio"));
         }
         Ok(())
     }
@@ -148,8 +124,9 @@ record! {
         copy intercept_standard_error: f64,
         /// Covariance of intercept and slope; 0 for the constant ratio.
         copy log_covariance: f64,
-        /// ν: degrees of freedom of the line by its materials: materials − 1, or − 2 for the power law. What days, runs and
-        /// belts add has its own ([`factor_degrees_of_freedom`](Self::factor_degrees_of_freedom)).
+        /// Degrees of freedom of the factor and of the line.
+        copy factor_degrees_of_freedom: f64,
+        /// ν: degrees of freedom of the scatter between materials: materials − 1, or − 2 for the power law.
         copy degrees_of_freedom: f64,
         /// τ: scatter of log road medians between materials that replicates do not explain.
         copy intrinsic_log_scatter: f64,
@@ -157,9 +134,8 @@ record! {
         copy pair_log_variance: f64,
         /// s²: variance of the materials about the line that was observed.
         copy observed_log_variance: f64,
-        /// What the trials of one day, run or belt share, where the equivalence was fitted with it; it is in the standard
-        /// errors above, and by itself in what is said of a report and of a further specimen.
-        borrow shared_effects: Vec<SharedEffect> => [SharedEffect],
+        /// The part of the squared standard error of the factor that moves all materials alike: days, runs and belts.
+        copy shared_log_variance: f64,
         /// What it was derived from.
         borrow domain: Domain => Domain,
         /// Factors by class, where asked for and to be had; the other fields are those of the common factor.
@@ -167,35 +143,81 @@ record! {
     }
 }
 
+/// The relation of one form, as an intercept and a slope in log times.
+struct Line {
+    slope: f64,
+    slope_se: f64,
+    intercept: f64,
+    intercept_se: f64,
+    covariance: f64,
+    /// Degrees of freedom of these, and of the scatter about the line.
+    line_df: f64,
+    df: f64,
+    tau: f64,
+    pair: f64,
+    observed: f64,
+    /// The part of the variance that moves all materials alike.
+    shared: f64,
+}
+
+impl Line {
+    fn of(surface: &SurfaceEquivalence, form: Form) -> Option<Self> {
+        Some(match form {
+            Form::ConstantRatio => {
+                let c = surface.constant_ratio().fitted()?;
+                Self {
+                    slope: 1.0,
+                    slope_se: 0.0,
+                    intercept: c.log_ratio(),
+                    intercept_se: c.log_standard_error(),
+                    covariance: 0.0,
+                    line_df: c.degrees_of_freedom(),
+                    df: c.scatter_degrees_of_freedom(),
+                    tau: c.intrinsic_log_scatter(),
+                    pair: c.pair_log_variance(),
+                    observed: c.observed_log_variance(),
+                    shared: c.shared_log_variance(),
+                }
+            }
+            Form::PowerLaw => {
+                let p = surface.power_law().fitted()?;
+                let c = p.log_covariance();
+                Self {
+                    slope: p.slope().estimate(),
+                    slope_se: c.slope_standard_error,
+                    intercept: p.intercept().estimate(),
+                    intercept_se: c.intercept_standard_error,
+                    covariance: c.covariance,
+                    line_df: p.degrees_of_freedom(),
+                    df: p.scatter_degrees_of_freedom(),
+                    tau: p.intrinsic_log_scatter(),
+                    pair: p.pair_log_variance(),
+                    observed: p.observed_log_variance(),
+                    shared: 0.0,
+                }
+            }
+        })
+    }
+}
+
 impl SurfaceCorrection {
     fn derive(surface: &SurfaceEquivalence, options: &CorrectionOptions) -> Result<Option<Self>> {
         let pairs = surface.pairs();
-        let n = count(pairs.len());
         let logs: Vec<f64> = pairs.iter().map(MaterialPair::laboratory_log_median).collect();
-        let centre = logs.iter().sum::<f64>() / n;
-        let line = match options.form {
-            Form::ConstantRatio => surface.constant_ratio().fitted().map(|c| {
-                let tail = (n - 1.0, c.intrinsic_log_scatter(), c.pair_log_variance());
-                (1.0, 0.0, c.log_ratio(), c.log_standard_error(), 0.0, tail, c.observed_log_variance())
-            }),
-            Form::PowerLaw => surface.power_law().fitted().map(|p| {
-                let (slope, intercept, c) = (p.slope().estimate(), p.intercept().estimate(), p.log_covariance());
-                let tail = (p.degrees_of_freedom(), p.intrinsic_log_scatter(), p.pair_log_variance());
-                let (sb, sa) = (c.slope_standard_error, c.intercept_standard_error);
-                (slope, sb, intercept, sa, c.covariance, tail, p.observed_log_variance())
-            }),
-        };
-        let Some((slope, slope_se, intercept, intercept_se, covariance, (df, tau, pair), observed)) = line else {
-            return Ok(None);
-        };
-        let log_factor = intercept + (slope - 1.0) * centre;
-        let variance = line_variance(intercept_se, slope_se, covariance, centre);
+        let centre = logs.iter().sum::<f64>() / count(logs.len());
+        let Some(line) = Line::of(surface, options.form) else { return Ok(None) };
+        let log_factor = line.intercept + (line.slope - 1.0) * centre;
+        let variance = line_variance(line.intercept_se, line.slope_se, line.covariance, centre);
         let log_factor_se = libm::sqrt(variance);
-        let shared = shared_part(surface.shared_effects(), |e| e.at(options.form == Form::PowerLaw, centre));
-        let factor_df = joint_degrees_of_freedom((variance - shared.0).max(0.0), df, shared);
-        let quantile = t_quantile(0.5 + options.level / 2.0, Some(factor_df))
-            .ok_or_else(|| ErrorKind::option("level", options.level, "a level with a finite t quantile"))?;
-        let factor = Interval::from_log(log_factor, log_factor_se, quantile, options.level, IntervalMethod::StudentT)?;
+        let factor = match surface.constant_ratio().fitted() {
+            // The one number, with its limits.
+            Some(c) if options.form == Form::ConstantRatio => c.ratio().clone(),
+            _ => {
+                let quantile = t_quantile(0.5 + options.level / 2.0, Some(line.line_df))
+                    .ok_or_else(|| ErrorKind::option("level", options.level, "a level with a finite t quantile"))?;
+                Interval::from_log(log_factor, log_factor_se, quantile, options.level, IntervalMethod::StudentT)?
+            }
+        };
         let mut classes: Vec<ClassCount> = Vec::new();
         for pair in pairs {
             match classes.iter_mut().find(|c| c.class.as_deref() == pair.class()) {
@@ -213,16 +235,17 @@ impl SurfaceCorrection {
             log_factor_standard_error: log_factor_se,
             factor_at_laboratory_time_s: libm::exp(centre),
             form: options.form,
-            slope,
-            slope_standard_error: slope_se,
-            intercept,
-            intercept_standard_error: intercept_se,
-            log_covariance: covariance,
-            degrees_of_freedom: df,
-            intrinsic_log_scatter: tau,
-            pair_log_variance: pair,
-            observed_log_variance: observed,
-            shared_effects: surface.shared_effects().to_vec(),
+            slope: line.slope,
+            slope_standard_error: line.slope_se,
+            intercept: line.intercept,
+            intercept_standard_error: line.intercept_se,
+            log_covariance: line.covariance,
+            factor_degrees_of_freedom: line.line_df,
+            degrees_of_freedom: line.df,
+            intrinsic_log_scatter: line.tau,
+            pair_log_variance: line.pair,
+            observed_log_variance: line.observed,
+            shared_log_variance: line.shared,
             domain: Domain {
                 classes,
                 shortest_laboratory_time_s: libm::exp(shortest),
@@ -251,56 +274,44 @@ impl SurfaceCorrection {
             ("intrinsic_log_scatter", self.intrinsic_log_scatter),
             ("pair_log_variance", self.pair_log_variance),
             ("observed_log_variance", self.observed_log_variance),
+            ("shared_log_variance", self.shared_log_variance),
         ])?;
         all_positive(&[("factor_at_laboratory_time_s", self.factor_at_laboratory_time_s)])?;
         let exact = [self.slope - 1.0, self.slope_standard_error, self.log_covariance];
         if self.form == Form::ConstantRatio && exact.iter().any(|v| *v != 0.0) {
             return Err("a constant ratio has slope 1, without standard error or covariance".into());
         }
-        all_positive(&[("degrees_of_freedom", self.degrees_of_freedom)])?;
+        all_positive(&[
+            ("degrees_of_freedom", self.degrees_of_freedom),
+            ("factor_degrees_of_freedom", self.factor_degrees_of_freedom),
+        ])?;
         let (va, vb) = (self.intercept_standard_error.powi(2), self.slope_standard_error.powi(2));
         covariance("log_covariance", &[vec![va, self.log_covariance], vec![self.log_covariance, vb]])?;
-        for effect in &self.shared_effects {
-            let missing = match self.form {
-                Form::ConstantRatio => effect.ratio_share().is_none(),
-                Form::PowerLaw => effect.line_share().is_none(),
-            };
-            if missing {
-                return Err(format!("what a {} shares lacks its share in this form", effect.grouping()));
-            }
-        }
-        if self.shared_effects.windows(2).any(|w| w[0].grouping() == w[1].grouping()) {
-            return Err("a grouping is among the shared effects twice".into());
-        }
         check_ratio(&self.factor)
+    }
+
+    /// log c with the part of its variance that single materials have for themselves, and the part that moves all alike.
+    fn common(&self) -> ((f64, f64), Part) {
+        let own = (self.variance_at(0.0) - self.shared_log_variance).max(0.0);
+        ((self.intercept, own), (self.shared_log_variance, self.factor_degrees_of_freedom))
     }
 
     fn variance_at(&self, x: f64) -> f64 {
         line_variance(self.intercept_standard_error, self.slope_standard_error, self.log_covariance, x)
     }
 
-    /// What days, runs and belts add to the variance of the line at log laboratory time `x`.
-    pub(super) fn shared_at(&self, x: f64) -> Part {
-        shared_part(&self.shared_effects, |e| e.at(self.form == Form::PowerLaw, x))
-    }
-
-    /// Degrees of freedom of the interval of `factor`: ν, or with a shared part those of both after Welch and
-    /// Satterthwaite.
-    #[must_use]
-    pub fn factor_degrees_of_freedom(&self) -> f64 {
-        let x = libm::log(self.factor_at_laboratory_time_s);
-        let shared = self.shared_at(x);
-        joint_degrees_of_freedom((self.variance_at(x) - shared.0).max(0.0), self.degrees_of_freedom, shared)
-    }
-
-    /// The shared part of a prediction: that of the line, that of a report whose specimens came from `days` days, and
-    /// that of a further specimen.
-    fn shared_for(&self, x: f64, days: f64, target: Target) -> Part {
-        let power_law = self.form == Form::PowerLaw;
-        shared_part(&self.shared_effects, |e| {
-            let report = if e.laboratory_levels() > 0 { self.slope * self.slope / days } else { 0.0 };
-            let further = if target == Target::Specimen && e.road_levels() > 0 { 1.0 } else { 0.0 };
-            e.at(power_law, x) + report + further
+    /// What one further day, run or belt adds to a reading: that of the report on the belt, and that of a further
+    /// specimen on the road. An exactly known laboratory median has none of its own.
+    fn further(&self, report: Known, target: Target, base: &Correction) -> impl Iterator<Item = Part> {
+        let squared = self.slope * self.slope;
+        base.conditions.iter().map(move |c| {
+            let own = match c.grouping() {
+                _ if c.laboratory_levels() == 0 || report.days.is_infinite() => 0.0,
+                Grouping::Day => squared / report.days,
+                _ => squared,
+            };
+            let road = if target == Target::Specimen && c.grouping() != Grouping::Belt { 1.0 } else { 0.0 };
+            (c.log_variance() * (own + road), c.degrees_of_freedom())
         })
     }
 
@@ -328,31 +339,25 @@ impl SurfaceCorrection {
     ) -> Predictive {
         if let Some(classes) = &self.classes {
             let sigma = (report.variance, base.log_scatter, base.scatter_degrees_of_freedom);
-            let shared = self.shared_for(x, report.days, target);
+            let line = (self.shared_log_variance, self.factor_degrees_of_freedom);
+            let shared = sum_of(std::iter::once(line).chain(self.further(report, target, base)));
             return classes.apply(class, x, target, (sigma, shared), base.distribution);
         }
         self.common_at(x, report, target, base)
     }
 
     fn common_at(&self, x: f64, report: Known, target: Target, base: &Correction) -> Predictive {
-        let line = self.shared_at(x).0;
+        let line = (self.variance_at(x), self.factor_degrees_of_freedom);
         let pieces = Pieces {
-            line: if line > 0.0 { (self.variance_at(x) - line).max(0.0) } else { self.variance_at(x) },
             observed: self.observed_log_variance,
             pair: self.pair_log_variance,
             df: self.degrees_of_freedom,
             report: report.variance * self.slope * self.slope,
             sigma: base.log_scatter,
             sigma_df: base.scatter_degrees_of_freedom,
-            shared: self.shared_for(x, report.days, target),
+            shared: sum_of(std::iter::once(line).chain(self.further(report, target, base))),
         };
-        Predictive::new(
-            self.intercept + self.slope * x,
-            pieces,
-            target,
-            base.distribution,
-            base.options.specimen_prediction,
-        )
+        Predictive::new(self.intercept + self.slope * x, pieces, target, base.distribution)
     }
 
     /// The factor for a material of `class`: that of its class, where there are factors by class and it has one.
@@ -487,16 +492,9 @@ fn laboratory_estimate(report: &LabReport, lab: &LogMedian, base: &Correction) -
     let level = base.options.level;
     let failed = || Estimate::not_estimable("its limits leave the range of numbers");
     match lab {
-        LogMedian::Known { value, variance } => {
-            let method = if base.scatter_degrees_of_freedom.is_some() {
-                IntervalMethod::StudentT
-            } else {
-                IntervalMethod::Normal
-            };
-            t_quantile(0.5 + level / 2.0, base.scatter_degrees_of_freedom)
-                .and_then(|q| Interval::from_log(*value, libm::sqrt(*variance), q, level, method).ok())
-                .map_or_else(failed, Into::into)
-        }
+        LogMedian::Known { value, variance } => t_quantile(0.5 + level / 2.0, Some(base.scatter_degrees_of_freedom))
+            .and_then(|q| Interval::from_log(*value, libm::sqrt(*variance), q, level, IntervalMethod::StudentT).ok())
+            .map_or_else(failed, Into::into),
         LogMedian::Bound { side, .. } => match report.log_median(base.log_scatter, base.distribution, level) {
             LogMedian::Bound { value, .. } => {
                 let reason = match side {
@@ -518,9 +516,7 @@ fn scatter_p_value(report: &LabReport, base: &Correction) -> Option<f64> {
     }
     let sd = report.log_sd()?;
     let ratio = (sd / base.log_scatter) * (sd / base.log_scatter);
-    // Version 1 gave σ no degrees of freedom under censoring; it comes from a whole campaign and is taken as known.
-    let df = base.scatter_degrees_of_freedom.unwrap_or(1e6);
-    let above = f_survival(ratio, count(report.counted()) - 1.0, df);
+    let above = f_survival(ratio, count(report.counted()) - 1.0, base.scatter_degrees_of_freedom);
     let p = 2.0 * above.min(1.0 - above);
     p.is_finite().then(|| p.clamp(0.0, 1.0))
 }
@@ -590,8 +586,8 @@ pub struct Correction {
     pub(super) laboratory: String,
     pub(super) distribution: Distribution,
     pub(super) log_scatter: f64,
-    #[serde(deserialize_with = "present")]
-    pub(super) scatter_degrees_of_freedom: Option<f64>,
+    pub(super) scatter_degrees_of_freedom: f64,
+    pub(super) conditions: Vec<SharedCondition>,
     pub(super) corrections: Vec<SurfaceCorrection>,
     pub(super) not_corrected: Vec<NotCorrected>,
     pub(super) cautions: Vec<String>,
@@ -619,16 +615,18 @@ impl Correction {
     /// corrected, with the reason of the first.
     pub fn derive(fit: &EquivalenceFit, options: &CorrectionOptions) -> Result<Self> {
         options.check()?;
+        let options = &CorrectionOptions { level: fit.level(), ..options.clone() };
         let (mut corrections, mut not_corrected, mut without_classes) = (Vec::new(), Vec::new(), Vec::new());
         for surface in fit.surfaces() {
             match SurfaceCorrection::derive(surface, options) {
                 Ok(Some(mut correction)) => {
-                    if options.by_class {
+                    // Classes differ in the ratio: a power law has none of its own.
+                    if options.by_class && options.form == Form::ConstantRatio {
                         match ClassCorrections::derive(
                             surface.pairs(),
                             fit.options().estimator(),
                             options,
-                            correction.shared_at(0.0),
+                            correction.common(),
                         ) {
                             Ok(classes) => correction.classes = Some(classes),
                             Err(error) => without_classes.push((surface.surface().to_owned(), error.to_string())),
@@ -663,6 +661,7 @@ impl Correction {
             distribution: fit.distribution(),
             log_scatter: fit.log_scatter(),
             scatter_degrees_of_freedom: fit.scatter_degrees_of_freedom(),
+            conditions: fit.conditions().to_vec(),
             corrections,
             not_corrected,
             cautions,
@@ -710,16 +709,6 @@ impl Correction {
     pub fn by_class(&self) -> bool {
         self.options.by_class
     }
-    /// How the interval of one more specimen is found: by the mixture with factors by class, and where times are not
-    /// log-normal, whatever was asked for.
-    #[must_use]
-    pub fn specimen_prediction(&self) -> SpecimenPrediction {
-        if self.by_class() || self.distribution != Distribution::LogNormal {
-            SpecimenPrediction::Mixture
-        } else {
-            self.options.specimen_prediction
-        }
-    }
     /// Form that was asked for.
     #[must_use]
     pub fn form(&self) -> Form {
@@ -737,8 +726,13 @@ impl Correction {
     }
     /// Degrees of freedom of σ; `None` in a document of version 1 under censoring.
     #[must_use]
-    pub fn scatter_degrees_of_freedom(&self) -> Option<f64> {
+    pub fn scatter_degrees_of_freedom(&self) -> f64 {
         self.scatter_degrees_of_freedom
+    }
+    /// What one further day, run or belt adds to a reading.
+    #[must_use]
+    pub fn conditions(&self) -> &[SharedCondition] {
+        &self.conditions
     }
     /// The corrections, sorted by surface.
     #[must_use]
@@ -834,7 +828,7 @@ impl Correction {
         self.options.check().map_err(|e| e.to_string())?;
         all_positive(&[
             ("log_scatter", self.log_scatter),
-            ("scatter_degrees_of_freedom", self.scatter_degrees_of_freedom.unwrap_or(1.0)),
+            ("scatter_degrees_of_freedom", self.scatter_degrees_of_freedom),
         ])?;
         check_decisions(&self.decisions)?;
         if self.corrections.is_empty() {
@@ -874,34 +868,41 @@ fn cautions(
          intervals do not cover what was not seen there."
             .to_owned(),
     ];
-    if fit.shared_groupings().is_empty() {
+    if fit.conditions().is_empty() {
         list.push(
-            "The intervals take the materials of a surface as tested independently: where they share days, runs or belts, \
-             the factors are less certain than stated."
+            "Nothing that trials share (day, run, belt) is in these intervals: where materials were tested on the same \
+             days or belts, the factors are less certain than stated."
                 .to_owned(),
         );
-    } else if let Some(first) = corrections.first() {
-        for e in first.shared_effects.iter().filter(|e| e.log_variance() <= 0.0) {
-            list.push(format!(
-                "The variance between levels of {} is estimated as zero; the intervals are as if there were no such \
-                 effect.",
-                e.grouping()
-            ));
-        }
+    }
+    for reason in fit.undetermined() {
+        list.push(format!("What trials share is not in these intervals: {reason}."));
     }
     if options.form == Form::ConstantRatio {
         for surface in fit.surfaces() {
-            if let Some(p) = surface.power_law().fitted().and_then(crate::equivalence::PowerLaw::slope_one_p_value)
+            if let Some(p) =
+                surface.power_law().fitted().and_then(crate::equivalence::PowerLaw::adjusted_slope_one_p_value)
                 && p < 1.0 - options.level
             {
                 list.push(format!(
-                    "On {:?} the ratio of road to laboratory time changes with the time (test of slope 1: p = {}); \
+                    "On {:?} the ratio of road to laboratory time changes with the time (test of slope 1: adjusted p = {}); \
                      consider the power law.",
                     surface.surface(),
-                    crate::estimate::significant(p, 2)
+                    significant(p, 2)
                 ));
             }
         }
+    }
+    for (surface, class) in fit.departing() {
+        list.push(format!(
+            "On {surface:?} the class {:?} lasts {} times ({} to {}) as long as the other classes would (adjusted p = {}); it is \
+             read with its own factor.",
+            class.class(),
+            significant(class.ratio_to_others().estimate(), 2),
+            significant(class.ratio_to_others().lower(), 2),
+            significant(class.ratio_to_others().upper(), 2),
+            significant(class.adjusted_p_value(), 2)
+        ));
     }
     for c in corrections.iter().filter(|c| c.domain.materials() < 6) {
         list.push(format!("The correction for {:?} rests on {} materials only.", c.surface, c.domain.materials()));

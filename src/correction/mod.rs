@@ -170,8 +170,8 @@ pub use classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis
 pub use exposure::{ExposedTime, Exposure};
 pub use factor::{CorrectedTime, Correction, CorrectionOptions, NotCorrected, SurfaceCorrection, corrected_reports};
 pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
-pub use predict::SpecimenPrediction;
-pub(crate) use predict::{Pieces, Predictive, Target};
+
+pub(crate) use predict::{Pieces, Predictive, Target, sum_of};
 pub use reports::{LabReport, LabReports, Specimen};
 pub use requirement::{Reaching, Requirement};
 pub use validity::{ClassCount, ClassValidity, Domain, Side, TimeValidity, Validity};

@@ -29,9 +29,7 @@
 
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
-
-use crate::equivalence::{ClassPrediction, Part, predict_class, sum_of};
+use crate::equivalence::{ClassPrediction, predict_class};
 use crate::numeric::count;
 use crate::numeric::quadrature;
 use crate::numeric::root::bracketed;
@@ -41,8 +39,6 @@ use crate::severity::Distribution;
 /// The pieces of variance of a corrected log time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Pieces {
-    /// Squared standard error of the line at this laboratory time.
-    pub(crate) line: f64,
     /// s² and v.
     pub(crate) observed: f64,
     pub(crate) pair: f64,
@@ -52,39 +48,22 @@ pub(crate) struct Pieces {
     pub(crate) report: f64,
     /// σ, and its degrees of freedom.
     pub(crate) sigma: f64,
-    pub(crate) sigma_df: Option<f64>,
-    /// What days, runs and belts add, with its degrees of freedom.
+    pub(crate) sigma_df: f64,
+    /// What is uncertain of the line, and what days, runs and belts add, with its degrees of freedom.
     pub(crate) shared: Part,
 }
 
-/// How the interval of one more specimen is found where its times are log-normal and the factor is common to all. Other
-/// distributions and factors by class take the mixture.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-/// use surface_severity::correction::{Correction, CorrectionOptions, LabReport, SpecimenPrediction};
-/// let report = LabReport::from_mean("R 1", "quilted aramid", None, 4.0, 3, 0.1)?;
-/// let lower = |rule| -> surface_severity::Result<f64> {
-///     let correction = Correction::derive(&equivalence, &CorrectionOptions::default().specimen_prediction(rule))?;
-///     Ok(correction.apply_on("brushed concrete", &report)?.road_specimen_s().interval().map_or(0.0, |i| i.lower()))
-/// };
-/// assert!(lower(SpecimenPrediction::Mixture)? < lower(SpecimenPrediction::Satterthwaite)?);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-#[non_exhaustive]
-pub enum SpecimenPrediction {
-    /// Student t with the sum of the variances and Satterthwaite's (1946) degrees of freedom, between the mixtures of the
-    /// median and of the specimen. In simulation with 6 materials or more and 5 specimens a cell 94 to 96 % of nominal 95 %
-    /// intervals hold the specimen (tables in the documentation of `correction`), with fewer up to 98 %.
-    #[default]
-    Satterthwaite,
-    /// The mixture over the confidence distribution of τ², as for the median: never shorter. Documents of versions 1 and 2
-    /// answer so.
-    Mixture,
+/// A variance and its degrees of freedom.
+pub(crate) type Part = (f64, f64);
+
+/// The sum of independent variances, with degrees of freedom after Welch and Satterthwaite.
+pub(crate) fn sum_of(parts: impl IntoIterator<Item = Part>) -> Part {
+    let (mut total, mut spread) = (0.0, 0.0);
+    for (variance, df) in parts {
+        total += variance;
+        spread += variance * variance / df;
+    }
+    (total, if spread > 0.0 { total * total / spread } else { f64::INFINITY })
 }
 
 /// What is predicted.
@@ -114,6 +93,8 @@ pub(crate) struct ClassPieces<'a> {
     pub(crate) points: &'a [(f64, f64)],
     /// Which of them; `None`: a class that is not among them.
     pub(crate) of: Option<usize>,
+    /// log c with the part of its variance that single materials have for themselves.
+    pub(crate) common: (f64, f64),
 }
 
 /// A predictive distribution of a log time.
@@ -138,25 +119,17 @@ struct Student {
 }
 
 impl Predictive {
-    pub(crate) fn new(
-        centre: f64,
-        pieces: Pieces,
-        target: Target,
-        distribution: Distribution,
-        rule: SpecimenPrediction,
-    ) -> Self {
+    pub(crate) fn new(centre: f64, pieces: Pieces, target: Target, distribution: Distribution) -> Self {
         let with_tau = target != Target::Line;
         let mixture = chi_squared_mixture(pieces.df, with_tau.then(|| pieces.observed / pieces.pair * pieces.df))
             .into_iter()
             .map(|(weight, w)| {
                 let inflation = pieces.df / w;
-                Node { weight, offset: 0.0, variance: pieces.line * inflation + tau2(&pieces, with_tau, inflation) }
+                Node { weight, offset: 0.0, variance: tau2(&pieces, with_tau, inflation) }
             })
             .collect();
         let mut predictive = Self::with(centre, mixture, pieces, target, distribution);
-        if (target, distribution, rule)
-            == (Target::Specimen, Distribution::LogNormal, SpecimenPrediction::Satterthwaite)
-        {
+        if (target, distribution) == (Target::Specimen, Distribution::LogNormal) {
             predictive.student = Some(Student { total: pieces.specimen(), median: pieces.with_shared(pieces.report) });
         }
         predictive
@@ -172,7 +145,7 @@ impl Predictive {
         between: f64,
     ) -> Self {
         let with_tau = target != Target::Line;
-        let centre = predict_class(class.points, class.of, between).mean;
+        let centre = predict_class(class.points, class.of, between, Some(class.common)).mean;
         let kink = with_tau.then(|| pieces.observed / pieces.pair * pieces.df);
         let within = chi_squared_mixture(pieces.df, kink);
         let mut bins: BTreeMap<(i64, i64), Node> = BTreeMap::new();
@@ -193,7 +166,8 @@ impl Predictive {
                 if weight * share < 1e-11 {
                     continue;
                 }
-                let ClassPrediction { mean, standard_error, .. } = predict_class(&points, class.of, omega2);
+                let ClassPrediction { mean, standard_error, .. } =
+                    predict_class(&points, class.of, omega2, Some(class.common));
                 let node = Node {
                     weight: weight * share,
                     offset: mean - centre,
@@ -324,22 +298,22 @@ impl Predictive {
 impl Pieces {
     /// A variance that rests on σ, together with the shared part.
     fn with_shared(&self, own: f64) -> Part {
-        let sigma = (own, self.sigma_df.unwrap_or(f64::INFINITY));
+        let sigma = (own, self.sigma_df);
         if self.shared.0 > 0.0 { sum_of([sigma, self.shared]) } else { sigma }
     }
 
     /// Variance of a further log-normal specimen, with Satterthwaite's degrees of freedom.
     fn specimen(&self) -> Part {
-        let sigma_df = self.sigma_df.unwrap_or(f64::INFINITY);
+        let sigma_df = self.sigma_df;
         let own = self.report + self.sigma * self.sigma;
         let positive = if self.pair > 0.0 {
             1.0 - chi_squared_survival(self.observed / self.pair * self.df, self.df)
         } else {
             1.0
         };
-        let of_pairs = self.line + positive * self.observed;
+        let of_pairs = positive * self.observed;
         let of_sigma = own - positive * self.pair;
-        let total = self.line + tau2(self, true, 1.0) + own + self.shared.0;
+        let total = tau2(self, true, 1.0) + own + self.shared.0;
         let spread =
             of_pairs * of_pairs / self.df + of_sigma * of_sigma / sigma_df + self.shared.0.powi(2) / self.shared.1;
         (total, if spread > 0.0 { total * total / spread } else { f64::INFINITY })

@@ -156,12 +156,12 @@ impl ClassEffects {
     #[must_use]
     pub fn prediction(&self, i: usize) -> Option<ClassPrediction> {
         let points: Vec<(f64, f64)> = points(&self.groups);
-        (i < points.len()).then(|| predict(&points, Some(i), self.between_scatter * self.between_scatter))
+        (i < points.len()).then(|| predict(&points, Some(i), self.between_scatter * self.between_scatter, None))
     }
     /// Prediction for a class that is not among the groups: μ, with ω² in its variance.
     #[must_use]
     pub fn new_class(&self) -> ClassPrediction {
-        predict(&points(&self.groups), None, self.between_scatter * self.between_scatter)
+        predict(&points(&self.groups), None, self.between_scatter * self.between_scatter, None)
     }
 }
 
@@ -170,22 +170,30 @@ pub(crate) fn points(groups: &[ClassMean]) -> Vec<(f64, f64)> {
     groups.iter().map(|g| (g.mean, g.standard_error * g.standard_error)).collect()
 }
 
-/// The prediction of class `of`, or of a further class, from (mean, variance) of each class and ω².
-pub(crate) fn predict(points: &[(f64, f64)], of: Option<usize>, omega2: f64) -> ClassPrediction {
-    let (mut sw, mut swm) = (0.0, 0.0);
-    for (m, v) in points {
-        sw += 1.0 / (v + omega2);
-        swm += m / (v + omega2);
-    }
-    let common = swm / sw;
+/// The prediction of class `of`, or of a further class, from (mean, variance) of each class and ω². `common`: what they are
+/// shrunk towards, with its variance; their weighted mean where it is not known otherwise.
+pub(crate) fn predict(
+    points: &[(f64, f64)],
+    of: Option<usize>,
+    omega2: f64,
+    common: Option<(f64, f64)>,
+) -> ClassPrediction {
+    let (common, variance) = common.unwrap_or_else(|| {
+        let (mut sw, mut swm) = (0.0, 0.0);
+        for (m, v) in points {
+            sw += 1.0 / (v + omega2);
+            swm += m / (v + omega2);
+        }
+        (swm / sw, 1.0 / sw)
+    });
     match of {
         Some(i) => {
             let (m, v) = points[i];
             let own = omega2 / (omega2 + v);
-            let variance = own * v + (1.0 - own) * (1.0 - own) / sw;
+            let variance = own * v + (1.0 - own) * (1.0 - own) * variance;
             ClassPrediction { mean: common + own * (m - common), standard_error: libm::sqrt(variance), own_weight: own }
         }
-        None => ClassPrediction { mean: common, standard_error: libm::sqrt(omega2 + 1.0 / sw), own_weight: 0.0 },
+        None => ClassPrediction { mean: common, standard_error: libm::sqrt(omega2 + variance), own_weight: 0.0 },
     }
 }
 

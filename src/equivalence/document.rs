@@ -4,12 +4,9 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::fit::{Equivalence, EquivalenceFit, ScalePosition, SurfaceEquivalence};
-use super::nearest::NearestSurfaces;
-use crate::campaign::Decision;
+use super::fit::EquivalenceFit;
 use crate::document::{self, CRATE_VERSION, Document, present};
 use crate::error::Result;
-use crate::severity::mixed::Grouping;
 
 /// The saved form of an equivalence fit. A document that was edited after it was written is refused.
 ///
@@ -20,33 +17,24 @@ use crate::severity::mixed::Grouping;
 /// use surface_severity::equivalence::EquivalenceDocument;
 /// let document = equivalence.document(Some(1));
 /// let again = EquivalenceDocument::from_json(&document.to_json()?)?;
-/// assert_eq!((again.fit(), again.seed()), (equivalence, Some(1)));
+/// assert_eq!((again.fit(), again.seed()), (&equivalence, Some(1)));
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct EquivalenceDocument {
     crate_version: String,
-    campaign_digest: String,
-    options: Equivalence,
     #[serde(deserialize_with = "present")]
     seed: Option<u64>,
-    decisions: Vec<Decision>,
-    shared_groupings: Vec<Grouping>,
-    log_scatter: f64,
-    #[serde(deserialize_with = "present")]
-    scatter_degrees_of_freedom: Option<f64>,
-    scale: Vec<ScalePosition>,
-    surfaces: Vec<SurfaceEquivalence>,
-    #[serde(deserialize_with = "present")]
-    nearest: Option<NearestSurfaces>,
+    #[serde(flatten)]
+    fit: EquivalenceFit,
 }
 
 impl Document for EquivalenceDocument {
     const KIND: &'static str = "equivalence";
 
     fn check(&self) -> std::result::Result<(), String> {
-        self.fit().check()
+        self.fit.check()
     }
 }
 
@@ -64,18 +52,8 @@ impl EquivalenceDocument {
 
     /// The fit that was saved.
     #[must_use]
-    pub fn fit(&self) -> EquivalenceFit {
-        EquivalenceFit {
-            options: self.options.clone(),
-            campaign_digest: self.campaign_digest.clone(),
-            decisions: self.decisions.clone(),
-            shared_groupings: self.shared_groupings.clone(),
-            log_scatter: self.log_scatter,
-            scatter_degrees_of_freedom: self.scatter_degrees_of_freedom,
-            scale: self.scale.clone(),
-            surfaces: self.surfaces.clone(),
-            nearest: self.nearest.clone(),
-        }
+    pub fn fit(&self) -> &EquivalenceFit {
+        &self.fit
     }
 
     /// Reads and validates equivalence.json.
@@ -140,7 +118,7 @@ impl EquivalenceDocument {
     /// use surface_severity::equivalence::EquivalenceDocument;
     /// let path = std::env::temp_dir().join("surface-severity-example-equivalence.json");
     /// equivalence.document(None).save_path(&path)?;
-    /// assert_eq!(EquivalenceDocument::load_path(&path)?.fit(), equivalence);
+    /// assert_eq!(*EquivalenceDocument::load_path(&path)?.fit(), equivalence);
     /// # std::fs::remove_file(&path).unwrap();
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
@@ -165,18 +143,6 @@ impl EquivalenceFit {
     /// ```
     #[must_use]
     pub fn document(&self, seed: Option<u64>) -> EquivalenceDocument {
-        EquivalenceDocument {
-            crate_version: CRATE_VERSION.into(),
-            campaign_digest: self.campaign_digest.clone(),
-            options: self.options.clone(),
-            seed,
-            decisions: self.decisions.clone(),
-            shared_groupings: self.shared_groupings.clone(),
-            log_scatter: self.log_scatter,
-            scatter_degrees_of_freedom: self.scatter_degrees_of_freedom,
-            scale: self.scale.clone(),
-            surfaces: self.surfaces.clone(),
-            nearest: self.nearest.clone(),
-        }
+        EquivalenceDocument { crate_version: CRATE_VERSION.into(), seed, fit: self.clone() }
     }
 }

@@ -30,7 +30,6 @@ use crate::estimate::{Interval, IntervalMethod, check_level};
 use crate::numeric::count;
 use crate::numeric::root::bracketed;
 use crate::numeric::special::finite::{chi_squared_quantile, chi_squared_upper_tail, t_quantile};
-use crate::record::covariance;
 
 pub(super) fn not_estimable(quantity: &str, reason: impl Into<String>) -> crate::Error {
     ErrorKind::NotEstimable { quantity: quantity.into(), reason: reason.into() }.into()
@@ -523,14 +522,6 @@ pub struct LineCovariance {
 }
 
 impl LineCovariance {
-    /// Fails unless it is a covariance.
-    pub(super) fn check(&self) -> std::result::Result<(), String> {
-        let (a, b) = (self.intercept_standard_error, self.slope_standard_error);
-        covariance(
-            "the covariance of intercept and slope",
-            &[vec![a * a, self.covariance], vec![self.covariance, b * b]],
-        )
-    }
     /// All standard errors multiplied by `factor`, the covariance by its square.
     #[must_use]
     pub fn scaled(self, factor: f64) -> Self {

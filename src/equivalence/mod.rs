@@ -61,35 +61,29 @@
 
 mod calibration;
 mod classes;
+mod departures;
 mod document;
 mod fit;
-pub(crate) mod influence;
 mod line;
-mod nearest;
+mod pairs;
 mod rank;
-mod resampling;
-mod shared;
-mod time_dependence;
+mod rows;
 mod tost;
 
 pub use calibration::{ConfidenceSet, RatioSet, fieller, inverse_prediction};
 pub use classes::{ClassEffects, ClassMean, ClassPrediction, class_effects};
 pub(crate) use classes::{points as class_points, predict as predict_class};
 pub use document::EquivalenceDocument;
-pub use fit::{
-    Attempt, ConstantRatio, Equivalence, EquivalenceFit, Form, LeftOut, LeftOutReason, MaterialPair, PowerLaw,
-    PredictionGain, RankLine, ScalePosition, SeverityRatio, SurfaceEquivalence, Unavailable,
-};
-pub(crate) use fit::{check_decisions, check_ratio};
+pub use fit::{Equivalence, EquivalenceFit};
 pub use line::{
     Convention, DemingLine, Intercept, LineCovariance, LinearFit, RandomEffects, Scatter, ScatterEstimator,
     ScatterLine, YorkLine, deming, ordinary_least_squares, random_effects, york, york_with_scatter,
 };
-pub use nearest::{NearestSurface, NearestSurfaces};
 pub use rank::{PassingBablok, RankForm, passing_bablok};
-pub use resampling::{LineJackknife, LineMethod, LinePoints};
-pub use shared::{LineShare, SharedEffect};
-pub(crate) use shared::{Part, joint_degrees_of_freedom, shared_part, sum_of};
-pub use time_dependence::{TimeDependence, TimeDependenceRow};
+pub use rows::{
+    Attempt, ClassDeparture, ConstantRatio, Form, LeftOut, LeftOutReason, MaterialPair, PowerLaw, PredictionGain,
+    ScalePosition, SharedCondition, SurfaceEquivalence, Unavailable,
+};
+pub(crate) use rows::{check_decisions, check_ratio};
 pub(crate) use tost::check_test;
 pub use tost::{Tost, tost};

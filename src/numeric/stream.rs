@@ -3,9 +3,6 @@
 use rand::rngs::ChaCha8Rng;
 use rand::{Rng, SeedableRng};
 
-/// Name of the generator and of the draws made from it, for documents.
-pub(crate) const GENERATOR: &str = "chacha8/1";
-
 /// Stream of a replicate: never depends on who computes it or what was drawn before.
 pub(crate) fn stream(seed: u64, replicate: u64) -> ChaCha8Rng {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);

@@ -9,7 +9,7 @@ use nalgebra::DMatrix;
 
 use crate::numeric::bordered::Bordered;
 use crate::numeric::count;
-use crate::severity::engine::{Combination, Scale};
+use crate::severity::machinery::{Combination, Scale};
 
 use super::plan::{LaidCell, Layout, Plan};
 

@@ -6,11 +6,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, Outcome};
 use crate::error::{ErrorKind, Result};
-use crate::estimate::{Interval, check_level};
+use crate::estimate::check_level;
 use crate::numeric::count;
-use crate::severity::engine::{Kinds, Link, standings};
-use crate::severity::mixed::{Grouping, MixedSeverityFit};
-use crate::severity::{Distribution, SeverityFit, SurfaceFactor};
+use crate::severity::machinery::{Kinds, Link, standings};
+use crate::severity::{Distribution, Grouping, SeverityFit, SurfaceFactor};
 
 use super::information::Information;
 
@@ -302,8 +301,8 @@ impl Plan {
         }
     }
 
-    /// Materials, surfaces and σ as a fit found them, without any specimens yet: what has no estimate but a bound, or
-    /// none, is left out (the fit's notes name it). σ is corrected for small samples.
+    /// Materials, surfaces and scatter as a fit found them, without any specimens yet: what has no estimate but a bound,
+    /// or none, is left out (the fit's notes name it). Runs and belts are not planned for.
     ///
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
@@ -312,56 +311,19 @@ impl Plan {
     /// // The next campaign, with the values of the last and three specimens a cell.
     /// let plan = Plan::from_fit(&fit).specimens_per_cell(3);
     /// assert_eq!((plan.reference(), plan.surfaces().len()), (fit.reference(), 7));
+    /// assert!((plan.log_scatter_of_days() - fit.variance_components()[0].standard_deviation).abs() < 1e-9);
     /// assert!(plan.precision()?.factor("brushed concrete")?.factor().contains(fit.factor("brushed concrete")?.estimate()));
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     #[must_use]
     pub fn from_fit(fit: &SeverityFit) -> Self {
-        let mut plan = Self::new(fit.reference(), fit.log_scatter() * fit.small_sample_factor())
-            .distribution(fit.distribution())
-            .level(fit.level());
-        plan.take(
-            fit.factors(),
-            fit.materials().iter().filter_map(|m| Some((m.material.as_str(), m.durability_s.value()?))),
-        );
-        plan
-    }
-
-    /// As [`from_fit`](Self::from_fit), with the scatter of days and of material × surface departures from a fit with
-    /// random effects; other groupings of it (runs, belts) are not planned for.
-    ///
-    /// ```
-    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let mut trials = Vec::new();
-    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-    /// #                 let id = format!("{d} {surface} {material} {i}");
-    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-    /// #                 trials.push(trial.day(format!("day {d}")));
-    /// #             }
-    /// #         }
-    /// #     }
-    /// # }
-    /// # let campaign = Campaign::from_trials(trials)?;
-    /// use surface_severity::{planning::Plan, severity::mixed::{Grouping, MixedSeverity}};
-    /// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
-    /// let plan = Plan::from_mixed_fit(&fit);
-    /// assert!((plan.log_scatter_of_days() - fit.variance_components()[0].standard_deviation).abs() < 1e-9);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    #[must_use]
-    pub fn from_mixed_fit(fit: &MixedSeverityFit) -> Self {
+        let components = fit.variance_components();
         let of = |grouping: Grouping| {
-            let components = fit.variance_components();
             components.iter().find(|c| c.name == grouping.as_str()).map_or(0.0, |c| c.standard_deviation)
         };
-        let level = fit.factors().iter().find_map(|f| f.factor.interval().map(Interval::level));
-        let mut plan = Self::new(fit.reference(), fit.log_scatter())
-            .distribution(fit.plan().distribution)
-            .level(level.unwrap_or_else(default_level))
+        let mut plan = Self::new(fit.reference(), fit.log_scatter() * fit.small_sample_factor())
+            .distribution(fit.distribution())
+            .level(fit.level())
             .day_log_scatter(of(Grouping::Day))
             .departure_log_scatter(of(Grouping::MaterialBySurface));
         plan.take(

@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::correction::{Pieces, Predictive, SpecimenPrediction, Target};
+use crate::correction::{Pieces, Predictive, Target, sum_of};
 use crate::equivalence::{Tost, tost};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
@@ -524,19 +524,17 @@ impl<'a> Prepared<'a> {
         let location = 1.0 / (unit.location - unit.joint * unit.joint / unit.scatter);
         // The report and the further specimen each have a day of their own.
         let pieces = |days: f64| Pieces {
-            line: independent + shared * shared,
             observed: intrinsic * intrinsic + typical,
             pair: typical,
             df,
             report: sigma * sigma * location / count(plan.report_specimens),
             sigma,
-            sigma_df: Some(self.expected.scatter_degrees_of_freedom.max(1.0)),
-            shared: (of_days + days * tau2, f64::INFINITY),
+            sigma_df: self.expected.scatter_degrees_of_freedom.max(1.0),
+            shared: sum_of([(independent + shared * shared, df), (of_days + days * tau2, f64::INFINITY)]),
         };
         let predict = |target: Target| -> Result<Interval> {
             let days = if target == Target::Specimen { 2.0 } else { 1.0 };
-            let predictive =
-                Predictive::new(log, pieces(days), target, plan.distribution, SpecimenPrediction::default());
+            let predictive = Predictive::new(log, pieces(days), target, plan.distribution);
             let at = |p: f64| {
                 predictive.quantile(p).ok_or_else(|| ErrorKind::NotEstimable {
                     quantity: "the planned prediction".into(),
@@ -634,7 +632,7 @@ impl Plan {
     /// Factors: inverse of the expected (Fisher) information, exact for any run lengths where the plan has no random
     /// effects; generalised least squares with them. The interval is the one that
     /// [`Severity`](crate::severity::Severity) reports without random effects, and
-    /// [`MixedSeverity`](crate::severity::mixed::MixedSeverity) with them. Corrections: as
+    /// [`Severity`](crate::severity::Severity) with them. Corrections: as
     /// [`Correction`](crate::correction::Correction) derives them, with what days add, which it does not know of.
     ///
     /// ```

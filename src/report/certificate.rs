@@ -443,21 +443,19 @@ impl<'a> Certificate<'a> {
             format!(
                 "{}{}; times {}",
                 significant(c.log_scatter(), 3),
-                df.map_or(String::new(), |df| format!(" with {} degrees of freedom", significant(df, 4))),
+                format!(" with {} degrees of freedom", significant(df, 4)),
                 c.distribution()
             ),
         );
-        if let Some(first) = c.corrections().first() {
-            for e in first.shared_effects() {
-                add(
-                    &format!("scatter of log time between levels of {}", e.grouping()),
-                    format!(
-                        "{} with {} degrees of freedom; in all limits",
-                        significant(libm::sqrt(e.log_variance()), 3),
-                        significant(e.degrees_of_freedom(), 2)
-                    ),
-                );
-            }
+        for e in c.conditions() {
+            add(
+                &format!("scatter of log time between levels of {}", e.grouping()),
+                format!(
+                    "{} with {} degrees of freedom; in all limits",
+                    significant(libm::sqrt(e.log_variance()), 3),
+                    significant(e.degrees_of_freedom(), 2)
+                ),
+            );
         }
         if let Some(seed) = c.seed() {
             add("seed", seed.to_string());

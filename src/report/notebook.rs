@@ -5,10 +5,9 @@ use std::io::Write;
 use crate::Error;
 use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
 use crate::correction::Correction;
-use crate::equivalence::{EquivalenceFit, TimeDependence};
+use crate::equivalence::EquivalenceFit;
 use crate::planning::{Augmentation, Plan, Precision, Simulated};
 use crate::screening::{InfluenceTable, ScreeningReport};
-use crate::severity::mixed::MixedSeverityFit;
 use crate::severity::{Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit};
 use crate::tables::{self, Table, escape_html};
 
@@ -159,33 +158,6 @@ displays! {
         let drawn = plots::influence(table, &PlotOptions::default()).map(|p| vec![p]);
         picture(drawn) + &tables::influence(table, 10).to_html()
     };
-    /// Variance components, drawn and as a table, and the factors, as HTML for a notebook cell.
-    ///
-    /// ```
-    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let mut trials = Vec::new();
-    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-    /// #                 let id = format!("{d} {surface} {material} {i}");
-    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-    /// #                 trials.push(trial.day(format!("day {d}")));
-    /// #             }
-    /// #         }
-    /// #     }
-    /// # }
-    /// # let campaign = Campaign::from_trials(trials)?;
-    /// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
-    /// let html = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.to_html();
-    /// assert!(html.contains("<svg") && html.contains("<table"));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    MixedSeverityFit: |fit| {
-        let drawn = plots::variance_components(fit, &[], &PlotOptions::default()).map(|p| vec![p]);
-        picture(drawn) + &tables::variance_components(fit, &[]).to_html() + &tables::mixed_factors(fit).to_html()
-    };
     /// The comparison as HTML for a notebook cell.
     ///
     /// ```
@@ -235,15 +207,6 @@ displays! {
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     EqualScatter: |test| tables::scatter(test, None).to_html();
-    /// Slopes as HTML for a notebook cell.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// assert!(surface_severity::equivalence::TimeDependence::fit(&plan, &campaign)?.to_html().contains("<table"));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    TimeDependence: |slopes| tables::time_dependence(slopes).to_html();
     /// The planned specimens as HTML for a notebook cell.
     Plan: |plan| tables::planned_cells(plan).to_html();
     /// Expected factors and corrections as HTML for a notebook cell.

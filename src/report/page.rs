@@ -2,13 +2,12 @@
 
 use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
 use crate::campaign::{Campaign, SurfaceRole};
-use crate::correction::{CorrectedTime, Correction, Requirement, SpecimenPrediction};
+use crate::correction::{CorrectedTime, Correction, Requirement};
 use crate::document::CRATE_VERSION;
-use crate::equivalence::{EquivalenceFit, TimeDependence};
+use crate::equivalence::EquivalenceFit;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, significant};
-use crate::screening::{LeftOut, Quantity, ScreeningReport};
-use crate::severity::mixed::MixedSeverityFit;
+use crate::screening::{LeftOut, ScreeningReport};
 use crate::severity::{
     Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter,
 };
@@ -129,8 +128,7 @@ pub struct Page<'a> {
     distributions: Option<&'a DistributionComparison>,
     goodness: Option<&'a GoodnessOfFit>,
     scatter: Option<(&'a EqualScatter, Option<&'a UnequalScatter>)>,
-    time_dependence: Option<&'a TimeDependence>,
-    mixed: Option<(&'a MixedSeverityFit, &'a [Option<Interval>])>,
+    mixed: Option<(&'a SeverityFit, &'a [Option<Interval>])>,
     reports: Option<&'a [CorrectedTime]>,
     required_s: Option<f64>,
     requirements: &'a [Requirement],
@@ -164,7 +162,6 @@ impl<'a> Page<'a> {
             distributions: None,
             goodness: None,
             scatter: None,
-            time_dependence: None,
             mixed: None,
             reports: None,
             required_s: None,
@@ -244,15 +241,9 @@ impl<'a> Page<'a> {
         self.scatter = Some((test, groups));
         self
     }
-    /// Adds the slopes of factors against durability.
-    #[must_use]
-    pub fn time_dependence(mut self, slopes: &'a TimeDependence) -> Self {
-        self.time_dependence = Some(slopes);
-        self
-    }
     /// Adds a fit with random effects; `intervals` as in [`tables::variance_components`], may be empty.
     #[must_use]
-    pub fn mixed(mut self, fit: &'a MixedSeverityFit, intervals: &'a [Option<Interval>]) -> Self {
+    pub fn mixed(mut self, fit: &'a SeverityFit, intervals: &'a [Option<Interval>]) -> Self {
         self.mixed = Some((fit, intervals));
         self
     }
@@ -530,16 +521,11 @@ impl<'a> Page<'a> {
         let Some(equivalence) = self.equivalence else { return Ok(()) };
         html.section("Laboratory belt against the roads");
         html.table(&tables::equivalence(equivalence));
-        if equivalence.nearest().is_some() {
-            html.table(&tables::nearest_surfaces(equivalence));
-        }
         if equivalence.surfaces().iter().any(|s| !s.pairs().is_empty()) {
             html.figure(|o| plots::lab_road(equivalence, self.correction, &o.id("lab-road")))?;
         }
         html.table(&tables::lab_road_lines(equivalence));
         html.table(&tables::prediction_gains(equivalence));
-        html.table(&tables::lab_road_slopes(equivalence));
-        html.table(&tables::shared_effects(equivalence));
         Ok(())
     }
 
@@ -582,7 +568,6 @@ impl<'a> Page<'a> {
         html.section("Days, runs and belts");
         html.figure(|o| Ok(vec![plots::variance_components(fit, intervals, &o.id("components"))?]))?;
         html.table(&tables::variance_components(fit, intervals));
-        html.table(&tables::mixed_factors(fit));
         let classes = tables::shrunk_class_factors(fit);
         if !classes.is_empty() {
             html.table(&classes);
@@ -621,8 +606,7 @@ impl<'a> Page<'a> {
         for table in screening.influences() {
             let drawn = table.left_out == LeftOut::Trial && table.rows.iter().any(|r| r.largest_percent.is_some());
             if drawn {
-                let id = if table.quantity == Quantity::Abrasiveness { "influence" } else { "correction-influence" };
-                html.figure(|o| Ok(vec![plots::influence(table, &o.id(id))?]))?;
+                html.figure(|o| Ok(vec![plots::influence(table, &o.id("influence"))?]))?;
             }
             if !table.rows.is_empty() {
                 html.table(&tables::influence(table, MOST_INFLUENTIAL));
@@ -661,7 +645,7 @@ impl<'a> Page<'a> {
     }
 
     fn one_factor(&self, html: &mut Html) -> Result<()> {
-        if self.additivity.is_none() && self.classes.is_none() && self.time_dependence.is_none() {
+        if self.additivity.is_none() && self.classes.is_none() {
             return Ok(());
         }
         html.section("Does one factor serve all materials?");
@@ -673,9 +657,6 @@ impl<'a> Page<'a> {
                 html.figure(|o| Ok(vec![plots::class_departures(classes, &o.id("classes"))?]))?;
             }
             html.table(&tables::class_factors(classes));
-        }
-        if let Some(slopes) = self.time_dependence {
-            html.table(&tables::time_dependence(slopes));
         }
         Ok(())
     }
@@ -728,7 +709,9 @@ impl<'a> Page<'a> {
              perforated trial contributes its density, a run-out the probability of lasting longer, a contact opening the \
              probability of lasting less. {} Void trials contribute nothing.",
             self.fit.reference(),
-            if self.fit.degrees_of_freedom().is_some() {
+            if !self.fit.groupings().is_empty() {
+                "Limits hold what trials share (see shared conditions)."
+            } else if self.fit.convergence().direct {
                 "Nothing is censored, so the fit is two-way least squares with t intervals."
             } else {
                 "Fitted by maximum likelihood with Newton's method; intervals are exp(log k ± t f SE) with the observed information, f and the degrees of freedom of t making up for few trials."
@@ -774,7 +757,7 @@ impl<'a> Page<'a> {
                  log ratio with τ by restricted likelihood and limits after Hartung and Knapp; the slope is York's line with the \
                  same scatter. Equivalence is two one-sided tests of k belt / k road at the stated bounds.",
             );
-            if self.equivalence.is_some_and(|e| !e.shared_groupings().is_empty()) {
+            if self.equivalence.is_some_and(|e| !e.conditions().is_empty()) {
                 html.paragraph(
                     "What trials of one day, run or belt share is taken from the fit with random effects. The part that the scatter between \
                      materials does not show is added to the variance of c, of the slope and of the tested ratio; a report has the \
@@ -795,7 +778,7 @@ impl<'a> Page<'a> {
                  own median, of the line, and τ, which is not taken as known but as a mixture over its confidence distribution; a \
                  further specimen adds σ. A value outside the belt times or classes of the domain is given unchanged and marked.",
             );
-            if self.correction.is_some_and(|c| c.specimen_prediction() == SpecimenPrediction::Satterthwaite) {
+            if self.correction.is_some() {
                 html.paragraph(
                     "The interval of a further specimen is Student t with the sum of the variances and Satterthwaite's degrees of \
                      freedom, between the mixture of the median and that of the specimen.",

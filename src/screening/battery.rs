@@ -8,7 +8,7 @@ use crate::error::Result;
 use crate::estimate::significant;
 use crate::numeric::special::{normal_cdf, normal_quantile, t_quantile, t_survival};
 use crate::severity::RobustFit;
-use crate::severity::engine::{Cell, Cells, Kinds, Link, LogTime, Standing, standings};
+use crate::severity::machinery::{Cell, Cells, Kinds, Link, LogTime, Standing, standings};
 
 use super::deletion::{Deletion, Extreme, Pooled};
 use super::dixon::{self, dixon_critical_value};

@@ -26,7 +26,7 @@
 //! within 10 % of a fresh fit (test below), and the error falls with the number of trials.
 
 use crate::numeric::special::{normal_tail, t_survival};
-use crate::severity::engine::LogTime;
+use crate::severity::machinery::LogTime;
 
 use super::grubbs::{as_f64, mean_and_squares};
 

@@ -12,11 +12,9 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::Campaign;
-use crate::equivalence::influence::Corrections;
-use crate::equivalence::{Equivalence, Form};
 use crate::error::Result;
 use crate::severity::Severity;
-use crate::severity::engine::{Engine, Failure, LANES, Prepared};
+use crate::severity::machinery::{Engine, Failure, LANES, Prepared};
 
 /// What is left out, one at a time.
 ///
@@ -40,31 +38,6 @@ pub enum LeftOut {
     Day,
     /// All trials of one material on one surface.
     Cell,
-}
-
-/// Which factors an influence table is about.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-/// use surface_severity::screening::{LeftOut, Quantity, influence};
-/// assert_eq!(influence(&plan, &campaign, LeftOut::Day)?.quantity, Quantity::Abrasiveness);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case", deny_unknown_fields)]
-#[non_exhaustive]
-pub enum Quantity {
-    /// Abrasiveness factors of surfaces, relative to the reference.
-    Abrasiveness,
-    /// Correction factors: laboratory time times factor = road time.
-    Correction {
-        /// The laboratory surface.
-        laboratory: String,
-        /// How road and laboratory times are related. With the power law a factor is that at the
-        /// geometric mean of the laboratory medians of all trials, held fixed.
-        form: Form,
-    },
 }
 
 /// The factors without one trial or group.
@@ -116,8 +89,6 @@ pub struct InfluenceRow {
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct InfluenceTable {
-    /// Which factors.
-    pub quantity: Quantity,
     /// What was left out.
     pub left_out: LeftOut,
     /// The surfaces that have a factor with all trials, sorted by name; the reference of abrasiveness
@@ -153,7 +124,6 @@ impl InfluenceTable {
 
     pub(crate) fn without_rows(&self) -> Self {
         Self {
-            quantity: self.quantity.clone(),
             left_out: self.left_out,
             surfaces: self.surfaces.clone(),
             factors: self.factors.clone(),
@@ -227,6 +197,7 @@ const CHUNK: usize = 64;
 /// # Errors
 /// Those of [`Severity::fit`] on the whole campaign. A refit that fails is a row that says why.
 pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) -> Result<InfluenceTable> {
+    let severity = &severity.clone().independent();
     let prepared = Prepared::new(severity, campaign)?;
     let (design, rows) = prepared.numbering.crossed(&prepared.cells);
     let fit = prepared.fit(severity, campaign)?;
@@ -330,76 +301,11 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
         rows
     };
     Ok(InfluenceTable {
-        quantity: Quantity::Abrasiveness,
         left_out,
         surfaces: columns.iter().map(|&(s, _)| campaign.surfaces()[s].name.clone()).collect(),
         factors: columns.iter().map(|&(_, c)| libm::exp(full[c])).collect(),
         rows: in_chunks(&groups, chunk),
     })
-}
-
-/// Leaves out one trial or group at a time and derives the correction factors of `equivalence` from the rest: the
-/// constant ratio of road and laboratory medians, or the power law. The factors are those of
-/// [`Correction`](crate::correction::Correction) without factors by class.
-///
-/// Cost: for the constant ratio O(cells) for each trial left out, whatever the number of trials; for the power law
-/// a line through the materials is fitted again.
-///
-/// ```
-/// use surface_severity::campaign::Campaign;
-/// use surface_severity::equivalence::{Equivalence, Form};
-/// use surface_severity::screening::{LeftOut, correction_influence};
-/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
-/// let plan = Equivalence::new("laboratory belt");
-/// let materials = correction_influence(&plan, Form::ConstantRatio, &campaign, LeftOut::Material)?;
-/// let first = materials.most_influential(1)[0];
-/// assert!(first.largest_percent.is_some_and(|p| p.abs() > 1.0));
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-///
-/// # Errors
-/// Those of [`Equivalence::fit`] but for the severity fit, on the whole campaign;
-/// [`ErrorKind::NotEstimable`](crate::ErrorKind::NotEstimable) where no road surface has a correction factor. A refit
-/// that fails is a row that says why.
-///
-/// # Accuracy
-/// Against the correction derived from the rest of the trials, 9 digits (`tests/screening/correction_influence.rs`).
-pub fn correction_influence(
-    equivalence: &Equivalence,
-    form: Form,
-    campaign: &Campaign,
-    left_out: LeftOut,
-) -> Result<InfluenceTable> {
-    let corrections = Corrections::new(equivalence, form, campaign)?;
-    Ok(correction_table(&corrections, equivalence, form, campaign, left_out))
-}
-
-pub(super) fn correction_table(
-    corrections: &Corrections,
-    equivalence: &Equivalence,
-    form: Form,
-    campaign: &Campaign,
-    left_out: LeftOut,
-) -> InfluenceTable {
-    let full: Vec<(usize, f64)> = corrections.surfaces().collect();
-    let groups: Vec<(String, Vec<usize>)> = groups_of(campaign, left_out).into_iter().collect();
-    let chunk = |part: &[(String, Vec<usize>)]| -> Vec<InfluenceRow> {
-        let mut work = corrections.work();
-        part.iter()
-            .map(|(name, trials)| {
-                let without = corrections.without(trials, &mut work);
-                let changes = full.iter().zip(&without.log_factors).map(|(&(_, full), log)| percent((*log)? - full));
-                row(name, trials.len(), changes.collect(), without.reason)
-            })
-            .collect()
-    };
-    InfluenceTable {
-        quantity: Quantity::Correction { laboratory: equivalence.laboratory().to_owned(), form },
-        left_out,
-        surfaces: full.iter().map(|&(s, _)| campaign.surfaces()[s].name.clone()).collect(),
-        factors: full.iter().map(|&(_, log)| libm::exp(log)).collect(),
-        rows: in_chunks(&groups, chunk),
-    }
 }
 
 /// The rows of all groups, in their order, whoever computes them.

@@ -19,7 +19,7 @@
 //! where it is the same whatever they would have become.
 
 use crate::error::Result;
-use crate::severity::engine::LogTime;
+use crate::severity::machinery::LogTime;
 
 use super::grubbs::{as_f64, check_sample};
 

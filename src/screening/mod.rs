@@ -110,7 +110,7 @@ pub use document::{ScreeningDocument, ScreeningOptions};
 pub use esd::{Esd, EsdStep, generalised_esd};
 pub use grubbs::{Grubbs, GrubbsPair, Side, grubbs, grubbs_critical_value, grubbs_pair};
 pub use headline::HeadlineFactor;
-pub use influence::{InfluenceRow, InfluenceTable, LeftOut, Quantity, correction_influence, influence};
+pub use influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
 pub use mad::{mad, mad_factor, median};
 pub use plan::{Screening, ScreeningNote, ScreeningReport};
 pub use precision::{

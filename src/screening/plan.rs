@@ -2,17 +2,15 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::{Campaign, Decision, Outcome, SurfaceRole, Trial};
-use crate::equivalence::influence::Corrections;
-use crate::equivalence::{Equivalence, Form};
+use crate::campaign::{Campaign, Decision, Outcome, Trial};
 use crate::error::{ErrorKind, Result};
-use crate::severity::engine::Cells;
+use crate::severity::machinery::Cells;
 use crate::severity::{Distribution, Robust, RobustFit, RobustMethod, Severity};
 
 use super::battery::{Screened, scatter};
 use super::grubbs::{Side, as_f64, check_significance};
 use super::headline::{HeadlineFactor, headline};
-use super::influence::{InfluenceRow, InfluenceTable, LeftOut, Quantity, correction_table, influence};
+use super::influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
 use super::rules::Rules;
 use super::verdict::{Evidence, FactorWithout, GroupVerdict, Test, Verdict};
 use crate::holm;
@@ -32,8 +30,6 @@ use crate::holm;
 /// | dixon | false | | Dixon's r10 within cells, besides Grubbs' test |
 /// | robust | Student t errors, 4 df | see [`Robust`] | the robust fit of the headline |
 /// | influence | true | | what the factors become without each trial, material, day and cell |
-/// | equivalence | the belt, where the campaign has one laboratory surface | see [`Equivalence`] | plan of the correction factors whose influence is asked for |
-/// | form | constant ratio | see [`Form`] | form of those correction factors |
 ///
 /// p-values are adjusted with Holm's method over all trials (Grubbs, pairs, Dixon: cells) that the test
 /// could look at, and multiplied by the number of tests that can flag, so that the campaign's
@@ -69,8 +65,6 @@ pub struct Screening {
     dixon: bool,
     robust: Option<Robust>,
     influence: bool,
-    equivalence: Option<Equivalence>,
-    form: Form,
 }
 
 impl Default for Screening {
@@ -87,8 +81,6 @@ impl Default for Screening {
             dixon: false,
             robust: Some(Robust::student_t(4.0)),
             influence: true,
-            equivalence: None,
-            form: Form::ConstantRatio,
         }
     }
 }
@@ -161,11 +153,6 @@ pub enum ScreeningNote {
     NotLogNormal,
     /// No cell is repeated, so that no statistical test can be applied.
     NoReplicates,
-    /// There are laboratory surfaces, but what each trial does to the correction factors is not known.
-    NoCorrectionFactors {
-        /// Why.
-        reason: String,
-    },
 }
 
 impl std::fmt::Display for ScreeningNote {
@@ -204,9 +191,6 @@ impl std::fmt::Display for ScreeningNote {
                  more (or less) often than the stated significance",
             ),
             Self::NoReplicates => f.write_str("no cell holds two exact times: no statistical test could be applied"),
-            Self::NoCorrectionFactors { reason } => {
-                write!(f, "the influence of trials on correction factors is not known: {reason}")
-            }
         }
     }
 }
@@ -252,12 +236,7 @@ impl ScreeningReport {
     /// What each surface factor becomes without each trial, where it was asked for.
     #[must_use]
     pub fn influence(&self) -> Option<&InfluenceTable> {
-        self.table(LeftOut::Trial, true)
-    }
-    /// What each correction factor becomes without each trial, where it was asked for and the campaign has any.
-    #[must_use]
-    pub fn correction_influence(&self) -> Option<&InfluenceTable> {
-        self.table(LeftOut::Trial, false)
+        self.influence.iter().find(|t| t.left_out == LeftOut::Trial)
     }
     /// Every table of influence: surface factors, then correction factors, each without one trial, material, day
     /// (where days are recorded) and cell; empty where it was not asked for.
@@ -265,20 +244,10 @@ impl ScreeningReport {
     pub fn influences(&self) -> &[InfluenceTable] {
         &self.influence
     }
-    fn table(&self, left_out: LeftOut, abrasiveness: bool) -> Option<&InfluenceTable> {
-        let fits =
-            |t: &&InfluenceTable| t.left_out == left_out && (t.quantity == Quantity::Abrasiveness) == abrasiveness;
-        self.influence.iter().find(fits)
-    }
     /// The ten trials that change a surface factor most, ranked.
     #[must_use]
     pub fn most_influential(&self) -> Vec<&InfluenceRow> {
         self.influence().map_or_else(Vec::new, |t| t.most_influential(MOST_INFLUENTIAL))
-    }
-    /// The ten trials that change a correction factor most, ranked.
-    #[must_use]
-    pub fn most_influential_on_corrections(&self) -> Vec<&InfluenceRow> {
-        self.correction_influence().map_or_else(Vec::new, |t| t.most_influential(MOST_INFLUENTIAL))
     }
     /// Scale of log time about the robust severity fit, where there is one.
     #[must_use]
@@ -440,21 +409,6 @@ impl Screening {
         self.influence = on;
         self
     }
-    /// Sets the plan of the correction factors whose influence is asked for; with `None` it is the default plan
-    /// for the laboratory surface, where the campaign has exactly one.
-    #[must_use]
-    pub fn equivalence(mut self, equivalence: impl Into<Option<Equivalence>>) -> Self {
-        self.equivalence = equivalence.into();
-        self
-    }
-    /// Sets the form of those correction factors. With the power law every trial left out is a fit of a line
-    /// through the materials: milliseconds each where there are a hundred of them.
-    #[must_use]
-    pub fn form(mut self, form: Form) -> Self {
-        self.form = form;
-        self
-    }
-
     /// Tests that can flag.
     pub(super) fn families(&self) -> f64 {
         let fixed = [self.pairs, self.dixon, self.esd_share > 0.0, self.median_limit.is_none()];
@@ -476,9 +430,6 @@ impl Screening {
 
     pub(crate) fn check(&self) -> Result<()> {
         self.rules.check()?;
-        if let Some(equivalence) = &self.equivalence {
-            equivalence.check()?;
-        }
         if let Some(robust) = &self.robust {
             robust.check()?;
         }
@@ -570,7 +521,7 @@ impl Screening {
         let robust_fit = robust.as_ref().and_then(|r| r.as_ref().ok());
         let mut groups = screened.majorities();
         groups.extend(screened.groups(robust_fit)?);
-        let influence = self.influences(severity, &table, &mut screened.notes)?;
+        let influence = self.influences(severity, &table)?;
         let Screened { evidence, notes, .. } = screened;
         let verdicts: Vec<Verdict> = campaign
             .trials()
@@ -602,13 +553,8 @@ impl Screening {
         })
     }
 
-    /// Surface factors, then correction factors, without one trial, material, day and cell.
-    fn influences(
-        &self,
-        severity: &Severity,
-        table: &Campaign,
-        notes: &mut Vec<ScreeningNote>,
-    ) -> Result<Vec<InfluenceTable>> {
+    /// Surface factors without one trial, material, day and cell.
+    fn influences(&self, severity: &Severity, table: &Campaign) -> Result<Vec<InfluenceTable>> {
         let mut all = Vec::new();
         if !self.influence {
             return Ok(all);
@@ -620,32 +566,6 @@ impl Screening {
             .collect();
         for &left_out in &left_out {
             all.push(influence(severity, table, left_out)?);
-        }
-        let chosen = match &self.equivalence {
-            Some(plan) => Some(plan.clone()),
-            None => {
-                let is_belt = |s: &&crate::campaign::Surface| s.role == Some(SurfaceRole::Laboratory);
-                let belts: Vec<_> = table.surfaces().iter().filter(is_belt).collect();
-                match belts.as_slice() {
-                    [belt] => Some(Equivalence::new(&belt.name)),
-                    [] => None,
-                    several => {
-                        let reason = format!("there are {} laboratory surfaces; name one", several.len());
-                        notes.push(ScreeningNote::NoCorrectionFactors { reason });
-                        None
-                    }
-                }
-            }
-        };
-        if let Some(plan) = chosen {
-            match Corrections::new(&plan, self.form, table) {
-                Ok(corrections) => all.extend(
-                    left_out.iter().map(|&left_out| correction_table(&corrections, &plan, self.form, table, left_out)),
-                ),
-                // A mistake in the plan; what the data cannot give is a note.
-                Err(error) if matches!(error.kind(), ErrorKind::UnknownSurface { .. }) => return Err(error),
-                Err(error) => notes.push(ScreeningNote::NoCorrectionFactors { reason: error.to_string() }),
-            }
         }
         Ok(all)
     }
@@ -667,22 +587,16 @@ fn verdict(
         .binary_search_by(|d| d.trial_id.as_str().cmp(trial.trial_id.as_str()))
         .ok()
         .map(|i| decisions[i].clone());
-    let without = |abrasiveness: bool| -> Vec<FactorWithout> {
-        let fits = |t: &&InfluenceTable| {
-            t.left_out == LeftOut::Trial && (t.quantity == Quantity::Abrasiveness) == abrasiveness
-        };
-        let table = influence.iter().find(fits).filter(|_| !evidence.is_empty());
-        let Some((table, row)) = table.and_then(|t| Some((t, t.row(&trial.trial_id)?))) else { return Vec::new() };
+    let table = influence.iter().find(|t| t.left_out == LeftOut::Trial).filter(|_| !evidence.is_empty());
+    let without_it = table.and_then(|t| Some((t, t.row(&trial.trial_id)?))).map_or_else(Vec::new, |(table, row)| {
         let factors = table.surfaces.iter().zip(&table.factors).zip(&row.change_percent);
-        factors
-            .map(|((surface, factor), change)| FactorWithout {
-                surface: surface.clone(),
-                factor: change.map(|percent| factor * (1.0 + 0.01 * percent)),
-                change_percent: *change,
-            })
-            .collect()
-    };
-    let (without_it, corrections_without_it) = (without(true), without(false));
+        let without = |((surface, factor), change): ((&String, &f64), &Option<f64>)| FactorWithout {
+            surface: surface.clone(),
+            factor: change.map(|percent| factor * (1.0 + 0.01 * percent)),
+            change_percent: *change,
+        };
+        factors.map(without).collect()
+    });
     Verdict {
         trial_id: trial.trial_id.clone(),
         material: trial.material.clone(),
@@ -694,6 +608,5 @@ fn verdict(
         reason,
         decision,
         without_it,
-        corrections_without_it,
     }
 }

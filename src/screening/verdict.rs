@@ -196,9 +196,6 @@ pub struct Verdict {
     /// What each surface factor becomes without this trial; for trials about which something spoke,
     /// empty for the others.
     pub without_it: Vec<FactorWithout>,
-    /// What each correction factor becomes without this trial, by road surface; for trials about which
-    /// something spoke, and where the campaign has correction factors.
-    pub corrections_without_it: Vec<FactorWithout>,
 }
 
 /// A surface or correction factor without one trial.

@@ -9,9 +9,12 @@ use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
 
+use super::adjusted::{Adjusted, Scatter};
 use super::cells::{Cells, Crossed, Kinds};
 use super::distribution::Distribution;
-use super::fit::log_median_bound;
+use super::fit::SeverityFit;
+use super::plan::Grouping;
+use super::rows::log_median_bound;
 use super::scale::{Combination, Scale, SmallSample};
 
 /// One material on one surface.
@@ -26,7 +29,7 @@ use super::scale::{Combination, Scale, SmallSample};
 /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
 /// # ])?;
 /// use surface_severity::severity::Severity;
-/// let cells = Severity::new("asphalt").cell_means(&campaign)?;
+/// let cells = Severity::new("asphalt").fit(&campaign)?.cell_means(&campaign)?;
 /// let cell = cells.cell("cowhide", "belt").unwrap();
 /// // The median of log-normal times is their geometric mean.
 /// assert!((cell.median_s.value().unwrap() - 20_f64.sqrt()).abs() < 1e-12);
@@ -79,9 +82,10 @@ pub struct CellEstimate {
 #[derive(Debug, Clone, PartialEq)]
 pub struct CellMeans {
     cells: Vec<CellEstimate>,
-    /// Per cell, aligned with `cells`: derivative of its log median by log σ, times the standard error of log σ.
-    /// The product of two entries is the covariance of the two log medians.
-    shared: Vec<f64>,
+    /// Per cell, aligned with `cells`: variance of its log median that it shares with no other cell.
+    own: Vec<f64>,
+    /// Per cell: the product of the rows of two cells is the rest of their covariance, what conditions and σ̂ share.
+    loadings: Vec<Vec<f64>>,
     small_sample: SmallSample,
     log_scatter: f64,
     degrees_of_freedom: Option<f64>,
@@ -113,55 +117,114 @@ impl CellMeans {
     /// [`ErrorKind::NotConverged`].
     pub fn fit(campaign: &Campaign, distribution: Distribution, level: f64) -> Result<Self> {
         check_level(level)?;
-        let cells = Cells::new(campaign, None);
-        let mut design = Crossed::new(0, 0);
-        let mut standing = Vec::with_capacity(cells.cells.len());
-        for (cell, kinds) in cells.with_kinds() {
-            let side = match (kinds.exact, kinds.right, kinds.left) {
-                (0, _, 0) => Err(BoundSide::AtLeast),
-                (0, 0, _) => Err(BoundSide::AtMost),
-                _ => {
-                    design.push(&cells, cell, design.groups, None);
-                    design.groups += 1;
-                    Ok(design.groups - 1)
-                }
-            };
-            standing.push(side);
-        }
-        if design.groups == 0 {
-            return Err(ErrorKind::NothingToFit {
-                reason: "no cell has a trial that was worn through within its run".into(),
-            }
-            .into());
-        }
-        let scale = Scale::fit(&design, distribution, "the fit of cell medians")?;
-        let quantile = scale.small_sample.multiplier(level);
-        let method = IntervalMethod::StudentT;
+        Self::independent(campaign, None, distribution, level)
+    }
+
+    fn independent(
+        campaign: &Campaign,
+        resolution: Option<f64>,
+        distribution: Distribution,
+        level: f64,
+    ) -> Result<Self> {
+        let finite = Finite::of(campaign, resolution)?;
+        let scale = Scale::fit(&finite.design, distribution, "the fit of cell medians")?;
         let spread = scale.sigma * distribution.median();
-        let mut rows = Vec::with_capacity(cells.cells.len());
-        let mut shared = Vec::with_capacity(cells.cells.len());
-        for (cell, standing) in cells.cells.iter().zip(standing) {
-            let of = cells.of(cell);
-            let (median_s, log) = match standing {
+        let mut found = Self {
+            cells: Vec::new(),
+            own: Vec::new(),
+            loadings: Vec::new(),
+            small_sample: scale.small_sample,
+            log_scatter: scale.sigma,
+            degrees_of_freedom: scale.degrees_of_freedom,
+            log_likelihood: scale.log_likelihood,
+            parameters: finite.design.groups + 1,
+            level,
+            distribution,
+        };
+        let medians: Vec<Median> = (0..finite.design.groups)
+            .map(|group| {
+                let combination = Combination { locations: vec![(group, 1.0)], border: vec![(0, spread)] };
+                let variance = scale.variance(&combination);
+                // Covariance with other cells goes through σ̂ alone.
+                let shared = (spread + scale.loadings[group]) * scale.corner[0].sqrt();
+                Median {
+                    log: scale.location[group] + spread,
+                    own: (variance - shared * shared).max(0.0),
+                    loadings: vec![shared],
+                }
+            })
+            .collect();
+        found.rows(campaign, &finite, &medians)?;
+        Ok(found)
+    }
+
+    fn adjusted(fit: &SeverityFit, campaign: &Campaign) -> Result<Self> {
+        let plan = fit.plan();
+        let finite = Finite::of(campaign, plan.time_resolution_s)?;
+        let components = fit.variance_components();
+        let conditions: Vec<(Grouping, f64)> = fit
+            .groupings()
+            .iter()
+            .zip(&components)
+            .filter(|(g, _)| g.is_condition())
+            .map(|(g, c)| (*g, c.variance))
+            .collect();
+        let (distribution, sigma) = (fit.distribution(), fit.log_scatter());
+        let scatter = Scatter { distribution, sigma, conditions: &conditions };
+        let trials: Vec<usize> = finite.rows.iter().map(|&row| finite.cells.trial[row]).collect();
+        let adjusted = Adjusted::fit(campaign, &finite.design, &trials, fit.reference(), scatter)?;
+        let spread = sigma * distribution.median();
+        let medians: Vec<Median> = (0..finite.design.groups)
+            .map(|g| Median {
+                log: adjusted.location[g] + spread,
+                own: adjusted.own[g],
+                loadings: adjusted.loadings[g].clone(),
+            })
+            .collect();
+        let mut found = Self {
+            cells: Vec::new(),
+            own: Vec::new(),
+            loadings: Vec::new(),
+            small_sample: SmallSample { factor: 1.0, degrees_of_freedom: fit.scatter_degrees_of_freedom() },
+            log_scatter: sigma,
+            degrees_of_freedom: None,
+            log_likelihood: fit.log_likelihood(),
+            parameters: finite.design.groups + 1 + conditions.len(),
+            level: fit.level(),
+            distribution,
+        };
+        found.rows(campaign, &finite, &medians)?;
+        Ok(found)
+    }
+
+    /// Fills in a row for every cell, with a bound where nothing finite is known.
+    fn rows(&mut self, campaign: &Campaign, finite: &Finite, medians: &[Median]) -> Result<()> {
+        let quantile = self.small_sample.multiplier(self.level);
+        for (cell, standing) in finite.cells.cells.iter().zip(&finite.standing) {
+            let of = finite.cells.of(cell);
+            let (median_s, log) = match *standing {
                 Ok(group) => {
-                    let log = scale.location[group] + spread;
-                    let combination = Combination { locations: vec![(group, 1.0)], border: vec![(0, spread)] };
-                    let se = scale.variance(&combination).sqrt();
-                    shared.push((spread + scale.loadings[group]) * scale.corner[0].sqrt());
-                    (Interval::from_log(log, se, quantile, level, method)?.into(), Some((log, se)))
+                    let median = &medians[group];
+                    let se = (median.own + dot(&median.loadings, &median.loadings)).sqrt();
+                    self.own.push(median.own);
+                    self.loadings.push(median.loadings.clone());
+                    let method = IntervalMethod::StudentT;
+                    let interval = Interval::from_log(median.log, se, quantile, self.level, method)?;
+                    (interval.into(), Some((median.log, se)))
                 }
                 Err(side) => {
-                    shared.push(0.0);
+                    self.own.push(0.0);
+                    self.loadings.push(Vec::new());
                     let kind = if side == BoundSide::AtLeast { "ran out" } else { "opened at contact" };
                     let reason = format!("all {} trial(s) of the cell {kind}", of.len());
-                    let estimate = log_median_bound(distribution, scale.sigma, of, level)
-                        .and_then(|log| Bound::new(side, libm::exp(log), level, reason.clone()).ok())
+                    let estimate = log_median_bound(self.distribution, self.log_scatter, of, self.level)
+                        .and_then(|log| Bound::new(side, libm::exp(log), self.level, reason.clone()).ok())
                         .map_or_else(|| Estimate::not_estimable(reason), Estimate::from);
                     (estimate, None)
                 }
             };
             let material = &campaign.materials()[cell.material];
-            rows.push(CellEstimate {
+            self.cells.push(CellEstimate {
                 material: material.name.clone(),
                 class: material.class.clone(),
                 surface: campaign.surfaces()[cell.surface].name.clone(),
@@ -172,17 +235,27 @@ impl CellMeans {
                 perforated: Kinds::of(of).exact,
             });
         }
-        Ok(Self {
-            cells: rows,
-            shared,
-            small_sample: scale.small_sample,
-            log_scatter: scale.sigma,
-            degrees_of_freedom: scale.degrees_of_freedom,
-            log_likelihood: scale.log_likelihood,
-            parameters: design.groups + 1,
-            level,
-            distribution,
-        })
+        Ok(())
+    }
+
+    /// Covariance of the log medians of two cells with finite ones, by their place among [`cells`](Self::cells).
+    pub(crate) fn covariance(&self, a: usize, b: usize) -> f64 {
+        dot(&self.loadings[a], &self.loadings[b]) + if a == b { self.own[a] } else { 0.0 }
+    }
+
+    /// Variance of a log median that it shares with no other cell.
+    pub(crate) fn own_variance(&self, cell: usize) -> f64 {
+        self.own[cell]
+    }
+
+    /// The row of a cell whose products with those of others are their covariance.
+    pub(super) fn loadings(&self, cell: usize) -> &[f64] {
+        &self.loadings[cell]
+    }
+
+    /// Place of a cell among [`cells`](Self::cells).
+    pub(crate) fn index(&self, material: &str, surface: &str) -> Option<usize> {
+        self.cells.binary_search_by(|c| (c.material.as_str(), c.surface.as_str()).cmp(&(material, surface))).ok()
     }
 
     /// The cells, sorted by material and then surface.
@@ -193,21 +266,7 @@ impl CellMeans {
     /// One cell, if it has a trial that counts.
     #[must_use]
     pub fn cell(&self, material: &str, surface: &str) -> Option<&CellEstimate> {
-        self.cells
-            .binary_search_by(|c| (c.material.as_str(), c.surface.as_str()).cmp(&(material, surface)))
-            .ok()
-            .map(|i| &self.cells[i])
-    }
-    /// Part of a cell's log median that moves with the common σ̂, as a standard error with sign: the covariance of two
-    /// log medians is the product of theirs. 0 for exact log-normal times, whose mean does not depend on σ̂.
-    pub(crate) fn shared(&self, material: &str, surface: &str) -> f64 {
-        self.cells
-            .binary_search_by(|c| (c.material.as_str(), c.surface.as_str()).cmp(&(material, surface)))
-            .map_or(0.0, |i| self.shared[i])
-    }
-    /// Small-sample correction of σ and the standard errors.
-    pub(crate) fn small_sample(&self) -> SmallSample {
-        self.small_sample
+        self.index(material, surface).map(|i| &self.cells[i])
     }
     /// Common replicate scatter σ of log time; the maximum-likelihood estimate under censoring.
     #[must_use]
@@ -288,6 +347,81 @@ mod tests {
         ] {
             let got = means.shared("C", "1") * means.shared(material, surface);
             assert!((got - want).abs() < 1e-6 * want.abs() + 1e-15, "{material} {surface}: {got} {want}");
+        }
+    }
+}
+
+/// A finite cell.
+struct Median {
+    log: f64,
+    own: f64,
+    loadings: Vec<f64>,
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// The cells with a finite median as groups of a design, and which way the others are unlimited.
+struct Finite {
+    cells: Cells,
+    design: Crossed,
+    /// Rows of the cells in the design.
+    rows: Vec<usize>,
+    standing: Vec<std::result::Result<usize, BoundSide>>,
+}
+
+impl Finite {
+    fn of(campaign: &Campaign, resolution: Option<f64>) -> Result<Self> {
+        let cells = Cells::new(campaign, resolution);
+        let mut design = Crossed::new(0, 0);
+        let (mut rows, mut standing) = (Vec::new(), Vec::with_capacity(cells.cells.len()));
+        for (cell, kinds) in cells.with_kinds() {
+            standing.push(match (kinds.exact, kinds.right, kinds.left) {
+                (0, _, 0) => Err(BoundSide::AtLeast),
+                (0, 0, _) => Err(BoundSide::AtMost),
+                _ => {
+                    design.push(&cells, cell, design.groups, None);
+                    rows.extend(cell.start..cell.end);
+                    design.groups += 1;
+                    Ok(design.groups - 1)
+                }
+            });
+        }
+        if design.groups == 0 {
+            let reason = "no cell has a trial that was worn through within its run".into();
+            return Err(ErrorKind::NothingToFit { reason }.into());
+        }
+        Ok(Self { cells, design, rows, standing })
+    }
+}
+
+impl SeverityFit {
+    /// A median for every cell, without the assumption that one factor serves all materials: adjusted for the days,
+    /// runs and belts of the fit, with its σ. Of independent trials: cell means and the scatter pooled over the cells.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// let cells = fit.cell_means(&campaign)?;
+    /// assert_eq!(cells.log_scatter(), fit.log_scatter(), "one scatter of replicates");
+    /// assert!(cells.cell("aramid denim", "laboratory belt").unwrap().log_median.is_some());
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for another campaign, [`ErrorKind::NothingToFit`] where no cell has a finite
+    /// median, [`ErrorKind::ScatterNotEstimable`] of independent trials without any repeated cell,
+    /// [`ErrorKind::NotConverged`].
+    pub fn cell_means(&self, campaign: &Campaign) -> Result<CellMeans> {
+        if campaign.digest() != self.campaign_digest() {
+            return Err(ErrorKind::option("campaign", campaign.digest(), "the campaign that was fitted"));
+        }
+        if self.groupings().is_empty() {
+            let plan = self.plan();
+            CellMeans::independent(campaign, plan.time_resolution_s, plan.distribution, plan.level)
+        } else {
+            CellMeans::adjusted(self, campaign)
         }
     }
 }

@@ -6,7 +6,7 @@ use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
 
 use super::distribution::Distribution;
-use super::fit::Severity;
+use super::plan::Severity;
 
 /// One distribution.
 ///
@@ -87,7 +87,7 @@ impl DistributionComparison {
         let mut not_fitted = Vec::new();
         let mut error = None;
         for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
-            match plan.clone().distribution(distribution).fit(campaign) {
+            match plan.clone().independent().distribution(distribution).fit(campaign) {
                 Ok(fit) => {
                     let (n, k) = (fit.trials(), fit.parameters());
                     if n < k + 2 {

@@ -7,8 +7,9 @@ use crate::error::{ErrorKind, Result};
 use crate::numeric::special::normal_quantile;
 use crate::numeric::stream::{stream, unit};
 
-use super::fit::{Prepared, SeverityFit};
+use super::fit::SeverityFit;
 use super::newton::{Design, LogTime, Point, System, contribution};
+use super::prepare::Prepared;
 
 /// One trial against the fit.
 ///

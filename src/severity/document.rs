@@ -2,15 +2,17 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::bootstrap::{Bootstrap, BootstrapInterval, SeverityBootstrap};
 use crate::document::{self, CRATE_VERSION, Document, present};
-use crate::error::{ErrorKind, Result};
-use crate::estimate::{Estimate, IntervalMethod};
+use crate::error::Result;
+use crate::estimate::Estimate;
 use crate::numeric::count;
-use crate::numeric::stream::GENERATOR;
 use crate::record;
 
-use super::fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, SurfaceFactor};
+use super::fit::{Convergence, SeverityFit};
+use super::mixed::VarianceComponent;
+use super::note::Note;
+use super::plan::Severity;
+use super::rows::{MaterialDurability, SurfaceFactor};
 
 /// Name of the last row of the covariance.
 const LOG_SCATTER: &str = "log_scatter";
@@ -37,58 +39,6 @@ pub struct LogCovariance {
     pub order: Vec<String>,
     /// The rows; symmetric.
     pub rows: Vec<Vec<f64>>,
-}
-
-/// Bootstrap intervals in a severity document.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
-/// let plan = Severity::new("dense asphalt concrete");
-/// let bootstrap = Bootstrap::rescaled(100).seed(7).severity(&plan, &campaign)?;
-/// let document = bootstrap.fit().document(Some(7)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
-/// let summary = document.bootstrap.unwrap();
-/// assert_eq!((summary.rng.as_str(), summary.options.replicates()), ("chacha8/1", 100));
-/// assert_eq!(summary.replicates + summary.failures.iter().map(|(_, n)| n).sum::<usize>(), 100);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[non_exhaustive]
-pub struct BootstrapSummary {
-    /// The plan: scheme, replicates, seed.
-    pub options: Bootstrap,
-    /// Generator and draws: `chacha8/1`.
-    pub rng: String,
-    /// Successful replicates.
-    pub replicates: usize,
-    /// Failed ones by reason.
-    pub failures: Vec<(String, usize)>,
-    /// One row per surface on the scale but the reference.
-    pub factors: Vec<BootstrapFactor>,
-}
-
-/// Bootstrap interval of one factor.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
-/// let plan = Severity::new("dense asphalt concrete");
-/// let bootstrap = Bootstrap::rescaled(100).severity(&plan, &campaign)?;
-/// let document = bootstrap.fit().document(Some(1)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
-/// for row in document.bootstrap.unwrap().factors {
-///     assert_eq!(row.factor.interval, bootstrap.factor(&row.surface, IntervalMethod::Percentile)?.interval);
-/// }
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[non_exhaustive]
-pub struct BootstrapFactor {
-    /// Surface.
-    pub surface: String,
-    /// Interval of its factor, with Monte Carlo errors of the log limits.
-    pub factor: BootstrapInterval,
 }
 
 /// The saved form of a severity fit. A document that was edited after it was written is refused.
@@ -122,9 +72,10 @@ pub struct SeverityDocument {
     pub materials: Vec<MaterialDurability>,
     /// Replicate scatter σ of log time.
     pub log_scatter: f64,
-    /// Residual degrees of freedom of σ; null where intervals are asymptotic.
-    #[serde(deserialize_with = "present")]
-    pub degrees_of_freedom: Option<f64>,
+    /// Degrees of freedom of it.
+    pub scatter_degrees_of_freedom: f64,
+    /// Where the scatter comes from: groupings in the model, `residual` last.
+    pub variance_components: Vec<VarianceComponent>,
     /// Log-likelihood on the time scale.
     pub log_likelihood: f64,
     /// Trials fitted.
@@ -135,9 +86,6 @@ pub struct SeverityDocument {
     pub convergence: Convergence,
     /// What a reader should know.
     pub notes: Vec<Note>,
-    /// Bootstrap intervals, where a bootstrap was run.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub bootstrap: Option<BootstrapSummary>,
 }
 
 impl SeverityFit {
@@ -160,7 +108,6 @@ impl SeverityFit {
     /// ```
     #[must_use]
     pub fn document(&self, seed: Option<u64>) -> SeverityDocument {
-        let scale = self.scale();
         let mut order = self.column_names();
         order.push(LOG_SCATTER.into());
         SeverityDocument {
@@ -171,16 +118,13 @@ impl SeverityFit {
             factors: self.factors().to_vec(),
             materials: self.materials().to_vec(),
             log_scatter: self.log_scatter(),
-            degrees_of_freedom: self.degrees_of_freedom(),
+            scatter_degrees_of_freedom: self.scatter_degrees_of_freedom(),
+            variance_components: self.variance_components(),
             log_likelihood: self.log_likelihood(),
             trials: self.trials(),
-            log_covariance: LogCovariance {
-                order,
-                rows: scale.corner.chunks(scale.q()).map(<[f64]>::to_vec).collect(),
-            },
+            log_covariance: LogCovariance { order, rows: self.log_covariance() },
             convergence: self.convergence(),
             notes: self.notes().to_vec(),
-            bootstrap: None,
         }
     }
 }
@@ -212,48 +156,6 @@ impl SeverityDocument {
     /// of order, a covariance that is none).
     pub fn from_json(text: &str) -> Result<Self> {
         document::from_json(text)
-    }
-
-    /// Adds the intervals of a bootstrap of the same fit, by one of its methods.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// use surface_severity::{IntervalMethod, bootstrap::Bootstrap, severity::Severity};
-    /// let plan = Severity::new("dense asphalt concrete");
-    /// let bootstrap = Bootstrap::residual(100).severity(&plan, &campaign);
-    /// // Residuals cannot be drawn where times are censored; the rescaled scheme can.
-    /// assert!(bootstrap.is_err());
-    /// let bootstrap = Bootstrap::rescaled(100).severity(&plan, &campaign)?;
-    /// let document = bootstrap.fit().document(Some(1)).with_bootstrap(&bootstrap, IntervalMethod::Percentile)?;
-    /// assert_eq!(document.bootstrap.unwrap().factors.len(), 6, "every surface but the reference");
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::Document`] where the bootstrap is of another campaign; those of
-    /// [`SeverityBootstrap::factor`].
-    pub fn with_bootstrap(mut self, bootstrap: &SeverityBootstrap, method: IntervalMethod) -> Result<Self> {
-        if bootstrap.fit().campaign_digest() != self.campaign_digest || *bootstrap.fit().plan() != self.options {
-            return Err(ErrorKind::document(Self::KIND, "the bootstrap is of another campaign or plan"));
-        }
-        let factors = bootstrap
-            .fit()
-            .factors()
-            .iter()
-            .filter(|row| row.log_factor.is_some() && row.surface != self.options.reference())
-            .map(|row| {
-                Ok(BootstrapFactor { surface: row.surface.clone(), factor: bootstrap.factor(&row.surface, method)? })
-            })
-            .collect::<Result<_>>()?;
-        let replicates = bootstrap.replicates();
-        self.bootstrap = Some(BootstrapSummary {
-            options: replicates.plan().clone(),
-            rng: GENERATOR.into(),
-            replicates: replicates.len(),
-            failures: replicates.failures(),
-            factors,
-        });
-        Ok(self)
     }
 
     /// Pretty JSON.
@@ -288,7 +190,7 @@ impl Document for SeverityDocument {
         record::level(self.options.confidence_level())?;
         record::all_positive(&[
             ("log_scatter", self.log_scatter),
-            ("degrees_of_freedom", self.degrees_of_freedom.unwrap_or(1.0)),
+            ("scatter_degrees_of_freedom", self.scatter_degrees_of_freedom),
             ("trials", count(self.trials)),
         ])?;
         record::labels("surface", self.factors.iter().map(|row| row.surface.as_str()))?;
@@ -305,8 +207,10 @@ impl Document for SeverityDocument {
         for row in &self.materials {
             positive(&format!("the durability of {:?}", row.material), &row.durability_s)?;
         }
-        self.log_covariance.check(listed)?;
-        self.bootstrap.as_ref().map_or(Ok(()), BootstrapSummary::check)
+        for component in &self.variance_components {
+            record::all_at_least_zero(&[(component.name.as_str(), component.variance)])?;
+        }
+        self.log_covariance.check(listed)
     }
 }
 
@@ -319,21 +223,6 @@ impl LogCovariance {
         }
         record::labels("surface of log_covariance", surfaces.iter().map(String::as_str))?;
         record::covariance("log_covariance", &self.rows)
-    }
-}
-
-impl BootstrapSummary {
-    fn check(&self) -> std::result::Result<(), String> {
-        self.options.check().map_err(|e| e.to_string())?;
-        record::labels("surface of the bootstrap", self.factors.iter().map(|row| row.surface.as_str()))?;
-        for BootstrapFactor { surface, factor } in &self.factors {
-            if factor.interval.lower() <= 0.0 {
-                return Err(format!("the bootstrap interval of {surface:?} is not positive"));
-            }
-            let errors = [("lower_error", factor.lower_error), ("upper_error", factor.upper_error)];
-            record::all_at_least_zero(&errors)?;
-        }
-        Ok(())
     }
 }
 

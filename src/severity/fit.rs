@@ -1,503 +1,22 @@
-//! The plan ([`Severity`]) and its result ([`SeverityFit`]).
+//! The result of a severity fit.
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::{Campaign, SurfaceRole};
-use crate::document::present;
+use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
-use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level};
-use crate::numeric::root::root;
+use crate::estimate::{Bound, Estimate, Interval, IntervalMethod};
 
-use super::cells::{Cell, Cells, Crossed, Kinds};
+use super::cells::{Crossed, Kinds};
+use super::conditions::Conditions;
 use super::distribution::Distribution;
-use super::identify::{Link, Standing, Standings, standings};
-use super::newton::LogTime;
-use super::scale::{Combination, Numbering, Scale};
-
-/// What to fit: plain data, checked in [`fit`](Self::fit), kept in the result.
-///
-/// | option | default | range | meaning |
-/// |---|---|---|---|
-/// | reference | required | a surface of the campaign | surface whose factor is 1 |
-/// | distribution | log-normal | see [`Distribution`] | times about their cell |
-/// | level | 0.95 | (0, 1) | confidence level of every interval |
-/// | time resolution | none | > 0 s | a perforated time t is only known to lie within t ± half of this |
-///
-/// ```
-/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
-/// # use surface_severity::campaign::{Campaign, Trial};
-/// # let campaign = Campaign::from_trials([
-/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
-/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
-/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
-/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
-/// # ])?;
-/// use surface_severity::severity::{Distribution, Severity};
-/// let plan = Severity::new("asphalt").distribution(Distribution::LogNormal).level(0.9);
-/// assert_eq!((plan.reference(), plan.confidence_level()), ("asphalt", 0.9));
-/// let k = plan.fit(&campaign)?.factor("belt")?;
-/// assert!((k.estimate() - 2.0).abs() < 1e-12, "the belt wears cowhide twice as fast");
-/// assert_eq!(k.level(), 0.9);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Severity {
-    reference: String,
-    #[serde(default)]
-    distribution: Distribution,
-    #[serde(default = "default_level")]
-    level: f64,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    time_resolution_s: Option<f64>,
-}
-
-fn default_level() -> f64 {
-    0.95
-}
-
-impl Severity {
-    /// A log-normal plan at level 0.95 relative to surface `reference`.
-    ///
-    /// ```
-    /// use surface_severity::severity::{Distribution, Severity};
-    /// let plan = Severity::new("dense asphalt concrete");
-    /// assert_eq!((plan.chosen_distribution(), plan.confidence_level()), (Distribution::LogNormal, 0.95));
-    /// ```
-    pub fn new(reference: impl Into<String>) -> Self {
-        Self {
-            reference: reference.into(),
-            distribution: Distribution::default(),
-            level: default_level(),
-            time_resolution_s: None,
-        }
-    }
-
-    /// Sets the distribution of times.
-    #[must_use]
-    pub fn distribution(mut self, distribution: Distribution) -> Self {
-        self.distribution = distribution;
-        self
-    }
-
-    /// Sets the confidence level, 0.95 for 95 %.
-    #[must_use]
-    pub fn level(mut self, level: f64) -> Self {
-        self.level = level;
-        self
-    }
-
-    /// Reads perforated times as known to ± half of `seconds` (interval-censored): matters where
-    /// times are not long against the clock's step.
-    ///
-    /// ```
-    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let campaign = Campaign::from_trials([
-    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
-    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
-    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
-    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
-    /// # ])?;
-    /// use surface_severity::severity::Severity;
-    /// // A clock with steps of 1 s: the times are known less well, the factor hardly moves.
-    /// let coarse = Severity::new("asphalt").time_resolution_s(1.0).fit(&campaign)?;
-    /// assert!((coarse.factor("belt")?.estimate() - 2.0).abs() < 0.05);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    #[must_use]
-    pub fn time_resolution_s(mut self, seconds: f64) -> Self {
-        self.time_resolution_s = Some(seconds);
-        self
-    }
-
-    /// The reference surface.
-    #[must_use]
-    pub fn reference(&self) -> &str {
-        &self.reference
-    }
-
-    /// Distribution of times.
-    #[must_use]
-    pub fn chosen_distribution(&self) -> Distribution {
-        self.distribution
-    }
-
-    /// Confidence level.
-    #[must_use]
-    pub fn confidence_level(&self) -> f64 {
-        self.level
-    }
-
-    /// Fits the plan to `campaign`.
-    ///
-    /// ```
-    /// use surface_severity::campaign::Campaign;
-    /// use surface_severity::{ErrorKind, severity::Severity};
-    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
-    /// let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
-    /// assert_eq!((fit.factors().len(), fit.materials().len()), (7, 14));
-    /// assert_eq!(fit.campaign_digest(), campaign.digest());
-    /// let error = Severity::new("gravel").fit(&campaign).unwrap_err();
-    /// assert!(matches!(error.kind(), ErrorKind::UnknownSurface { .. }));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::UnknownSurface`], [`ErrorKind::InvalidOption`] (level),
-    /// [`ErrorKind::Disconnected`], [`ErrorKind::NotEstimable`] (the reference itself cannot be
-    /// placed), [`ErrorKind::ScatterNotEstimable`] (materials and surfaces meet every exact time and no
-    /// censored one speaks against them, as in a campaign of single specimens: the likelihood grows
-    /// without limit as σ falls to zero), [`ErrorKind::NotConverged`].
-    pub fn fit(&self, campaign: &Campaign) -> Result<SeverityFit> {
-        Prepared::new(self, campaign)?.fit(self, campaign)
-    }
-}
-
-/// Everything about a campaign that does not depend on the values of weights: shared by the fit
-/// and its bootstrap replicates.
-#[derive(Debug, Clone)]
-pub(crate) struct Prepared {
-    pub(crate) cells: Cells,
-    pub(crate) standings: Standings,
-    pub(crate) numbering: Numbering,
-    pub(crate) reference: usize,
-}
-
-impl Prepared {
-    pub(crate) fn new(plan: &Severity, campaign: &Campaign) -> Result<Self> {
-        check_level(plan.level)?;
-        let reference = campaign.surface(&plan.reference)?;
-        if let Some(step) = plan.time_resolution_s
-            && !(step > 0.0 && step.is_finite())
-        {
-            return Err(ErrorKind::option("time_resolution_s", step, "a positive, finite number of seconds"));
-        }
-        let cells = Cells::new(campaign, plan.time_resolution_s);
-        let links: Vec<Link> =
-            cells.with_kinds().map(|(c, kinds)| Link { material: c.material, surface: c.surface, kinds }).collect();
-        let materials: Vec<String> = campaign.materials().iter().map(|m| m.name.clone()).collect();
-        let surfaces: Vec<String> = campaign.surfaces().iter().map(|s| s.name.clone()).collect();
-        let standings = standings(&links, &materials, &surfaces, reference)?;
-        let numbering = Numbering::new(&standings, reference);
-        if numbering.groups == 0 {
-            return Err(ErrorKind::NotEstimable {
-                quantity: format!("a scale relative to surface {:?}", plan.reference),
-                reason: "no material was worn through on the reference surface, so none has a finite durability \
-                         there; choose another reference"
-                    .into(),
-            }
-            .into());
-        }
-        Ok(Self { cells, standings, numbering, reference })
-    }
-
-    pub(crate) fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
-        let design = self.numbering.design(&self.cells);
-        let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
-        self.assemble(plan, campaign, &design, scale)
-    }
-
-    /// The public result from fitted numbers.
-    pub(crate) fn assemble(
-        &self,
-        plan: &Severity,
-        campaign: &Campaign,
-        design: &Crossed,
-        scale: Scale,
-    ) -> Result<SeverityFit> {
-        let multiplier = scale.small_sample.multiplier(plan.level);
-        let kinds = Kinds::of(&design.times);
-        let mut fit = SeverityFit {
-            plan: plan.clone(),
-            campaign_digest: campaign.digest(),
-            surfaces: Vec::new(),
-            materials: Vec::new(),
-            column: self.numbering.column.clone(),
-            group: self.numbering.group.clone(),
-            finite_surface: self.numbering.finite_surface.clone(),
-            trials: design.times.len(),
-            run_outs: kinds.right,
-            contact_openings: kinds.left,
-            multiplier,
-            notes: self.notes(campaign, design.times.len()),
-            scale,
-        };
-        fit.materials =
-            (0..campaign.materials().len()).map(|m| self.durability(&fit, campaign, m)).collect::<Result<_>>()?;
-        let on_surface = self.cells.by_surface(campaign.surfaces().len());
-        fit.surfaces = on_surface
-            .iter()
-            .enumerate()
-            .map(|(s, cells)| self.surface(&fit, campaign, s, cells))
-            .collect::<Result<_>>()?;
-        Ok(fit)
-    }
-
-    pub(crate) fn notes(&self, campaign: &Campaign, fitted: usize) -> Vec<Note> {
-        let mut notes = Vec::new();
-        let voids = campaign.void_count();
-        if voids > 0 {
-            notes.push(Note::Voids { trials: voids });
-        }
-        notes.extend(campaign.decisions().iter().map(|d| Note::SetAside {
-            trial_id: d.trial_id.clone(),
-            reason: d.reason.clone(),
-            decided_by: d.decided_by.clone(),
-        }));
-        let outside = self.cells.times.len() - fitted;
-        if outside > 0 {
-            notes.push(Note::OffScale { trials: outside });
-        }
-        let name = |standing: &Standing, name: &str| match standing {
-            Standing::Finite => None,
-            Standing::Beyond(BoundSide::AtLeast) => {
-                Some(Note::Unbounded { name: name.into(), side: BoundSide::AtLeast })
-            }
-            Standing::Beyond(BoundSide::AtMost) => Some(Note::Unbounded { name: name.into(), side: BoundSide::AtMost }),
-            Standing::Loose => Some(Note::NotPlaced { name: name.into() }),
-            Standing::Untested => Some(Note::Untested { name: name.into() }),
-        };
-        notes.extend(self.standings.materials.iter().zip(campaign.materials()).filter_map(|(s, m)| name(s, &m.name)));
-        notes.extend(self.standings.surfaces.iter().zip(campaign.surfaces()).filter_map(|(s, m)| name(s, &m.name)));
-        notes.extend((0..campaign.materials().len()).filter_map(|m| {
-            let held = self.standings.materials[m] == Standing::Finite;
-            self.held_by_one(campaign, &campaign.materials()[m].name, held, self.cells.of_material(m))
-        }));
-        let on_surface = self.cells.by_surface(campaign.surfaces().len());
-        for (s, surface) in campaign.surfaces().iter().enumerate() {
-            let held = self.standings.surfaces[s] == Standing::Finite;
-            notes.extend(self.held_by_one(campaign, &surface.name, held, on_surface[s].iter().copied()));
-            if held && s != self.reference {
-                notes.extend(self.one_material(campaign, s, &on_surface[s]));
-            }
-        }
-        notes
-    }
-
-    fn held_by_one(
-        &self,
-        campaign: &Campaign,
-        name: &str,
-        held: bool,
-        cells: impl Iterator<Item = usize>,
-    ) -> Option<Note> {
-        let (mut trials, mut exact, mut last) = (0, 0, None);
-        for at in cells.filter(|_| held) {
-            let kinds = self.cells.kinds[at];
-            trials += kinds.total();
-            exact += kinds.exact;
-            last = if kinds.exact > 0 { Some(&self.cells.cells[at]) } else { last };
-        }
-        let censored = |&i: &usize| matches!(self.cells.times[i], LogTime::Right(_) | LogTime::Left(_));
-        match (trials, exact, last.and_then(|c| (c.start..c.end).find(|i| !censored(i)))) {
-            (2.., 1, Some(one)) => Some(Note::HeldByOneTrial {
-                name: name.into(),
-                trial_id: campaign.trials()[self.cells.trial[one]].trial_id.clone(),
-                trials,
-            }),
-            _ => None,
-        }
-    }
-
-    fn one_material(&self, campaign: &Campaign, s: usize, cells: &[usize]) -> Option<Note> {
-        let cells = || cells.iter().map(|&at| &self.cells.cells[at]);
-        let total: usize = cells().map(Cell::len).sum();
-        let largest = cells().max_by_key(|c| c.len())?;
-        // With a single material in the whole campaign there is nothing to compare with.
-        (largest.len() * 5 >= total * 4 && campaign.materials().len() > 1).then(|| Note::OneMaterialDecides {
-            surface: campaign.surfaces()[s].name.clone(),
-            material: campaign.materials()[largest.material].name.clone(),
-            percent: 100 * largest.len() / total,
-        })
-    }
-
-    fn durability(&self, fit: &SeverityFit, campaign: &Campaign, m: usize) -> Result<MaterialDurability> {
-        let material = &campaign.materials()[m];
-        let cells = &self.cells.cells[self.cells.of_material(m)];
-        let (estimate, log) = match (self.standings.materials[m], self.numbering.group[m]) {
-            (Standing::Finite, Some(group)) => {
-                let (log, se) = fit.location(group, 0.5, self.reference);
-                (fit.interval(log, se)?.into(), Some((log, se)))
-            }
-            (Standing::Beyond(side), _) => {
-                // Times as they would read on the reference, from surfaces on the scale.
-                let shifted = cells.iter().filter(|c| self.numbering.finite_surface[c.surface]).flat_map(|c| {
-                    let shift = self.numbering.column[c.surface].map_or(0.0, |s| fit.scale.log_k[s]);
-                    self.cells.of(c).iter().map(move |t| moved(*t, shift))
-                });
-                (fit.bound(&shifted.collect::<Vec<_>>(), side, "durability", |x| x), None)
-            }
-            (standing, _) => (Estimate::not_estimable(why_not(standing)), None),
-        };
-        Ok(MaterialDurability {
-            material: material.name.clone(),
-            class: material.class.clone(),
-            durability_s: estimate,
-            log_durability: log.map(|l| l.0),
-            log_standard_error: log.map(|l| l.1),
-            trials: cells.iter().map(Cell::len).sum(),
-            surfaces: cells.len(),
-        })
-    }
-
-    fn surface(&self, fit: &SeverityFit, campaign: &Campaign, s: usize, cells: &[usize]) -> Result<SurfaceFactor> {
-        let cells: Vec<&Cell> = cells.iter().map(|&at| &self.cells.cells[at]).collect();
-        let surface = &campaign.surfaces()[s];
-        let (factor, log) = match self.standings.surfaces[s] {
-            Standing::Finite => {
-                let (log, se) = fit.log_factor(s, self.reference);
-                (fit.factor_interval(s, self.reference)?.into(), Some((log, se)))
-            }
-            Standing::Beyond(side) => {
-                // Each material's durability is known; what is bounded is the shift -log k.
-                let shifted =
-                    cells.iter().filter_map(|c| Some((c, self.numbering.group[c.material]?))).flat_map(|(c, group)| {
-                        let level = fit.scale.location[group];
-                        self.cells.of(c).iter().map(move |t| moved(*t, -level))
-                    });
-                let opposite = match side {
-                    BoundSide::AtLeast => BoundSide::AtMost,
-                    BoundSide::AtMost => BoundSide::AtLeast,
-                };
-                let median = fit.plan.distribution.median() * fit.scale.sigma;
-                let bound = fit.bound(&shifted.collect::<Vec<_>>(), opposite, "factor", |x| -(x - median));
-                (bound, None)
-            }
-            standing => (Estimate::not_estimable(why_not(standing)), None),
-        };
-        Ok(SurfaceFactor {
-            surface: surface.name.clone(),
-            role: surface.role,
-            factor,
-            log_factor: log.map(|l| l.0),
-            log_standard_error: log.map(|l| l.1),
-            trials: cells.iter().map(|c| c.len()).sum(),
-            materials: cells.len(),
-        })
-    }
-}
-
-pub(crate) fn moved(time: LogTime, shift: f64) -> LogTime {
-    match time {
-        LogTime::Exact(y) => LogTime::Exact(y + shift),
-        LogTime::Right(y) => LogTime::Right(y + shift),
-        LogTime::Left(y) => LogTime::Left(y + shift),
-        LogTime::Between(a, b) => LogTime::Between(a + shift, b + shift),
-    }
-}
-
-pub(crate) fn why_not(standing: Standing) -> &'static str {
-    match standing {
-        Standing::Untested => "no trial of it could be fitted",
-        _ => "its trials meet the rest of the campaign only through run-outs and contact openings",
-    }
-}
-
-/// One-sided confidence bound of a log median (log s, or whatever shift `times` were moved by), all of
-/// whose trials are censored on the same side.
-///
-/// The value m at which `Π P(T_i censored as seen | log median m) = 1 − level`: for run-outs a lower
-/// bound (were the median any lower, so many run-outs would be less likely than `1 − level`), for
-/// contact openings an upper one. The location of W is `m − σ·median(W)`. σ, and whatever moved
-/// the times, are taken as known. Exact times and intervals count nothing; `None` without a censored one.
-pub(crate) fn log_median_bound(distribution: Distribution, sigma: f64, times: &[LogTime], level: f64) -> Option<f64> {
-    let target = libm::log(1.0 - level);
-    let log_probability = |log_median: f64| -> f64 {
-        let location = log_median - sigma * distribution.median();
-        times
-            .iter()
-            .map(|t| match *t {
-                LogTime::Right(y) => distribution.log_survival((y - location) / sigma).value,
-                LogTime::Left(y) => distribution.log_cumulative((y - location) / sigma).value,
-                LogTime::Exact(_) | LogTime::Between(..) => 0.0,
-            })
-            .sum()
-    };
-    let censored = times.iter().filter(|t| matches!(t, LogTime::Right(_) | LogTime::Left(_)));
-    let (low, high) =
-        censored.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), t| (a.min(t.middle()), b.max(t.middle())));
-    if !low.is_finite() {
-        return None;
-    }
-    // The probability rises with the median for run-outs, falls for contact openings: either way it
-    // crosses the target between these.
-    // A hopeless median would overflow to minus infinity; where it lies below the target does not matter.
-    root(|median| (log_probability(median) - target).max(-1e9), low - 36.0 * sigma, high + 36.0 * sigma)
-}
-
-/// One surface on the scale.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-/// use surface_severity::campaign::SurfaceRole;
-/// let mut scale = fit.factors().to_vec();
-/// scale.sort_by(|a, b| b.log_factor.unwrap_or(0.0).total_cmp(&a.log_factor.unwrap_or(0.0)));
-/// // The harshest road of this invented campaign; its true factor is 3.1.
-/// assert_eq!((scale[0].surface.as_str(), scale[0].role), ("coarse surface dressing", Some(SurfaceRole::Road)));
-/// println!("{}: {} from {} trials", scale[0].surface, scale[0].factor, scale[0].trials);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[non_exhaustive]
-pub struct SurfaceFactor {
-    /// Name.
-    pub surface: String,
-    /// Role, where known.
-    #[serde(deserialize_with = "present")]
-    pub role: Option<SurfaceRole>,
-    /// Abrasiveness factor k relative to the reference, dimensionless; larger wears faster.
-    pub factor: Estimate,
-    /// Log k, where finite.
-    #[serde(deserialize_with = "present")]
-    pub log_factor: Option<f64>,
-    /// Standard error of log k, where finite.
-    #[serde(deserialize_with = "present")]
-    pub log_standard_error: Option<f64>,
-    /// Trials on the surface, voids not counted.
-    pub trials: usize,
-    /// Materials tried on it.
-    pub materials: usize,
-}
-
-/// One material on the reference surface.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-/// for row in fit.materials() {
-///     println!("{}: {} s on the reference, {} trials", row.material, row.durability_s, row.trials);
-///     if let Some(durability) = row.durability_s.value() {
-///         let median = fit.median(&row.material, fit.reference())?;
-///         assert!((durability / median.estimate() - 1.0).abs() < 1e-12);
-///     }
-/// }
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[non_exhaustive]
-pub struct MaterialDurability {
-    /// Name.
-    pub material: String,
-    /// Class, where known.
-    #[serde(deserialize_with = "present")]
-    pub class: Option<String>,
-    /// Median abrasion time on the reference surface, s.
-    pub durability_s: Estimate,
-    /// Log of the median, where finite.
-    #[serde(deserialize_with = "present")]
-    pub log_durability: Option<f64>,
-    /// Its standard error, where finite.
-    #[serde(deserialize_with = "present")]
-    pub log_standard_error: Option<f64>,
-    /// Trials of the material, voids not counted.
-    pub trials: usize,
-    /// Surfaces it was tried on.
-    pub surfaces: usize,
-}
+use super::engine::Engine;
+use super::mixed::{Contrast, Criterion, Grouped, Integration, Prediction, VarianceComponent, Verdict};
+use super::note::Note;
+use super::plan::{Grouping, Severity};
+use super::prepare::Prepared;
+use super::rows::{MaterialDurability, SurfaceFactor};
+use super::scale::Scale;
+use super::shrunk::CellSummary;
 
 /// How the maximum was reached.
 ///
@@ -516,130 +35,19 @@ pub struct MaterialDurability {
 /// assert_eq!(fit.convergence().iterations, 1);
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct Convergence {
-    /// Newton steps; 1 for a direct solve.
+    /// Newton steps, of the variances where there are random effects; 1 for a direct solve.
     pub iterations: u32,
     /// Newton decrement before the last step: the remaining distance to the maximum in standard
     /// errors, 0 for a direct solve. The last step makes it about its square.
     pub decrement: f64,
     /// True for the direct least-squares solve.
     pub direct: bool,
-}
-
-/// Something the reader of a result should know.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-/// use surface_severity::severity::Note;
-/// for note in fit.notes() {
-///     println!("{note}");
-/// }
-/// assert!(fit.notes().iter().any(|note| matches!(note, Note::Voids { trials: 5, .. })));
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-#[non_exhaustive]
-pub enum Note {
-    /// Void trials are kept in the table and not fitted.
-    Voids {
-        /// How many.
-        trials: usize,
-    },
-    /// A trial is kept in the table and not fitted, by decision.
-    SetAside {
-        /// The trial.
-        trial_id: String,
-        /// Why.
-        reason: String,
-        /// Who decided.
-        decided_by: String,
-    },
-    /// Trials of materials or on surfaces without a finite place on the scale.
-    OffScale {
-        /// How many.
-        trials: usize,
-    },
-    /// Only a one-sided bound is known of a material's durability or a surface's factor.
-    Unbounded {
-        /// Material or surface.
-        name: String,
-        /// Where the quantity lies relative to the bound.
-        side: BoundSide,
-    },
-    /// A material or surface that censored trials alone tie to the scale, in no clear direction.
-    NotPlaced {
-        /// Material or surface.
-        name: String,
-    },
-    /// A material or surface without any trial that could be fitted.
-    Untested {
-        /// Material or surface.
-        name: String,
-    },
-    /// A single perforated trial keeps the estimate finite; every other one is censored.
-    HeldByOneTrial {
-        /// Material or surface.
-        name: String,
-        /// The trial.
-        trial_id: String,
-        /// Trials of it, this one included.
-        trials: usize,
-    },
-    /// One material decides a surface's factor: whatever sets that material apart is in the factor.
-    OneMaterialDecides {
-        /// Surface.
-        surface: String,
-        /// Material.
-        material: String,
-        /// Its share of the surface's trials, from 0.8 to 1, in per cent.
-        percent: usize,
-    },
-}
-
-impl std::fmt::Display for Note {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Voids { trials } => write!(f, "{trials} void trial(s) are listed with their reasons and not fitted"),
-            Self::SetAside { trial_id, reason, decided_by } => {
-                write!(f, "trial {trial_id} is set aside by {decided_by} and not fitted: {reason}")
-            }
-            Self::OffScale { trials } => write!(
-                f,
-                "{trials} trial(s) belong to materials or surfaces that have no finite place on the scale; \
-                 they give bounds only"
-            ),
-            Self::Unbounded { name, side } => {
-                let (seen, side) = match side {
-                    BoundSide::AtLeast => ("upwards", "at least"),
-                    BoundSide::AtMost => ("downwards", "at most"),
-                };
-                write!(
-                    f,
-                    "{name}: every trial that would limit it {seen} is censored, so its estimate is unlimited; \
-                     an \"{side}\" bound is given instead"
-                )
-            }
-            Self::NotPlaced { name } => {
-                write!(f, "{name}: only run-outs and contact openings join it to the rest; it has no estimate")
-            }
-            Self::Untested { name } => write!(f, "{name}: no trial of it could be fitted"),
-            Self::HeldByOneTrial { name, trial_id, trials } => write!(
-                f,
-                "{name}: of {trials} trials only {trial_id} was worn through; without it the estimate would be \
-                 unlimited, so its interval is only a rough guide"
-            ),
-            Self::OneMaterialDecides { surface, material, percent } => write!(
-                f,
-                "{surface}: {material} gives {percent} % of its trials, so the factor is mostly that one material's; \
-                 test others there"
-            ),
-        }
-    }
+    /// Whether a variance is estimated as zero.
+    pub verdict: Verdict,
 }
 
 /// A fitted severity scale.
@@ -657,24 +65,149 @@ impl std::fmt::Display for Note {
 /// assert!(fit.run_outs() > 0 && fit.contact_openings() > 0, "the likelihood holds bounds as well as times");
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct SeverityFit {
-    plan: Severity,
+    pub(super) plan: Severity,
     campaign_digest: String,
-    surfaces: Vec<SurfaceFactor>,
-    materials: Vec<MaterialDurability>,
-    column: Vec<Option<usize>>,
-    group: Vec<Option<usize>>,
-    finite_surface: Vec<bool>,
-    scale: Scale,
+    pub(super) surfaces: Vec<SurfaceFactor>,
+    pub(super) materials: Vec<MaterialDurability>,
+    pub(super) column: Vec<Option<usize>>,
+    pub(super) group: Vec<Option<usize>>,
+    pub(super) finite_surface: Vec<bool>,
+    /// Materials on the scale; surfaces but the reference follow them among the fixed columns.
+    pub(super) groups: usize,
+    pub(super) engine: Engine,
+    pub(super) groupings: Vec<Grouping>,
+    pub(super) factors: Vec<Grouped>,
+    /// First random column of each grouping, and the end.
+    pub(super) first: Vec<usize>,
+    pub(super) cells: Vec<CellSummary>,
     trials: usize,
     run_outs: usize,
     contact_openings: usize,
-    multiplier: f64,
     notes: Vec<Note>,
 }
 
+impl PartialEq for SeverityFit {
+    /// The same plan, campaign and results.
+    fn eq(&self, other: &Self) -> bool {
+        (&self.plan, &self.campaign_digest, &self.surfaces, &self.materials, &self.notes)
+            == (&other.plan, &other.campaign_digest, &other.surfaces, &other.materials, &other.notes)
+    }
+}
+
+/// Variance of the effect of one further level of a condition that trials share.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct SharedVariance {
+    pub(crate) grouping: Grouping,
+    pub(crate) log_variance: f64,
+    pub(crate) degrees_of_freedom: f64,
+}
+
+/// Fewer levels than this are few.
+const FEW: usize = 5;
+/// Why an interval is withheld.
+const OVERFLOW: &str = "so little carries its variance that its limits are out of reach";
+
+impl Prepared {
+    pub(crate) fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
+        let (design, positions) = self.numbering.crossed(&self.cells);
+        let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
+        let trials: Vec<usize> = positions.iter().map(|&i| self.cells.trial[i]).collect();
+        let mut conditions = Conditions::of(plan, campaign, &trials)?;
+        let engine = Engine::fit(plan, &design, scale, &mut conditions)?;
+        self.assemble(plan, campaign, &design, engine, conditions)
+    }
+
+    /// A scale of independent trials that another estimator found, with everything that is read off it.
+    pub(super) fn independent(
+        &self,
+        plan: &Severity,
+        campaign: &Campaign,
+        design: &Crossed,
+        scale: Scale,
+    ) -> Result<SeverityFit> {
+        self.assemble(plan, campaign, design, Engine::independent(scale), Conditions::default())
+    }
+
+    fn assemble(
+        &self,
+        plan: &Severity,
+        campaign: &Campaign,
+        design: &Crossed,
+        engine: Engine,
+        conditions: Conditions,
+    ) -> Result<SeverityFit> {
+        let kinds = Kinds::of(&design.times);
+        let mut first = vec![0];
+        for g in &conditions.factors {
+            first.push(first.last().copied().unwrap_or(0) + g.levels.len());
+        }
+        let mut fit = SeverityFit {
+            plan: plan.clone(),
+            campaign_digest: campaign.digest(),
+            surfaces: Vec::new(),
+            materials: Vec::new(),
+            column: self.numbering.column.clone(),
+            group: self.numbering.group.clone(),
+            finite_surface: self.numbering.finite_surface.clone(),
+            groups: self.numbering.groups,
+            engine,
+            cells: if conditions.is_empty() { Vec::new() } else { CellSummary::of(design) },
+            groupings: conditions.groupings,
+            factors: conditions.factors,
+            first,
+            trials: design.times.len(),
+            run_outs: kinds.right,
+            contact_openings: kinds.left,
+            notes: self.notes(campaign, design.times.len()),
+        };
+        fit.notes.extend(conditions.notes);
+        let names: Vec<String> = campaign.surfaces().iter().map(|s| s.name.clone()).collect();
+        fit.notes.extend(fit.notes_on_groupings(design, &names));
+        fit.materials = fit.durabilities(self, campaign)?;
+        fit.surfaces = fit.surface_factors(self, campaign)?;
+        Ok(fit)
+    }
+}
+
 impl SeverityFit {
+    fn notes_on_groupings(&self, design: &Crossed, surface_names: &[String]) -> Vec<Note> {
+        let mut notes = Vec::new();
+        if let Verdict::Boundary { components } = self.convergence().verdict {
+            let zero = self.groupings.iter().filter(|g| components.iter().any(|c| c == g.as_str()));
+            notes.extend(zero.map(|&grouping| Note::Singular { grouping }));
+        }
+        for (factor, &grouping) in self.factors.iter().zip(&self.groupings) {
+            let levels = factor.levels.len();
+            if levels < FEW {
+                notes.push(Note::FewLevels { grouping, levels });
+            }
+            if !grouping.is_condition() {
+                continue;
+            }
+            // Level of each surface's trials while they share one.
+            let mut only: Vec<Option<Option<Option<usize>>>> = vec![None; design.columns + 1];
+            for block in &design.blocks {
+                let at = block.column.map_or(0, |c| c + 1);
+                for level in &factor.level[block.start..block.end] {
+                    only[at] = match only[at] {
+                        None => Some(Some(*level)),
+                        Some(Some(seen)) if seen == *level => only[at],
+                        Some(_) => Some(None),
+                    };
+                }
+            }
+            for (s, surface) in surface_names.iter().enumerate() {
+                let at = self.column[s].map_or(0, |c| c + 1);
+                if self.finite_surface[s] && matches!(only[at], Some(Some(Some(_)))) {
+                    notes.push(Note::Confounded { surface: surface.clone(), grouping });
+                }
+            }
+        }
+        notes
+    }
+
     /// The plan that was fitted.
     #[must_use]
     pub fn plan(&self) -> &Severity {
@@ -710,46 +243,46 @@ impl SeverityFit {
     pub fn materials(&self) -> &[MaterialDurability] {
         &self.materials
     }
-    /// Replicate scatter σ: scale of log time within a cell (the standard deviation for the
+    /// Groupings in the model, in the order of [`variance_components`](Self::variance_components).
+    #[must_use]
+    pub fn groupings(&self) -> &[Grouping] {
+        &self.groupings
+    }
+    /// Replicate scatter σ: scale of log time within a cell and all groupings (the standard deviation for the
     /// log-normal; for the others multiply by that of W).
     #[must_use]
     pub fn log_scatter(&self) -> f64 {
-        self.scale.sigma
+        self.engine.sigma()
     }
-    /// Residual degrees of freedom of the least-squares σ; `None` under censoring, where σ is the
-    /// maximum-likelihood estimate (see [`interval_degrees_of_freedom`](Self::interval_degrees_of_freedom)).
+    /// Variance components on the log scale: the [`groupings`](Self::groupings), `"residual"`
+    /// (replicate scatter, the square of the scale σ of W) last.
     #[must_use]
-    pub fn degrees_of_freedom(&self) -> Option<f64> {
-        self.scale.degrees_of_freedom
+    pub fn variance_components(&self) -> Vec<VarianceComponent> {
+        self.engine.components(self.trials)
     }
-    /// Degrees of freedom of the t quantile in every interval: the residual ones where nothing is
-    /// censored; otherwise the number of exact trials that would know log σ as well,
-    /// `c/Var(log σ)`, less the number of levels fitted (at least 1).
+    /// Degrees of freedom of [`log_scatter`](Self::log_scatter): the residual ones where nothing is censored; otherwise
+    /// the number of exact trials that would know log σ as well, less the levels fitted (at least 1).
     #[must_use]
-    pub fn interval_degrees_of_freedom(&self) -> f64 {
-        self.scale.small_sample.degrees_of_freedom
+    pub fn scatter_degrees_of_freedom(&self) -> f64 {
+        self.engine.variance_degrees_of_freedom(None).unwrap_or(1.0).max(1.0)
     }
-    /// What the standard errors are multiplied by in every interval: 1 where nothing is censored,
-    /// `√(N/(N − p))` for N trials and p levels otherwise, since maximum likelihood makes σ too small.
+    /// What [`log_scatter`](Self::log_scatter) and the standard errors of independent trials are multiplied by in every
+    /// limit: `√(N/(N − p))` for N trials and p levels where times are censored, since maximum likelihood makes σ too
+    /// small; 1 otherwise.
     #[must_use]
     pub fn small_sample_factor(&self) -> f64 {
-        self.scale.small_sample.factor
+        if self.groupings.is_empty() { self.engine.scale.small_sample.factor } else { 1.0 }
     }
-    /// Half the width of a log interval in standard errors: t quantile times
-    /// [`small_sample_factor`](Self::small_sample_factor).
-    #[must_use]
-    pub fn interval_multiplier(&self) -> f64 {
-        self.multiplier
-    }
-    /// Maximised log-likelihood of the fitted trials on the time scale (densities of T in 1/s).
+    /// Maximised log-likelihood of the fitted trials on the time scale (densities of T in 1/s); restricted where
+    /// there are random effects, and then comparable only between fits with the same materials, surfaces and reference.
     #[must_use]
     pub fn log_likelihood(&self) -> f64 {
-        self.scale.log_likelihood
+        self.engine.log_likelihood()
     }
-    /// Free parameters: materials on the scale, surfaces but the reference, σ.
+    /// Free parameters: materials on the scale, surfaces but the reference, variances.
     #[must_use]
     pub fn parameters(&self) -> usize {
-        self.scale.location.len() + self.scale.log_k.len() + 1
+        self.engine.scale.location.len() + self.engine.scale.log_k.len() + 1 + self.groupings.len()
     }
     /// Trials that were fitted.
     #[must_use]
@@ -766,14 +299,20 @@ impl SeverityFit {
     pub fn contact_openings(&self) -> usize {
         self.contact_openings
     }
-    /// How the maximum was reached.
+    /// How the estimates were reached.
     #[must_use]
     pub fn convergence(&self) -> Convergence {
-        Convergence {
-            iterations: self.scale.iterations,
-            decrement: self.scale.decrement,
-            direct: self.scale.degrees_of_freedom.is_some(),
-        }
+        self.engine.convergence()
+    }
+    /// How random effects were integrated out.
+    #[must_use]
+    pub fn integration(&self) -> Integration {
+        self.engine.integration()
+    }
+    /// The criterion that variances were found by.
+    #[must_use]
+    pub fn criterion(&self) -> Criterion {
+        self.plan.criterion
     }
     /// What a reader should know about this fit.
     #[must_use]
@@ -784,8 +323,7 @@ impl SeverityFit {
     /// Factor of `surface` relative to the reference, with its interval.
     ///
     /// `k = median time on reference / median time on surface`; dimensionless; above 1 wears
-    /// faster. Interval: `exp(log k ± q·f·SE(log k))`, q the t quantile, f a small-sample factor that
-    /// is 1 where nothing is censored (see [`interval_multiplier`](Self::interval_multiplier)).
+    /// faster. Interval: `exp(log k ± m·SE(log k))`, m as [`Contrast::multiplier`] has it.
     ///
     /// ```
     /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
@@ -831,7 +369,7 @@ impl SeverityFit {
         self.factor_interval(self.finite(surface)?, self.finite(relative_to)?)
     }
 
-    /// Log ratio `log k(surface) - log k(relative_to)` and its standard error.
+    /// Log ratio `log k(surface) − log k(relative_to)` with its standard error and degrees of freedom.
     ///
     /// ```
     /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
@@ -843,15 +381,15 @@ impl SeverityFit {
     /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
     /// # ])?;
     /// use surface_severity::severity::Severity;
-    /// let (log_ratio, standard_error) = Severity::new("asphalt").fit(&campaign)?.log_factor_between("belt", "asphalt")?;
-    /// assert!((log_ratio - 2_f64.ln()).abs() < 1e-12);
-    /// assert!((standard_error - 1.25_f64.ln() / 2_f64.sqrt()).abs() < 1e-12);
+    /// let log_ratio = Severity::new("asphalt").fit(&campaign)?.log_factor_between("belt", "asphalt")?;
+    /// assert!((log_ratio.estimate - 2_f64.ln()).abs() < 1e-12);
+    /// assert!((log_ratio.standard_error - 1.25_f64.ln() / 2_f64.sqrt()).abs() < 1e-12);
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     ///
     /// # Errors
     /// As [`factor`](Self::factor).
-    pub fn log_factor_between(&self, surface: &str, relative_to: &str) -> Result<(f64, f64)> {
+    pub fn log_factor_between(&self, surface: &str, relative_to: &str) -> Result<Contrast> {
         Ok(self.log_factor(self.finite(surface)?, self.finite(relative_to)?))
     }
 
@@ -877,17 +415,17 @@ impl SeverityFit {
     /// As [`factor`](Self::factor).
     pub fn relative_to(&self, surface: &str) -> Result<Vec<SurfaceFactor>> {
         let base = self.finite(surface)?;
-        let (shift, _) = self.log_factor(base, self.surface_index(self.reference())?);
+        let shift = self.log_k(base);
         self.surfaces
             .iter()
             .enumerate()
             .map(|(s, row)| {
                 let mut row = row.clone();
                 if self.finite_surface[s] {
-                    let (log, se) = self.log_factor(s, base);
-                    row.factor = self.factor_interval(s, base)?.into();
-                    row.log_factor = Some(log);
-                    row.log_standard_error = Some(se);
+                    let log = self.log_factor(s, base);
+                    row.factor = self.factor_estimate(s, base)?;
+                    row.log_factor = Some(log.estimate);
+                    row.log_standard_error = Some(log.standard_error);
                 } else if let Estimate::Bound(bound) = &row.factor {
                     row.factor = Bound::new(
                         bound.side(),
@@ -903,7 +441,8 @@ impl SeverityFit {
     }
 
     /// Quantile `p` of abrasion time of `material` on `surface`, s, with a confidence interval of
-    /// that quantile (not a prediction interval for a specimen). `p = 0.5` is the median.
+    /// that quantile (not a prediction interval for a specimen). `p = 0.5` is the median. The scatter is that of
+    /// specimens dropped under the same conditions.
     ///
     /// ```
     /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
@@ -931,8 +470,7 @@ impl SeverityFit {
             return Err(ErrorKind::option("p", p, "a probability strictly between 0 and 1"));
         }
         let (group, s) = self.placed(material, surface)?;
-        let (log, se) = self.location(group, p, s);
-        self.interval(log, se)
+        self.interval(&self.location(group, p, s))
     }
 
     /// Median abrasion time of `material` on `surface`, s.
@@ -982,7 +520,7 @@ impl SeverityFit {
     /// As [`quantile`](Self::quantile); [`ErrorKind::NotEstimable`] for a log-logistic with σ ≥ 1,
     /// which has no mean.
     pub fn mean(&self, material: &str, surface: &str) -> Result<Interval> {
-        let sigma = self.scale.sigma;
+        let sigma = self.log_scatter();
         // log E T = location + g(σ); the second value is dg/d(log σ).
         let (shift, slope) = match self.plan.distribution {
             Distribution::LogNormal => (0.5 * sigma * sigma, sigma * sigma),
@@ -1002,8 +540,7 @@ impl SeverityFit {
             }
         };
         let (group, s) = self.placed(material, surface)?;
-        let (log, se) = self.shifted_location(group, s, shift, slope);
-        self.interval(log, se)
+        self.interval(&self.shifted_location(group, s, shift, slope))
     }
 
     /// Probability that a specimen of `material` lasts at least `time_s` on `surface`, with a
@@ -1034,17 +571,150 @@ impl SeverityFit {
             return Err(ErrorKind::option("time_s", time_s, "a positive, finite number of seconds"));
         }
         let (group, s) = self.placed(material, surface)?;
-        let (location, _) = self.shifted_location(group, s, 0.0, 0.0);
-        let z = (libm::log(time_s) - location) / self.scale.sigma;
+        let sigma = self.log_scatter();
+        let z = (libm::log(time_s) - self.shifted_location(group, s, 0.0, 0.0).estimate) / sigma;
         // dz = −d(location)/σ − z d(log σ): the standard error of z is that of location + zσ·log σ.
-        let (_, se) = self.shifted_location(group, s, 0.0, z * self.scale.sigma);
-        let half = self.multiplier * se / self.scale.sigma;
+        let of_z = self.shifted_location(group, s, 0.0, z * sigma);
+        let half = of_z.multiplier(self.plan.level) * of_z.standard_error / sigma;
         let survival = |z: f64| libm::exp(self.plan.distribution.log_survival(z).value);
         Interval::new(survival(z), survival(z + half), survival(z - half), self.plan.level, IntervalMethod::StudentT)
     }
 
+    /// Profile-likelihood interval of the standard deviation of a grouping, at the level of the plan.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Grouping, Severity};
+    /// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+    /// let interval = fit.profile_interval(Grouping::Day)?;
+    /// assert!((interval.estimate() - fit.variance_components()[0].standard_deviation).abs() < 1e-9);
+    /// assert!(interval.lower() > 0.0, "the days differ");
+    /// assert!(fit.profile_interval(Grouping::Belt).is_err(), "not in the plan");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for a grouping outside the plan; [`ErrorKind::NotEstimable`]
+    /// where the deviance does not reach its critical value; [`ErrorKind::NotConverged`].
+    pub fn profile_interval(&self, grouping: Grouping) -> Result<Interval> {
+        self.profile(Some(self.position(grouping)?))
+    }
+
+    /// Profile-likelihood interval of the replicate scatter σ.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Grouping, Severity};
+    /// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+    /// assert!(fit.scatter_interval()?.contains(fit.log_scatter()));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// As [`profile_interval`](Self::profile_interval).
+    pub fn scatter_interval(&self) -> Result<Interval> {
+        self.profile(None)
+    }
+
+    fn profile(&self, component: Option<usize>) -> Result<Interval> {
+        self.engine.profile(component, self.plan.level).unwrap_or_else(|| {
+            Err(ErrorKind::NotEstimable {
+                quantity: "a profile interval of the scatter".into(),
+                reason: "the fit has no random effects".into(),
+            }
+            .into())
+        })
+    }
+
+    /// Predicted effects on log time of the levels of a grouping with their standard errors, sorted by
+    /// name: positive where specimens last longer.
+    ///
+    /// ```
+    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
+    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
+    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
+    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
+    /// #                 let id = format!("{d} {surface} {material} {i}");
+    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
+    /// #                 trials.push(trial.day(format!("day {d}")));
+    /// #             }
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Grouping, Severity};
+    /// let days = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?.predictions(Grouping::Day)?;
+    /// assert_eq!((days[0].level.as_str(), days[0].trials), ("day 0", 8));
+    /// assert!(days[0].value > 0.0 && days[0].value < 0.1, "drawn in a little from 0.1");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for a grouping outside the plan.
+    pub fn predictions(&self, grouping: Grouping) -> Result<Vec<Prediction>> {
+        let j = self.position(grouping)?;
+        Ok(self.engine.predictions(j, &|at: usize| self.factors[j].levels[at].clone()))
+    }
+
+    /// What one further day, run or belt adds: under restricted likelihood the expectation over what its levels leave
+    /// unknown of the variance, never exactly 0.
+    pub(crate) fn shared_variances(&self) -> Vec<SharedVariance> {
+        let components = self.variance_components();
+        let of = |(j, &grouping): (usize, &Grouping)| {
+            let (log_variance, df) = self.engine.one_further(j).unwrap_or_else(|| {
+                (components[j].variance, self.engine.variance_degrees_of_freedom(Some(j)).unwrap_or(1.0))
+            });
+            SharedVariance { grouping, log_variance, degrees_of_freedom: df.max(1.0) }
+        };
+        self.groupings.iter().enumerate().filter(|(_, g)| g.is_condition()).map(of).collect()
+    }
+
+    pub(crate) fn position(&self, grouping: Grouping) -> Result<usize> {
+        self.groupings.iter().position(|g| *g == grouping).ok_or_else(|| {
+            let known: Vec<&str> = self.groupings.iter().map(|g| g.as_str()).collect();
+            ErrorKind::option("grouping", grouping.as_str(), &format!("one that was fitted: {}", known.join(", ")))
+        })
+    }
+
+    /// The same trials as independent ones, about which replicates are drawn.
     pub(crate) fn scale(&self) -> &Scale {
-        &self.scale
+        &self.engine.scale
+    }
+
+    /// Covariance of the log factors in column order and of log σ.
+    pub(super) fn log_covariance(&self) -> Vec<Vec<f64>> {
+        self.engine.covariance()
     }
 
     /// Column of a surface on the scale; the reference has none.
@@ -1054,7 +724,7 @@ impl SeverityFit {
 
     /// Names of the surfaces that have a column, in column order.
     pub(crate) fn column_names(&self) -> Vec<String> {
-        let mut names = vec![String::new(); self.scale.log_k.len()];
+        let mut names = vec![String::new(); self.engine.scale.log_k.len()];
         for (s, row) in self.surfaces.iter().enumerate() {
             if let Some(c) = self.column[s] {
                 names[c].clone_from(&row.surface);
@@ -1097,28 +767,40 @@ impl SeverityFit {
         .into()
     }
 
-    fn log_factor(&self, s: usize, base: usize) -> (f64, f64) {
-        let mut combination = Combination::default();
-        let mut log = 0.0;
-        for (surface, sign) in [(s, 1.0), (base, -1.0)] {
-            if let Some(c) = self.column[surface] {
-                combination.border.push((c, sign));
-                log += sign * self.scale.log_k[c];
-            }
+    pub(super) fn log_k(&self, s: usize) -> f64 {
+        self.column[s].map_or(0.0, |c| self.engine.fixed_effect(self.groups + c))
+    }
+
+    pub(super) fn log_factor(&self, s: usize, base: usize) -> Contrast {
+        if s == base {
+            return Contrast::new(0.0, 0.0, None);
         }
-        if s == base { (0.0, 0.0) } else { (log, self.scale.variance(&combination).sqrt()) }
+        let columns = [(s, 1.0), (base, -1.0)].into_iter().filter_map(|(s, sign)| Some((self.column[s]?, sign)));
+        let weights: Vec<(usize, f64)> = columns.map(|(c, sign)| (self.groups + c, sign)).collect();
+        self.engine.combination(&weights, 0.0)
     }
 
     fn factor_interval(&self, s: usize, base: usize) -> Result<Interval> {
         if s == base {
             return Interval::new(1.0, 1.0, 1.0, self.plan.level, IntervalMethod::ByDefinition);
         }
-        let (log, se) = self.log_factor(s, base);
-        self.interval(log, se)
+        self.interval(&self.log_factor(s, base))
     }
 
-    fn interval(&self, log: f64, se: f64) -> Result<Interval> {
-        Interval::from_log(log, se, self.multiplier, self.plan.level, IntervalMethod::StudentT)
+    pub(super) fn factor_estimate(&self, s: usize, base: usize) -> Result<Estimate> {
+        if s == base { Ok(self.factor_interval(s, s)?.into()) } else { Ok(self.estimate(&self.log_factor(s, base))) }
+    }
+
+    fn interval(&self, c: &Contrast) -> Result<Interval> {
+        let method = if c.degrees_of_freedom.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
+        let multiplier = c.multiplier(self.plan.level);
+        Interval::from_log(c.estimate, c.standard_error, multiplier, self.plan.level, method).map_err(|_| {
+            ErrorKind::NotEstimable { quantity: "an interval of the scale".into(), reason: OVERFLOW.into() }.into()
+        })
+    }
+
+    pub(super) fn estimate(&self, c: &Contrast) -> Estimate {
+        self.interval(c).map_or_else(|_| Estimate::not_estimable(OVERFLOW), Into::into)
     }
 
     /// Group of a material and index of a surface, both with a finite place.
@@ -1131,9 +813,9 @@ impl SeverityFit {
         }
     }
 
-    /// Log quantile of a group on a surface, and its standard error.
-    fn location(&self, group: usize, p: f64, surface: usize) -> (f64, f64) {
-        let spread = self.scale.sigma * self.standard_quantile(p);
+    /// Log quantile of a group on a surface.
+    pub(super) fn location(&self, group: usize, p: f64, surface: usize) -> Contrast {
+        let spread = self.log_scatter() * self.standard_quantile(p);
         self.shifted_location(group, surface, spread, spread)
     }
 
@@ -1147,38 +829,12 @@ impl SeverityFit {
     }
 
     /// Log location of a group on a surface plus a function of σ with the value `shift` and the
-    /// derivative `slope` in log σ, and the standard error of the sum.
-    fn shifted_location(&self, group: usize, surface: usize, shift: f64, slope: f64) -> (f64, f64) {
-        let mut combination = Combination { locations: vec![(group, 1.0)], border: Vec::new() };
-        let mut log = self.scale.location[group] + shift;
-        if let Some(c) = self.column[surface] {
-            log -= self.scale.log_k[c];
-            combination.border.push((c, -1.0));
-        }
-        combination.border.push((self.scale.q() - 1, slope));
-        (log, self.scale.variance(&combination).sqrt())
-    }
-
-    fn bound(&self, times: &[LogTime], side: BoundSide, quantity: &str, to_log: impl Fn(f64) -> f64) -> Estimate {
-        let level = self.plan.level;
-        let n = times.len();
-        let kind = match side {
-            BoundSide::AtLeast => "ran out",
-            BoundSide::AtMost => "opened at contact",
-        };
-        let reason = format!("all {n} trial(s) that place it {kind}, so the estimate of its {quantity} is unlimited");
-        let Some(log) = log_median_bound(self.plan.distribution, self.scale.sigma, times, level) else {
-            return Estimate::not_estimable("its trials meet the scale only through other unlimited estimates");
-        };
-        // A factor falls where the median rises.
-        let direction = if to_log(1.0) > to_log(0.0) {
-            side
-        } else if side == BoundSide::AtLeast {
-            BoundSide::AtMost
-        } else {
-            BoundSide::AtLeast
-        };
-        Bound::new(direction, libm::exp(to_log(log)), level, reason)
-            .map_or_else(|_| Estimate::not_estimable("the bound overflows"), Into::into)
+    /// derivative `slope` in log σ.
+    fn shifted_location(&self, group: usize, surface: usize, shift: f64, slope: f64) -> Contrast {
+        let surface = self.column[surface].map(|c| (self.groups + c, -1.0));
+        let weights: Vec<(usize, f64)> = std::iter::once((group, 1.0)).chain(surface).collect();
+        let mut found = self.engine.combination(&weights, slope);
+        found.estimate += shift;
+        found
     }
 }

@@ -30,13 +30,17 @@
 //! Lawless, Statistical Models and Methods for Lifetime Data, 2003, chapters 5–6 (model and
 //! information); Olsen 1978, Burridge 1981, Pratt 1981 (concavity).
 
+mod additivity;
+mod adjusted;
 mod anova;
 mod cell_means;
 pub(crate) mod cells;
 mod comparison;
+mod conditions;
 mod diagnostics;
 mod distribution;
 mod document;
+mod engine;
 mod fit;
 mod identify;
 mod interaction;
@@ -44,32 +48,43 @@ mod kaplan_meier;
 mod least_squares;
 pub mod mixed;
 mod newton;
+mod note;
+mod plan;
+mod prepare;
 mod regression;
 mod replicate;
 mod robust;
+mod rows;
 mod scale;
 mod scatter;
+mod shrunk;
 mod student_t;
 
 /// What the bootstrap, the screening and the planning need of the machinery.
-pub(crate) mod engine {
+pub(crate) mod machinery {
     pub(crate) use super::cells::{Cell, Cells, Kinds};
-    pub(crate) use super::fit::Prepared;
     pub(crate) use super::identify::{Link, Standing, standings};
-    pub(crate) use super::newton::{Contribution, LogTime, contribution};
+    pub(crate) use super::newton::LogTime;
+    pub(crate) use super::prepare::Prepared;
     pub(crate) use super::replicate::{Engine, Failure, LANES};
     pub(crate) use super::scale::{Combination, Scale};
 }
 
+pub use additivity::{Additivity, Comparison, ComparisonMethod};
 pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
 pub use comparison::{DistributionComparison, DistributionRow};
 pub use diagnostics::TrialDiagnostics;
 pub use distribution::Distribution;
-pub use document::{BootstrapFactor, BootstrapSummary, LogCovariance, SeverityDocument};
-pub use fit::{Convergence, MaterialDurability, Note, Severity, SeverityFit, SurfaceFactor};
-pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, ComparisonMethod};
+pub use document::{LogCovariance, SeverityDocument};
+pub use fit::{Convergence, SeverityFit};
+pub use interaction::{ClassFactor, ClassFactors};
 pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};
+pub use mixed::{Contrast, Criterion, Integration, Prediction, VarianceComponent, Verdict};
+pub use note::Note;
+pub use plan::{Grouping, Severity};
 pub use regression::{Observation, Regression, RegressionFit};
 pub use robust::{Robust, RobustFit, RobustMethod, RobustRegression, TrialWeight, huber_location, huber_proposal_2};
+pub use rows::{MaterialDurability, SurfaceFactor};
 pub use scatter::{EqualScatter, GroupScatter, ScatterBy, UnequalScatter};
+pub use shrunk::ShrunkFactor;

@@ -41,9 +41,11 @@ use crate::numeric::special::{LN_SQRT_2PI, normal_cdf};
 
 use super::cells::Crossed;
 use super::distribution::Distribution;
-use super::fit::{MaterialDurability, Prepared, Severity, SurfaceFactor};
 use super::least_squares::{block_means, two_way};
 use super::newton::LogTime;
+use super::plan::Severity;
+use super::prepare::Prepared;
+use super::rows::{MaterialDurability, SurfaceFactor};
 use super::scale::{Scale, SmallSample, no_scatter, structured};
 use super::student_t::StudentT;
 
@@ -343,7 +345,7 @@ impl Robust {
         };
         let iterations = scale.iterations;
         let log_scatter = scale.sigma;
-        let fit = prepared.assemble(&plan, campaign, &design, scale)?;
+        let fit = prepared.independent(&plan, campaign, &design, scale)?;
         let mut trials: Vec<TrialWeight> = rows
             .iter()
             .zip(weights.iter().zip(residuals))

@@ -4,7 +4,7 @@
 //! groups by Bartlett's corrected statistic (Proc. R. Soc. A 160 (1937) 268). For log-normal times
 //! without censoring that is Bartlett's test itself; otherwise each σ is the maximum-likelihood one
 //! with its small-sample factor, and its degrees of freedom are those that its information on log σ is
-//! worth (see [`SeverityFit::interval_degrees_of_freedom`](super::SeverityFit::interval_degrees_of_freedom)).
+//! worth (see [`SeverityFit::scatter_degrees_of_freedom`](super::SeverityFit::scatter_degrees_of_freedom)).
 //!
 //! The fit maximises the additive model's likelihood in (log durabilities, log factors, log σ per
 //! group) from the fit with one σ, by Newton steps with a line search. It is no longer concave, so the
@@ -23,8 +23,9 @@ use crate::numeric::special::{chi_squared_quantile, chi_squared_survival, two_si
 
 use super::cells::{Cell, Crossed};
 use super::distribution::Distribution;
-use super::fit::{Prepared, Severity};
 use super::newton::{LogTime, contribution};
+use super::plan::Severity;
+use super::prepare::Prepared;
 use super::scale::Scale;
 
 /// What may have a scatter of its own.

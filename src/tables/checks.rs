@@ -1,9 +1,6 @@
 //! Tables of what was assumed and how it was looked at: distribution, equal scatter, constant factors.
 
-use std::collections::BTreeMap;
-
 use crate::bootstrap::GoodnessOfFit;
-use crate::equivalence::TimeDependence;
 use crate::severity::{DistributionComparison, EqualScatter, ScatterBy, UnequalScatter};
 
 use super::severity::limits;
@@ -164,66 +161,5 @@ pub fn scatter(test: &EqualScatter, groups: Option<&UnequalScatter>) -> Table {
         let drawn = rows.iter().map(|r| r.log_scatter.interval().map(limits)).collect();
         table.draw(Drawn { heading: "drawn".into(), log: true, mark: None, rows: drawn });
     }
-    table
-}
-
-/// Does a factor grow or fall with the durability of the material?
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-/// use surface_severity::{equivalence::TimeDependence, tables};
-/// let slopes = TimeDependence::fit(&plan, &campaign)?;
-/// // Classes with too few materials have no slope; a note counts them.
-/// let table = tables::time_dependence(&slopes);
-/// assert_eq!(table.rows().len(), slopes.rows.iter().filter(|row| row.slope.is_some()).count());
-/// assert_eq!(table.notes().len(), 1);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[must_use]
-pub fn time_dependence(result: &TimeDependence) -> Table {
-    let [lower, upper] = Column::limits(result.level, None);
-    let columns = vec![
-        Column::words("class", "class"),
-        Column::words("surface", "surface"),
-        Column::numbers("slope", "slope"),
-        lower,
-        upper,
-        Column::numbers("adjusted_p_value", "adjusted p"),
-        Column::numbers("materials", "materials"),
-        Column::numbers("shortest_durability_s", "durabilities from").unit("s"),
-        Column::numbers("longest_durability_s", "to").unit("s"),
-    ];
-    let mut table = Table::new("Do the factors change with durability?", columns).with_caption(
-        "Slope of the log factor on the log median of the material on the reference surface, 1 minus the slope of York's line \
-         with scatter between materials. 0 is a constant factor; above 0 the more durable materials fare worse on the surface \
-         than the factor says. Student t limits with materials − 2 degrees of freedom; p adjusted over all rows (Holm).",
-    );
-    let mut without: BTreeMap<&str, usize> = BTreeMap::new();
-    for row in &result.rows {
-        let Some(slope) = &row.slope else {
-            // The reason states the number of materials, so rows of too few would each have one of their own.
-            let reason = row.why_not.as_deref().filter(|_| row.materials > 2);
-            *without.entry(reason.unwrap_or("too few materials with a median on both surfaces")).or_default() += 1;
-            continue;
-        };
-        let range = row.durability_range_s;
-        table.add(vec![
-            Value::text(row.class.as_deref().unwrap_or("all materials")),
-            Value::text(&row.surface),
-            Value::digits(slope.estimate(), 2),
-            Value::digits(slope.lower(), 2),
-            Value::digits(slope.upper(), 2),
-            row.adjusted_p_value.map_or(Value::Missing, Value::Probability),
-            Value::Count(row.materials),
-            Value::optional(range.map(|r| r.0)),
-            Value::optional(range.map(|r| r.1)),
-        ]);
-    }
-    for (reason, rows) in without {
-        let rows = count(rows, "class and surface").replace("surfaces", "surface");
-        table.note(format!("{rows} without a slope: {}.", reason.trim_end_matches('.')));
-    }
-    table.group(1);
     table
 }

@@ -3,65 +3,13 @@
 
 use crate::campaign::{Action, Decision};
 use crate::correction::{ClassBasis, CorrectedTime, Correction, Requirement};
-use crate::equivalence::{ConstantRatio, EquivalenceFit, LineMethod, PowerLaw, PredictionGain, RankLine};
+use crate::equivalence::{EquivalenceFit, PredictionGain};
 use crate::error::Result;
-use crate::estimate::{Interval, significant};
 
 use super::equivalence::{form, interval};
 use super::severity::limits;
 use super::words::of_class;
 use super::{Column, Drawn, Table, Value};
-
-/// The slope between belt and road by each line: with errors in both, by the jackknife over materials, and by ranks.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-/// let table = surface_severity::tables::lab_road_slopes(&equivalence);
-/// assert_eq!(table.rows().len(), 3 * 6, "power law, jackknife and ranks of each road");
-/// println!("{table}");
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[must_use]
-pub fn lab_road_slopes(fit: &EquivalenceFit) -> Table {
-    let [lower, upper] = Column::limits(fit.level(), None);
-    let columns = vec![
-        Column::words("surface", "road surface"),
-        Column::words("line", "line"),
-        Column::numbers("slope", "slope"),
-        lower,
-        upper,
-        Column::words("limits", "limits by"),
-    ];
-    let mut table = Table::new("Slopes between belt and road", columns).with_caption(
-        "Slope of log road on log belt time; 1 is a constant ratio. The line of ranks (Passing–Bablok, equivariant form) cannot be \
-         pulled away by one material: where its limits hardly meet those of the power law, look for the material that pulls. The \
-         jackknife leaves out each material in turn and does not use the stated errors for its limits.",
-    );
-    let mut drawn = Vec::new();
-    for surface in fit.surfaces() {
-        let mut add = |line: &str, slope: Option<&Interval>, by: &str| {
-            let mut row = vec![Value::text(surface.surface()), Value::text(line)];
-            row.extend(interval(slope));
-            row.push(if slope.is_some() { Value::text(by) } else { Value::Missing });
-            table.add(row);
-            drawn.push(slope.map(limits));
-        };
-        add("power law", surface.power_law().fitted().map(PowerLaw::slope), "t, pairs − 2");
-        let method = LineMethod::Structural(fit.options().estimator());
-        let jackknife = surface.with_points(|points| points.jackknife(method, fit.level()));
-        let jackknife = jackknife.and_then(Result::ok).filter(|_| surface.power_law().fitted().is_some());
-        add("power law, jackknife", jackknife.as_ref().map(|j| &j.slope), "each material left out");
-        add("ranks", surface.rank_line().fitted().map(RankLine::slope), "ranks");
-        if let Some(why) = surface.rank_line().unavailable() {
-            table.note(format!("{}: no line of ranks; {why}.", surface.surface()));
-        }
-    }
-    table.group(1);
-    table.draw(Drawn { heading: "slope, drawn".into(), log: false, mark: Some(1.0), rows: drawn });
-    table
-}
 
 /// Which form predicts a material better that it was not fitted to, and by how much.
 ///
@@ -105,101 +53,6 @@ pub fn prediction_gains(fit: &EquivalenceFit) -> Table {
                 surface.surface()
             ));
         }
-    }
-    table
-}
-
-/// The road surface that the belt is nearest to, and how surely; empty with a note where no replicates were drawn.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-/// use surface_severity::{bootstrap::Bootstrap, tables};
-/// let equivalence = equivalence.with_nearest(&Bootstrap::rescaled(100).severity(&plan, &campaign)?)?;
-/// assert!(tables::nearest_surfaces(&equivalence).to_csv().contains("coarse surface dressing"));
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[must_use]
-pub fn nearest_surfaces(fit: &EquivalenceFit) -> Table {
-    let columns = vec![
-        Column::words("surface", "road surface"),
-        Column::numbers("ratio", "k belt / k road"),
-        Column::numbers("frequency_percent", "nearest in").unit("% of replicates"),
-        Column::numbers("frequency_standard_error_percent", "Monte Carlo error").unit("%"),
-    ];
-    let mut table = Table::new("Nearest road surface", columns);
-    let Some(nearest) = fit.nearest() else {
-        table.note("No replicates were drawn, so no surface is named as the nearest.");
-        return table;
-    };
-    table = table.with_caption(format!(
-        "The surfaces by their distance from the belt. In so many of {} bootstrap replicates ({}, seed {}) each was the \
-         nearest: a share far from 100 % names none.",
-        nearest.replicates(),
-        nearest.scheme(),
-        nearest.seed()
-    ));
-    for s in nearest.surfaces() {
-        table.add(vec![
-            Value::text(s.surface()),
-            Value::number(libm::exp(s.log_ratio())),
-            Value::number(100.0 * s.frequency()),
-            Value::digits(100.0 * s.frequency_standard_error(), 2),
-        ]);
-    }
-    table
-}
-
-/// What days, runs and belts add to the uncertainty of the ratio on each surface; empty with a note where no mixed fit was
-/// given.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-/// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-/// let table = surface_severity::tables::shared_effects(&equivalence);
-/// assert!(table.is_empty() && !table.notes().is_empty(), "no fit with random effects was given");
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[must_use]
-pub fn shared_effects(fit: &EquivalenceFit) -> Table {
-    let columns = vec![
-        Column::words("surface", "road surface"),
-        Column::words("grouping", "shared"),
-        Column::numbers("log_standard_deviation", "scatter between them (log)"),
-        Column::numbers("degrees_of_freedom", "degrees of freedom"),
-        Column::numbers("laboratory_levels", "on the belt"),
-        Column::numbers("road_levels", "on the road"),
-        Column::numbers("added_log_standard_error", "added to the log ratio"),
-        Column::numbers("log_standard_error", "standard error in all (log)"),
-    ];
-    let mut table = Table::new("Shared conditions in the ratios", columns).with_caption(
-        "Materials tested on the same days, runs or belts move together with them; what the scatter between materials does not show of \
-         that is added, in squares, to the standard error of the mean log ratio.",
-    );
-    for surface in fit.surfaces() {
-        for e in surface.shared_effects() {
-            let ratio = surface.constant_ratio().fitted();
-            let added = e.ratio_share().map_or(f64::NAN, |share| libm::sqrt(e.log_variance() * share));
-            table.add(vec![
-                Value::text(surface.surface()),
-                Value::text(e.grouping().to_string()),
-                Value::digits(libm::sqrt(e.log_variance()), 2),
-                Value::digits(e.degrees_of_freedom(), 2),
-                Value::Count(e.laboratory_levels()),
-                Value::Count(e.road_levels()),
-                Value::digits(added, 2),
-                Value::digits(ratio.map_or(f64::NAN, ConstantRatio::log_standard_error), 2),
-            ]);
-        }
-    }
-    if fit.shared_groupings().is_empty() {
-        table.note(
-            "No fit with random effects was given: the materials of a surface are taken as tested independently, and where they share \
-             days, runs or belts the limits are too narrow.",
-        );
     }
     table
 }
@@ -362,28 +215,4 @@ pub fn decisions(list: &[Decision]) -> Table {
         table.note("No trial was set aside by decision.");
     }
     table
-}
-
-/// Smallest bounds within which equivalence would be shown, in sentences.
-pub(super) fn smallest_bounds(fit: &EquivalenceFit) -> Vec<String> {
-    let shown = |(lower, upper): (f64, f64)| format!("{} to {}", significant(lower, 3), significant(upper, 3));
-    let mut lines = Vec::new();
-    let each: Vec<String> = fit
-        .smallest_simultaneous_bounds()
-        .into_iter()
-        .map(|(surface, lower, upper)| format!("{surface} {}", shown((lower, upper))))
-        .collect();
-    if each.len() > 1 {
-        lines.push(format!(
-            "Smallest bounds at which each would be shown beside the others (Holm): {}.",
-            each.join("; ")
-        ));
-    }
-    if let Some(bounds) = fit.smallest_bounds_to_all().filter(|_| fit.surfaces().len() > 1) {
-        lines.push(format!(
-            "Smallest bounds at which the belt would be shown equivalent to every surface: {}.",
-            shown(bounds)
-        ));
-    }
-    lines
 }

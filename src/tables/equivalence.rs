@@ -3,10 +3,9 @@
 use std::fmt;
 
 use crate::correction::{CorrectedTime, Correction};
-use crate::equivalence::{ConstantRatio, EquivalenceFit, Form, PowerLaw, SeverityRatio, SurfaceEquivalence, Tost};
+use crate::equivalence::{ConstantRatio, EquivalenceFit, Form, PowerLaw, SurfaceEquivalence, Tost};
 use crate::estimate::{Estimate, significant};
 
-use super::claims::smallest_bounds;
 use super::severity::limits;
 use super::words::{capital, of_class};
 use super::{Column, Drawn, Table, Value};
@@ -36,7 +35,6 @@ pub fn equivalence(fit: &EquivalenceFit) -> Table {
         Column::words("equivalence", "equivalence within the bounds"),
         Column::numbers("smallest_lower_bound", "smallest bounds: lower"),
         Column::numbers("smallest_upper_bound", "upper"),
-        Column::numbers("new_materials_p_value", "p, further materials"),
     ];
     let tests: Vec<_> = fit.surfaces().iter().filter_map(|s| s.test().fitted()).collect();
     let bounds = tests.first().map_or(String::new(), |t| {
@@ -49,15 +47,14 @@ pub fn equivalence(fit: &EquivalenceFit) -> Table {
         )
     });
     let mut table = Table::new("Tests of equivalence", columns).with_caption(format!(
-        "{} against each road surface: ratio of the abrasiveness factors of the severity fit, which is how many times longer the materials tested last on \
-         the road than on the belt; two one-sided tests of it. Last column: the same test for further materials like those \
-         tested, with the scatter between materials.{bounds}",
+        "{} against each road surface: ratio of the abrasiveness factors of the severity fit, which is how many times longer a material lasts on \
+         the road than on the belt; two one-sided tests of it.{bounds}",
         capital(fit.laboratory())
     ));
     let shown = fit.equivalent_surfaces();
     for surface in fit.surfaces() {
         let mut row = vec![Value::text(surface.surface()), Value::Count(surface.pairs().len())];
-        row.extend(interval(surface.severity_ratio().fitted().map(SeverityRatio::ratio)));
+        row.extend(interval(surface.constant_ratio().fitted().map(ConstantRatio::ratio)));
         let p = |p: Option<f64>| p.map_or(Value::Missing, Value::Probability);
         let test = surface.test().fitted();
         row.push(p(test.map(Tost::p_value)));
@@ -69,18 +66,17 @@ pub fn equivalence(fit: &EquivalenceFit) -> Table {
         });
         let smallest = test.map(Tost::smallest_bounds);
         row.extend([Value::optional(smallest.map(|b| b.0)), Value::optional(smallest.map(|b| b.1))]);
-        row.push(p(surface.test_for_new_materials().fitted().map(Tost::p_value)));
         table.add(row);
-        if let Some(why) = surface.severity_ratio().unavailable() {
+        if let Some(why) = surface.constant_ratio().unavailable() {
             table.note(format!("{}: no ratio; {why}.", surface.surface()));
         }
     }
-    for line in smallest_bounds(fit) {
-        table.note(line);
-    }
-    if !fit.shared_groupings().is_empty() {
-        let names: Vec<String> = fit.shared_groupings().iter().map(ToString::to_string).collect();
+    if !fit.conditions().is_empty() {
+        let names: Vec<String> = fit.conditions().iter().map(|c| c.grouping().to_string()).collect();
         table.note(format!("What trials of one {} share is in limits, p and bounds.", names.join(", ")));
+    }
+    for reason in fit.undetermined() {
+        table.note(format!("Nothing is shown while what trials share cannot be told from the surfaces: {reason}."));
     }
     table
 }
@@ -109,14 +105,14 @@ pub fn lab_road_lines(fit: &EquivalenceFit) -> Table {
         Column::numbers("slope", "slope"),
         Column::numbers(format!("slope_lower_{}", fit.level()), format!("lower {}", fit.level())),
         Column::numbers(format!("slope_upper_{}", fit.level()), format!("upper {}", fit.level())),
-        Column::numbers("slope_one_p_value", "p of slope 1"),
+        Column::numbers("slope_one_p_value", "adjusted p of slope 1"),
         Column::numbers("constant_leave_one_out_log_error", "error of the ratio (log)"),
         Column::numbers("power_leave_one_out_log_error", "error of the power law (log)"),
         Column::words("better_predicting", "predicts better"),
     ];
     let mut table = Table::new("Lines between belt and road", columns).with_caption(
-        "Medians of the materials on belt and road, on log scales, errors in both. Ratio: mean log ratio with scatter between \
-         materials (restricted likelihood, Hartung–Knapp limits). Slope: York line with the same scatter; slope 1 is a constant \
+        "Medians of the materials on belt and road, on log scales, errors in both. Ratio: that of the severity fit, and the scatter of \
+         materials about it (restricted likelihood). Slope: York line with the same scatter; slope 1 is a constant \
          ratio. Error: root mean square error of each log road median predicted from the other materials.",
     );
     for surface in fit.surfaces() {
@@ -126,7 +122,7 @@ pub fn lab_road_lines(fit: &EquivalenceFit) -> Table {
         row.extend(interval(constant.map(ConstantRatio::ratio)));
         row.push(Value::digits(constant.map_or(f64::NAN, ConstantRatio::intrinsic_log_scatter), 2));
         row.extend(interval(power.map(PowerLaw::slope)));
-        row.push(power.and_then(PowerLaw::slope_one_p_value).map_or(Value::Missing, Value::Probability));
+        row.push(power.and_then(PowerLaw::adjusted_slope_one_p_value).map_or(Value::Missing, Value::Probability));
         let error = |e: Option<f64>| Value::digits(e.unwrap_or(f64::NAN), 2);
         row.push(error(constant.and_then(ConstantRatio::leave_one_out_log_error)));
         row.push(error(power.and_then(PowerLaw::leave_one_out_log_error)));

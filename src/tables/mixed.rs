@@ -1,18 +1,15 @@
-//! Tables of fits with random effects.
-
-use std::fmt;
+//! Tables of what trials share.
 
 use crate::Interval;
-use crate::severity::mixed::{Criterion, Integration, MixedSeverityFit, ShrunkFactor, Verdict};
+use crate::severity::{Criterion, Integration, SeverityFit, ShrunkFactor, Verdict};
 
-use super::severity::limits;
-use super::words::{count, ladder_order};
-use super::{Column, Drawn, Table, Value};
+use super::words::count;
+use super::{Column, Table, Value};
 
 /// How much each kind of shared condition adds to the scatter of log time, with the replicate scatter
 /// last. `intervals` are those of the standard deviations in the same order, where they were computed
-/// (profile likelihood: [`MixedSeverityFit::profile_interval`] and
-/// [`scatter_interval`](MixedSeverityFit::scatter_interval); they cost refits).
+/// (profile likelihood: [`SeverityFit::profile_interval`] and
+/// [`scatter_interval`](SeverityFit::scatter_interval); they cost refits).
 ///
 /// ```
 /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
@@ -30,8 +27,8 @@ use super::{Column, Drawn, Table, Value};
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::{severity::mixed::{Grouping, MixedSeverity}, tables};
-/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// use surface_severity::{severity::{Grouping, Severity}, tables};
+/// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
 /// let intervals = [Some(fit.profile_interval(Grouping::Day)?), Some(fit.scatter_interval()?)];
 /// let table = tables::variance_components(&fit, &intervals);
 /// assert_eq!(table.rows().len(), 2, "days, and the specimens of one cell");
@@ -39,7 +36,7 @@ use super::{Column, Drawn, Table, Value};
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[must_use]
-pub fn variance_components(fit: &MixedSeverityFit, intervals: &[Option<Interval>]) -> Table {
+pub fn variance_components(fit: &SeverityFit, intervals: &[Option<Interval>]) -> Table {
     let components = fit.variance_components();
     let total: f64 = components.iter().map(|c| c.variance).sum();
     let level = intervals.iter().flatten().next().map_or(0.95, Interval::level);
@@ -91,58 +88,6 @@ pub fn variance_components(fit: &MixedSeverityFit, intervals: &[Option<Interval>
     table
 }
 
-/// Abrasiveness factors of a fit with random effects, harshest first.
-///
-/// ```
-/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-/// # use surface_severity::campaign::{Campaign, Trial};
-/// # let mut trials = Vec::new();
-/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-/// #                 let id = format!("{d} {surface} {material} {i}");
-/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-/// #                 trials.push(trial.day(format!("day {d}")));
-/// #             }
-/// #         }
-/// #     }
-/// # }
-/// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::{severity::mixed::{Grouping, MixedSeverity}, tables};
-/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
-/// let csv = tables::mixed_factors(&fit).to_csv();
-/// assert!(csv.lines().nth(1).unwrap().starts_with("belt"), "the harsher surface first");
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[must_use]
-pub fn mixed_factors(fit: &MixedSeverityFit) -> Table {
-    let level = fit.factors().iter().find_map(|r| r.factor.interval()).map_or(0.95, Interval::level);
-    let mut columns = vec![Column::words("surface", "surface"), Column::numbers("factor", "k")];
-    columns.extend(Column::limits(level, None));
-    columns.push(Column::numbers("log_standard_error", "SE of log k"));
-    columns.push(Column::numbers("trials", "trials"));
-    let mut table = Table::new("Factors with shared conditions", columns).with_caption(format!(
-        "k relative to {} where trials that share conditions may share a departure; the limits then hold for other days, runs or \
-         belts like those seen, not for these alone.",
-        fit.reference()
-    ));
-    let rows = ladder_order(fit.factors());
-    for row in &rows {
-        let mut cells = vec![Value::text(&row.surface)];
-        cells.extend(Value::estimate(&row.factor));
-        cells.push(row.log_standard_error.map_or(Value::Missing, |se| Value::digits(se, 2)));
-        cells.push(Value::Count(row.trials));
-        table.add(cells);
-    }
-    for note in fit.notes() {
-        table.note(format!("{note}."));
-    }
-    let drawn = rows.iter().map(|r| r.factor.interval().map(limits)).collect();
-    table.draw(Drawn { heading: "k, drawn".into(), log: true, mark: Some(1.0), rows: drawn });
-    table
-}
-
 /// Factors of the classes shrunk towards the common one, beside their raw departures.
 ///
 /// ```
@@ -159,13 +104,13 @@ pub fn mixed_factors(fit: &MixedSeverityFit) -> Table {
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::{severity::mixed::{Grouping, MixedSeverity}, tables};
-/// let fit = MixedSeverity::new("asphalt").random(Grouping::MaterialBySurface).fit(&campaign)?;
+/// use surface_severity::{severity::{Grouping, Severity}, tables};
+/// let fit = Severity::new("asphalt").random(Grouping::MaterialBySurface).fit(&campaign)?;
 /// assert_eq!(tables::shrunk_class_factors(&fit).rows().len(), fit.class_factors().len());
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[must_use]
-pub fn shrunk_class_factors(fit: &MixedSeverityFit) -> Table {
+pub fn shrunk_class_factors(fit: &SeverityFit) -> Table {
     let rows: Vec<ShrunkFactor> = fit.class_factors();
     let level = rows.iter().find_map(|r| r.factor.interval()).map_or(0.95, Interval::level);
     let mut columns = vec![
@@ -196,11 +141,4 @@ pub fn shrunk_class_factors(fit: &MixedSeverityFit) -> Table {
     }
     table.group(1);
     table
-}
-
-/// Factors and variance components, as aligned text.
-impl fmt::Display for MixedSeverityFit {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}\n{}", mixed_factors(self), variance_components(self, &[]))
-    }
 }

@@ -35,12 +35,10 @@ mod screening;
 mod severity;
 mod words;
 
-pub use checks::{distributions, goodness_of_fit, scatter, time_dependence};
-pub use claims::{
-    class_corrections, decisions, lab_road_slopes, nearest_surfaces, prediction_gains, requirements, shared_effects,
-};
+pub use checks::{distributions, goodness_of_fit, scatter};
+pub use claims::{class_corrections, decisions, prediction_gains, requirements};
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
-pub use mixed::{mixed_factors, shrunk_class_factors, variance_components};
+pub use mixed::{shrunk_class_factors, variance_components};
 pub use planning::{
     augmentation, equivalence_power, planned_cells, planned_corrections, planned_factors, simulated_factors,
 };
@@ -53,7 +51,7 @@ pub use severity::{
 #[cfg(feature = "report")]
 pub(crate) use self::{
     escape::{clean, escape_html, escape_markdown},
-    screening::{influence_title, influenced, largest_on, left_out, spoken},
+    screening::{influence_title, largest_on, left_out, spoken},
     severity::limits,
     words::{capital, count, interval_method, ladder_order, of_class},
 };

@@ -2,8 +2,7 @@
 
 use std::fmt;
 
-use crate::equivalence::Form;
-use crate::screening::{InfluenceRow, InfluenceTable, LeftOut, Quantity, ScreeningReport, Verdict};
+use crate::screening::{InfluenceRow, InfluenceTable, LeftOut, ScreeningReport, Verdict};
 
 use super::{Column, Table, Value};
 
@@ -203,7 +202,6 @@ pub fn answers(report: &ScreeningReport) -> Table {
 #[must_use]
 pub fn influence(table: &InfluenceTable, most: usize) -> Table {
     let what = left_out(table.left_out);
-    let symbol = if table.quantity == Quantity::Abrasiveness { "k" } else { "c" };
     let mut columns = vec![
         Column::words("left_out", what),
         Column::numbers("trials", "trials"),
@@ -212,11 +210,10 @@ pub fn influence(table: &InfluenceTable, most: usize) -> Table {
     ];
     let surfaces = if table.surfaces.len() <= MOST_SURFACES { &table.surfaces[..] } else { &[] };
     columns.extend(
-        surfaces.iter().map(|s| Column::numbers(format!("change_percent: {s}"), format!("{symbol} of {s}")).unit("%")),
+        surfaces.iter().map(|s| Column::numbers(format!("change_percent: {s}"), format!("k of {s}")).unit("%")),
     );
     let mut out = Table::new(influence_title(table), columns).with_caption(format!(
-        "Change of {} when one {what} is left out and everything is fitted again{}.",
-        influenced(&table.quantity),
+        "Change of the abrasiveness factors when one {what} is left out and everything is fitted again as independent trials{}.",
         if table.rows.len() > most { format!("; the {most} largest of {}", table.rows.len()) } else { String::new() }
     ));
     let change = |c: Option<f64>| c.map_or(Value::Missing, |c| Value::digits(c, 2));
@@ -234,25 +231,7 @@ pub fn influence(table: &InfluenceTable, most: usize) -> Table {
 
 /// Title of a table or picture of influence.
 pub(crate) fn influence_title(table: &InfluenceTable) -> String {
-    let what = left_out(table.left_out);
-    match table.quantity {
-        Quantity::Abrasiveness => format!("Influence of each {what}"),
-        Quantity::Correction { .. } => format!("Influence of each {what} on correction factors"),
-    }
-}
-
-/// What changes, in words.
-pub(crate) fn influenced(quantity: &Quantity) -> String {
-    match quantity {
-        Quantity::Abrasiveness => "the abrasiveness factors".into(),
-        Quantity::Correction { laboratory, form: Form::ConstantRatio } => {
-            format!("the correction factors from {laboratory} to each road surface (constant ratio)")
-        }
-        Quantity::Correction { laboratory, form: Form::PowerLaw } => format!(
-            "the correction factors from {laboratory} to each road surface (power law, at the geometric mean of the \
-             laboratory medians)"
-        ),
-    }
+    format!("Influence of each {}", left_out(table.left_out))
 }
 
 /// Surface whose factor changes most.

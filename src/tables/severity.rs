@@ -187,8 +187,7 @@ pub fn fit_summary(fit: &SeverityFit) -> Table {
     add("contact openings among them", Value::Count(fit.contact_openings()));
     add("parameters", Value::Count(fit.parameters()));
     add("replicate scatter of log time", Value::number(fit.log_scatter()));
-    add("degrees of freedom of the limits", freedom(fit.interval_degrees_of_freedom()));
-    add("small-sample factor on standard errors", Value::number(fit.small_sample_factor()));
+    add("degrees of freedom of it", freedom(fit.scatter_degrees_of_freedom()));
     add("log-likelihood", Value::digits(fit.log_likelihood(), 7));
     add("solution", Value::text(if convergence.direct { "direct least squares" } else { "Newton, converged" }));
     add("iterations", Value::Count(convergence.iterations as usize));
@@ -267,12 +266,17 @@ pub fn additivity(test: &Additivity) -> Table {
         .with_caption(comparison("One factor per surface against one median per cell", &test.comparison));
     let c = &test.comparison;
     let mut add = |name: &str, value: Value| table.add(vec![Value::text(name), value]);
-    add(if c.method == ComparisonMethod::F { "F" } else { "likelihood ratio" }, Value::digits(c.statistic, 4));
+    add(
+        if c.method == ComparisonMethod::LikelihoodRatio { "likelihood ratio" } else { "F" },
+        Value::digits(c.statistic, 4),
+    );
     add("degrees of freedom", freedom(c.degrees_of_freedom));
     add("residual degrees of freedom", freedom(c.residual_degrees_of_freedom));
     add("p", Value::Probability(c.p_value));
-    add("log-likelihood, one factor per surface", Value::digits(test.additive_log_likelihood, 7));
-    add("log-likelihood, every cell by itself", Value::digits(test.cells_log_likelihood, 7));
+    if let Some((additive, by_cells)) = test.log_likelihoods {
+        add("log-likelihood, one factor per surface", Value::digits(additive, 7));
+        add("log-likelihood, every cell by itself", Value::digits(by_cells, 7));
+    }
     if c.unlimited > 0 {
         table.note(format!(
             "{} without a finite median (every trial censored on one side): counted as a parameter each, though it adds \
@@ -346,7 +350,7 @@ fn comparison(what: &str, c: &Comparison) -> String {
     let p = if p.starts_with('<') { format!("p {p}") } else { format!("p = {p}") };
     let residual = c.residual_degrees_of_freedom;
     match c.method {
-        ComparisonMethod::F => format!(
+        ComparisonMethod::F | ComparisonMethod::Wald => format!(
             "{what}: F = {} on {} and {} degrees of freedom, {p}.",
             Value::number(c.statistic).shown(),
             freedom(c.degrees_of_freedom).shown(),
@@ -387,18 +391,16 @@ pub(crate) fn freedom(value: f64) -> Value {
 }
 
 fn method(fit: &SeverityFit) -> String {
-    let limits = match fit.degrees_of_freedom() {
-        Some(df) => format!(
-            "{} with {} residual degrees of freedom",
-            interval_method(IntervalMethod::StudentT),
-            freedom(df).shown()
-        ),
-        None => format!(
-            "{} (observed information times {}, {} effective degrees of freedom)",
-            interval_method(IntervalMethod::StudentT),
-            Value::number(fit.small_sample_factor()).shown(),
-            freedom(fit.interval_degrees_of_freedom()).shown()
-        ),
+    let t = interval_method(IntervalMethod::StudentT);
+    let df = freedom(fit.scatter_degrees_of_freedom()).shown();
+    let limits = if !fit.groupings().is_empty() {
+        let shared: Vec<String> = fit.groupings().iter().map(ToString::to_string).collect();
+        format!("{t}, degrees of freedom by Satterthwaite, with what trials share by {} in them", shared.join(", "))
+    } else if fit.convergence().direct {
+        format!("{t} with {df} residual degrees of freedom")
+    } else {
+        let factor = Value::number(fit.small_sample_factor()).shown();
+        format!("{t} (observed information times {factor}, {df} effective degrees of freedom)")
     };
     format!(
         "{} times, {}, {} and {} among them; limits at level {} by {limits}.",

@@ -1,8 +1,7 @@
 //! Campaigns too small to show how replicates scatter: the error says so and what to test next.
 
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
-use surface_severity::severity::mixed::{Grouping, MixedSeverity};
-use surface_severity::severity::{Distribution, Severity};
+use surface_severity::severity::{Distribution, Grouping, Severity};
 use surface_severity::{Error, ErrorKind};
 
 #[derive(Clone, Copy, PartialEq)]
@@ -31,7 +30,7 @@ fn square(cells: [Kind; 4]) -> Campaign {
 }
 
 fn plan() -> Severity {
-    Severity::new("chip seal")
+    Severity::new("chip seal").independent()
 }
 
 fn scatter(result: Result<impl std::fmt::Debug, Error>, words: &[&str]) {
@@ -51,10 +50,10 @@ fn one_run_out_that_the_rest_allows() {
     for distribution in [Distribution::Weibull, Distribution::LogLogistic] {
         scatter(plan().distribution(distribution).fit(&campaign), &words);
     }
-    scatter(MixedSeverity::new("chip seal").random(Grouping::Day).fit(&campaign), &words);
+    scatter(Severity::new("chip seal").random(Grouping::Day).fit(&campaign), &words);
     // One at 8 s does not: three trials and it determine three levels and a scatter, just so.
     let fit = plan().fit(&square([Worn(1.0), Worn(2.0), Worn(2.0), RanOut(8.0)])).unwrap();
-    assert!(fit.log_scatter() > 0.05 && fit.interval_degrees_of_freedom() <= 1.0);
+    assert!(fit.log_scatter() > 0.05 && fit.scatter_degrees_of_freedom() <= 1.0);
     assert!(fit.factor("asphalt").unwrap().lower() > 0.0);
 }
 

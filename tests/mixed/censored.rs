@@ -2,7 +2,10 @@
 //! against published data worked elsewhere, brute-force integration, and the linear model.
 
 use surface_severity::ErrorKind;
-use surface_severity::severity::mixed::{CensoredMixedModel, Criterion, LinearMixedModel, Verdict};
+use surface_severity::severity::{
+    Criterion, Verdict,
+    mixed::{CensoredMixedModel, LinearMixedModel},
+};
 use surface_severity::severity::{Distribution, Observation};
 
 use crate::{Table, Values, assert_digits};

@@ -8,8 +8,7 @@ use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 use surface_severity::campaign::{Campaign, CampaignBuilder, Outcome, Trial};
-use surface_severity::severity::Severity;
-use surface_severity::severity::mixed::{Criterion, Grouping, MixedSeverity};
+use surface_severity::severity::{Criterion, Grouping, Severity};
 
 const LOG_K: [f64; 3] = [0.0, 0.5, -0.4];
 const MATERIALS: usize = 6;
@@ -113,7 +112,7 @@ fn measure(setting: Setting, runs: u64) -> [Tally; 3] {
     let mut tallies = <[Tally; 3]>::default();
     for seed in 0..runs {
         let campaign = campaign(setting, limits, seed);
-        let plain = Severity::new("s0").fit(&campaign);
+        let plain = Severity::new("s0").independent().fit(&campaign);
         for (s, k) in LOG_K.iter().enumerate().skip(1) {
             match &plain {
                 Ok(fit) => tallies[0].add(&fit.factor(&format!("s{s}")), *k),
@@ -121,7 +120,7 @@ fn measure(setting: Setting, runs: u64) -> [Tally; 3] {
             }
         }
         for (tally, criterion) in tallies[1..].iter_mut().zip([Criterion::Ml, Criterion::Reml]) {
-            let plan = groupings.iter().fold(MixedSeverity::new("s0").criterion(criterion), |p, g| p.random(*g));
+            let plan = groupings.iter().fold(Severity::new("s0").criterion(criterion), |p, g| p.random(*g));
             match plan.fit(&campaign) {
                 Ok(fit) => {
                     tally.zero += usize::from(fit.variance_components()[0].at_boundary);
@@ -214,7 +213,7 @@ fn a_large_censored_campaign_is_fitted_in_seconds() {
         (Criterion::Reml, vec![Grouping::Day]),
         (Criterion::Reml, vec![Grouping::Day, Grouping::MaterialBySurface]),
     ] {
-        let plan = groupings.iter().fold(MixedSeverity::new("s0").criterion(criterion), |p, g| p.random(*g));
+        let plan = groupings.iter().fold(Severity::new("s0").criterion(criterion), |p, g| p.random(*g));
         let start = Instant::now();
         let fit = plan.fit(&campaign).unwrap();
         println!("{criterion:?} {groupings:?}: {:.2} s, {:?}", start.elapsed().as_secs_f64(), fit.convergence());

@@ -1,7 +1,10 @@
 //! Linear mixed models: closed forms of balanced layouts, R lme4 and lmerTest.
 
 use surface_severity::ErrorKind;
-use surface_severity::severity::mixed::{Criterion, LinearMixedFit, LinearMixedModel, Verdict};
+use surface_severity::severity::{
+    Criterion, Verdict,
+    mixed::{LinearMixedFit, LinearMixedModel},
+};
 
 use crate::{Table, Values, assert_digits, codes};
 

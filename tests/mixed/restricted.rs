@@ -1,7 +1,10 @@
 //! The restricted likelihood under censoring: REML of linear models where nothing is censored, brute-force
 //! integration over the fixed coefficients where something is.
 
-use surface_severity::severity::mixed::{CensoredMixedModel, Criterion, LinearMixedModel, Verdict};
+use surface_severity::severity::{
+    Criterion, Verdict,
+    mixed::{CensoredMixedModel, LinearMixedModel},
+};
 use surface_severity::severity::{Distribution, Observation};
 
 use crate::{Table, assert_digits};

@@ -2,8 +2,7 @@
 
 use surface_severity::campaign::Campaign;
 use surface_severity::planning::{Plan, PlannedSurface, Simulation};
-use surface_severity::severity::mixed::{Grouping, MixedSeverity};
-use surface_severity::severity::{Distribution, Severity};
+use surface_severity::severity::{Distribution, Grouping, Severity};
 
 use crate::{balanced, close, with_surfaces};
 
@@ -75,7 +74,7 @@ fn mixed_fits_are_as_precise_as_expected() {
     let n = 150;
     for r in 0..n {
         let campaign = plan.simulate(5, r).unwrap();
-        let fit = MixedSeverity::new("surface 0").random(Grouping::Day).fit(&campaign).unwrap();
+        let fit = Severity::new("surface 0").random(Grouping::Day).fit(&campaign).unwrap();
         let contrast = fit.log_factor_between("surface 2", "surface 0").unwrap();
         squares += contrast.standard_error * contrast.standard_error / 150.0;
         estimates.push(contrast.estimate);
@@ -112,7 +111,7 @@ fn simulations_do_not_depend_on_threads() {
 #[test]
 fn a_plan_of_an_existing_campaign_expects_what_its_fit_found() {
     let campaign = Campaign::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/trials.csv")).unwrap();
-    let fit = Severity::new("dense asphalt concrete").fit(&campaign).unwrap();
+    let fit = Severity::new("dense asphalt concrete").independent().fit(&campaign).unwrap();
     let plan = Plan::from_fit(&fit).existing(&campaign);
     assert_eq!(plan.laboratory_surface(), Some("laboratory belt"));
     let held = campaign.trials().iter().filter(|t| t.outcome.as_str() != "void").count();
@@ -129,12 +128,12 @@ fn a_plan_of_an_existing_campaign_expects_what_its_fit_found() {
         let want = se * fit.small_sample_factor();
         close(precision.factor(&row.surface).unwrap().log_standard_error(), want, 0.05);
     }
-    let mixed = MixedSeverity::new("dense asphalt concrete")
+    let mixed = Severity::new("dense asphalt concrete")
         .random(Grouping::Day)
         .random(Grouping::MaterialBySurface)
         .fit(&campaign)
         .unwrap();
-    let plan = Plan::from_mixed_fit(&mixed).existing(&campaign);
+    let plan = Plan::from_fit(&mixed).existing(&campaign);
     assert!(plan.log_scatter_of_departures() > 0.0);
     let precision = plan.precision().unwrap();
     for row in mixed.factors() {

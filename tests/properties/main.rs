@@ -53,7 +53,7 @@ fn build(trials: impl IntoIterator<Item = Trial>) -> Campaign {
 }
 
 fn fit(trials: impl IntoIterator<Item = Trial>, distribution: Distribution) -> SeverityFit {
-    Severity::new("asphalt").distribution(distribution).fit(&build(trials)).unwrap()
+    Severity::new("asphalt").independent().distribution(distribution).fit(&build(trials)).unwrap()
 }
 
 fn rescaled(trials: &[Trial], by: impl Fn(&Trial) -> f64) -> Vec<Trial> {
@@ -103,8 +103,8 @@ proptest! {
     #[test]
     fn changing_the_reference_rescales_all_factors(trials in trials(), d in distributions(), r in 0usize..4) {
         let campaign = build(trials);
-        let one = Severity::new("asphalt").distribution(d).fit(&campaign).unwrap();
-        let two = Severity::new(SURFACES[r]).distribution(d).fit(&campaign).unwrap();
+        let one = Severity::new("asphalt").independent().distribution(d).fit(&campaign).unwrap();
+        let two = Severity::new(SURFACES[r]).independent().distribution(d).fit(&campaign).unwrap();
         close(one.log_likelihood(), two.log_likelihood());
         let base = one.factor(SURFACES[r]).unwrap().estimate();
         for surface in SURFACES {
@@ -150,7 +150,7 @@ proptest! {
             t
         }));
         let (one, two) = (fit(trials.clone(), d), fit(twice, d));
-        prop_assert!(two.interval_degrees_of_freedom() > one.interval_degrees_of_freedom());
+        prop_assert!(two.scatter_degrees_of_freedom() > one.scatter_degrees_of_freedom());
         let ratio = match (one.degrees_of_freedom(), two.degrees_of_freedom()) {
             (Some(a), Some(b)) => b / a,
             _ => 2.0,
@@ -188,7 +188,7 @@ proptest! {
         });
         let campaign = build(trials);
         let reference = &campaign.surfaces()[0].name;
-        match Severity::new(reference).distribution(d).fit(&campaign) {
+        match Severity::new(reference).independent().distribution(d).fit(&campaign) {
             Ok(fit) => {
                 prop_assert!(fit.log_scatter() > 0.0 && fit.log_scatter().is_finite());
                 prop_assert!(fit.log_likelihood().is_finite());
@@ -212,7 +212,7 @@ fn disconnected_campaigns_are_refused_with_the_joining_cell() {
     let trials = [("a", "m"), ("b", "m"), ("c", "n"), ("d", "n")].into_iter().flat_map(|(surface, material)| {
         (0..2).map(move |i| Trial::perforated(format!("{surface}{i}"), surface, material, 1.0 + f64::from(i)))
     });
-    let error = Severity::new("a").fit(&build(trials)).unwrap_err();
+    let error = Severity::new("a").independent().fit(&build(trials)).unwrap_err();
     let ErrorKind::Disconnected { components, bridging_cells, .. } = error.kind() else { panic!("{error}") };
     assert_eq!(components.len(), 2);
     assert_eq!(components[1].surfaces, ["c", "d"]);
@@ -221,7 +221,7 @@ fn disconnected_campaigns_are_refused_with_the_joining_cell() {
     let mended = [("a", "m"), ("b", "m"), ("c", "n"), ("d", "n"), ("c", "m")]
         .into_iter()
         .flat_map(|(s, m)| (0..2).map(move |i| Trial::perforated(format!("{s}{m}{i}"), s, m, 1.0 + f64::from(i))));
-    assert!(Severity::new("a").fit(&build(mended)).is_ok());
+    assert!(Severity::new("a").independent().fit(&build(mended)).is_ok());
 }
 
 /// A material that only ran out and a surface on which everything opened: bounds on the right side,
@@ -239,14 +239,14 @@ fn one_sided_evidence_gives_bounds() {
         times.into_iter().enumerate().map(move |(i, t)| Trial::perforated(format!("{s}{m}{i}"), s, m, t))
     })
     .collect();
-    let plain = Severity::new("a").fit(&build(base.clone())).unwrap();
+    let plain = Severity::new("a").independent().fit(&build(base.clone())).unwrap();
     let more = base.into_iter().chain([
         Trial::run_out("x1", "a", "tough", 20.0),
         Trial::run_out("x2", "b", "tough", 15.0),
         Trial::opened_at_contact("y1", "gravel", "m", 0.05),
         Trial::opened_at_contact("y2", "gravel", "n", 0.05),
     ]);
-    let fit = Severity::new("a").fit(&build(more)).unwrap();
+    let fit = Severity::new("a").independent().fit(&build(more)).unwrap();
     assert_eq!(fit.log_scatter().to_bits(), plain.log_scatter().to_bits());
     assert_eq!(fit.factor("b").unwrap(), plain.factor("b").unwrap());
     let tough = fit.materials().iter().find(|m| m.material == "tough").unwrap();
@@ -274,14 +274,14 @@ fn degenerate_tables_are_refused_in_words() {
         (vec![Trial::void("1", "a", "m", "x")], "no trial that can be fitted"),
         (vec![Trial::run_out("1", "a", "m", 9.0), exact("2", "b", "m", 2.0)], "another reference"),
     ] {
-        let error = Severity::new("a").fit(&build(trials)).unwrap_err();
+        let error = Severity::new("a").independent().fit(&build(trials)).unwrap_err();
         assert!(error.to_string().contains(text), "{error}");
     }
     for level in [0.0, 1.0, 95.0, f64::NAN] {
-        let error = Severity::new("a").level(level).fit(&build([exact("1", "a", "m", 1.0)])).unwrap_err();
+        let error = Severity::new("a").independent().level(level).fit(&build([exact("1", "a", "m", 1.0)])).unwrap_err();
         assert!(error.to_string().contains("level"), "{error}");
     }
-    let error = Severity::new("ice").fit(&build([exact("1", "a", "m", 1.0)])).unwrap_err();
+    let error = Severity::new("ice").independent().fit(&build([exact("1", "a", "m", 1.0)])).unwrap_err();
     assert!(error.to_string().contains("known surfaces: a"), "{error}");
 }
 
@@ -339,7 +339,7 @@ proptest! {
     fn renaming_changes_no_verdict(trials in trials(), spoiled in 0usize..40, slow in 0usize..40) {
         let trials = dressed(&trials, spoiled, slow);
         let screen = |trials: &[Trial], reference: &str| {
-            Screening::default().dixon(true).screen(&build(trials.to_vec()), &Severity::new(reference)).unwrap()
+            Screening::default().dixon(true).screen(&build(trials.to_vec()), &Severity::new(reference).independent()).unwrap()
         };
         let (one, two) = (screen(&trials, "asphalt"), screen(&renamed(&trials), &other_surface("asphalt")));
         prop_assert!(one.flagged().count() > 0);
@@ -385,7 +385,7 @@ proptest! {
     fn renaming_changes_no_slope(trials in trials()) {
         let trials = dressed(&trials, 3, 5);
         let fit = |trials: &[Trial], reference: &str| {
-            TimeDependence::fit(&Severity::new(reference), &build(trials.to_vec())).unwrap()
+            TimeDependence::fit(&Severity::new(reference).independent(), &build(trials.to_vec())).unwrap()
         };
         let (one, two) = (fit(&trials, "asphalt"), fit(&renamed(&trials), &other_surface("asphalt")));
         prop_assert_eq!(one.rows.len(), two.rows.len());
@@ -413,7 +413,7 @@ fn one_material_by_hand() {
         Trial::perforated("4", "b", "m", 0.5),
         Trial::perforated("5", "b", "m", 2.0),
     ];
-    let fit = Severity::new("a").fit(&build(trials)).unwrap();
+    let fit = Severity::new("a").independent().fit(&build(trials)).unwrap();
     // Geometric means 2 and 0.5^(1/3); SS within: (ln 4)²/2 and (ln 4)²·2/3 on 3 degrees of freedom.
     close(fit.factor("b").unwrap().estimate(), 2.0 / 0.5f64.powf(1.0 / 3.0));
     let l2 = 4.0f64.ln().powi(2);
@@ -442,13 +442,13 @@ fn fragile_estimates_are_named() {
         Trial::run_out("x2", "a", "tough", 20.0),
         Trial::run_out("x3", "b", "tough", 15.0),
     ];
-    let fit = Severity::new("a").fit(&build(trials)).unwrap();
+    let fit = Severity::new("a").independent().fit(&build(trials)).unwrap();
     let notes: Vec<String> = fit.notes().iter().map(ToString::to_string).collect();
     assert!(notes.iter().any(|n| n.starts_with("tough: of 3 trials only x1 was worn through")), "{notes:?}");
     // 4 of 6 trials of b are of m: below the share that is worth a note.
     assert!(!notes.iter().any(|n| n.starts_with("b:")), "{notes:?}");
     let without = build(trials_of(&fit_trials(), |t| t.material != "n" || t.surface != "b"));
-    let fit = Severity::new("a").fit(&without).unwrap();
+    let fit = Severity::new("a").independent().fit(&without).unwrap();
     let notes: Vec<String> = fit.notes().iter().map(ToString::to_string).collect();
     assert!(notes.iter().any(|n| n.starts_with("b: m gives 100 % of its trials")), "{notes:?}");
 }

@@ -43,14 +43,15 @@ fn without_gross_errors(campaign: &Campaign, truth: &Value) -> Campaign {
 fn demo_factors() {
     let (campaign, truth) = demo();
     let clean = without_gross_errors(&campaign, &truth);
-    let fit = Severity::new(truth["reference"].as_str().unwrap()).fit(&clean).unwrap();
+    let fit = Severity::new(truth["reference"].as_str().unwrap()).independent().fit(&clean).unwrap();
     let (day, tau) = (truth["day_log_sd"].as_f64().unwrap(), truth["between_material_log_sd"].as_f64().unwrap());
     for surface in truth["surfaces"].as_array().unwrap() {
         let (name, k) = (surface["surface"].as_str().unwrap(), surface["factor"].as_f64().unwrap());
         if name == fit.reference() {
             continue;
         }
-        let (log, se) = fit.log_factor_between(name, fit.reference()).unwrap();
+        let contrast = fit.log_factor_between(name, fit.reference()).unwrap();
+        let (log, se) = (contrast.estimate, contrast.standard_error);
         // Two surfaces, about two days and ten materials each.
         let honest = (se * se + 2.0 * day * day / 2.0 + 2.0 * tau * tau / 10.0).sqrt();
         // One class departs on the smoothest road: the common factor there lies between its own and the others'.
@@ -72,7 +73,7 @@ fn demo_factors() {
 fn demo_class_departure() {
     let (campaign, truth) = demo();
     let clean = without_gross_errors(&campaign, &truth);
-    let plan = Severity::new(truth["reference"].as_str().unwrap());
+    let plan = Severity::new(truth["reference"].as_str().unwrap()).independent();
     let departure = &truth["class_departures"][0];
     let table = ClassFactors::fit(&plan, &clean).unwrap();
     assert!(table.comparison.p_value < 1e-4, "{:?}", table.comparison);
@@ -96,7 +97,7 @@ fn demo_class_departure() {
 fn demo_durabilities() {
     let (campaign, truth) = demo();
     let clean = without_gross_errors(&campaign, &truth);
-    let fit = Severity::new(truth["reference"].as_str().unwrap()).fit(&clean).unwrap();
+    let fit = Severity::new(truth["reference"].as_str().unwrap()).independent().fit(&clean).unwrap();
     for material in truth["materials"].as_array().unwrap() {
         let name = material["material"].as_str().unwrap();
         let row = fit.materials().iter().find(|m| m.material == name).unwrap();
@@ -129,7 +130,7 @@ fn common_practice_ratios() {
             }
         }
         let campaign = trials.into_iter().collect::<CampaignBuilder>().build().unwrap();
-        let fit = Severity::new("urban asphalt").fit(&campaign).unwrap();
+        let fit = Severity::new("urban asphalt").independent().fit(&campaign).unwrap();
         for (surface, k) in &truth[1..] {
             let interval = fit.factor(surface).unwrap();
             hits += usize::from(interval.contains(*k));
@@ -145,7 +146,7 @@ fn common_practice_ratios() {
 #[test]
 fn demo_bootstrap() {
     let (campaign, truth) = demo();
-    let plan = Severity::new(truth["reference"].as_str().unwrap());
+    let plan = Severity::new(truth["reference"].as_str().unwrap()).independent();
     let boot = Bootstrap::stratified(1000).severity(&plan, &campaign).unwrap();
     for row in boot.fit().factors().iter().filter(|r| r.surface != boot.fit().reference()) {
         let model = boot.fit().factor(&row.surface).unwrap();
@@ -191,7 +192,7 @@ fn distribution_choice_and_goodness_of_fit() {
             let campaign = simulate(weibull, seed);
             let own = if weibull { Distribution::Weibull } else { Distribution::LogNormal };
             let other = if weibull { Distribution::LogNormal } else { Distribution::Weibull };
-            let plan = Severity::new("s0");
+            let plan = Severity::new("s0").independent();
             let table = DistributionComparison::of(&plan, &campaign).unwrap();
             assert!(table.not_fitted.is_empty());
             let aicc = |d| table.rows.iter().find(|r| r.distribution == d).unwrap().aicc;
@@ -234,7 +235,7 @@ fn time_dependent_factors() {
         }
         Campaign::from_trials(trials).unwrap()
     };
-    let plan = Severity::new("reference");
+    let plan = Severity::new("reference").independent();
     let (mut covered, mut accused, mut found) = (0, 0, 0);
     for seed in 0..40 {
         let table = TimeDependence::fit(&plan, &simulate(0.5, seed)).unwrap();
@@ -285,7 +286,7 @@ fn small_campaigns_with_few_run_outs_keep_their_levels() {
             }
         }
         let campaign = Campaign::from_trials(trials).unwrap();
-        let plan = Severity::new("s0");
+        let plan = Severity::new("s0").independent();
         additivity += usize::from(Additivity::test(&plan, &campaign).unwrap().comparison.p_value <= 0.05);
         classes += usize::from(ClassFactors::fit(&plan, &campaign).unwrap().comparison.p_value <= 0.05);
         scatter += usize::from(EqualScatter::test(&plan, &campaign, ScatterBy::Surface).unwrap().p_value <= 0.05);
@@ -332,7 +333,7 @@ fn tables_say_why_there_is_no_slope() {
         }
     }
     let campaign = Campaign::from_trials(trials).unwrap();
-    let slopes = TimeDependence::fit(&Severity::new("asphalt"), &campaign).unwrap();
+    let slopes = TimeDependence::fit(&Severity::new("asphalt").independent(), &campaign).unwrap();
     let notes = surface_severity::tables::time_dependence(&slopes).notes().join("\n");
     assert!(notes.contains("too few materials") && notes.contains("too alike in durability"), "{notes}");
 }

@@ -118,7 +118,7 @@ fn resampled_cell_means_have_their_exact_variance() {
         );
     }
     let campaign = trials.into_iter().collect::<CampaignBuilder>().build().unwrap();
-    let boot = Bootstrap::stratified(200_000).severity(&Severity::new("a"), &campaign).unwrap();
+    let boot = Bootstrap::stratified(200_000).severity(&Severity::new("a").independent(), &campaign).unwrap();
     let se = boot.replicates().standard_error(0);
     near(se * se / want, 1.0, 4.0 * (2.0f64 / 2e5).sqrt() * 1.3);
 }
@@ -153,7 +153,7 @@ fn replicates_are_refits_of_the_resampled_table() {
         (true, Distribution::LogLogistic),
     ] {
         let campaign = campaign(censored);
-        let plan = Severity::new("a").distribution(distribution);
+        let plan = Severity::new("a").independent().distribution(distribution);
         let fast = Bootstrap::stratified(100).seed(5).max_failures(0.3).severity(&plan, &campaign).unwrap();
         // Strata in the order in which the engine draws: cells sorted by material, then surface.
         let cells = CellMeans::fit(&campaign, distribution, 0.95).unwrap();
@@ -183,7 +183,8 @@ fn replicates_are_refits_of_the_resampled_table() {
                     .build()
                     .unwrap();
                 let fit = plan.fit(&table).map_err(|e| e.to_string())?;
-                let factor = |s: &str| fit.log_factor_between(s, "a").map(|f| f.0).map_err(|_| "no place".to_owned());
+                let factor =
+                    |s: &str| fit.log_factor_between(s, "a").map(|f| f.estimate).map_err(|_| "no place".to_owned());
                 let values = vec![factor("b")?, factor("c")?];
                 if fit.materials().iter().any(|m| m.log_durability.is_none()) {
                     *failed.lock().unwrap() += 1;
@@ -217,7 +218,11 @@ fn thread_count_changes_no_bit() {
         let campaign = campaign(censored);
         let on = |threads| {
             rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap().install(|| {
-                Bootstrap::stratified(500).seed(9).max_failures(0.3).severity(&Severity::new("b"), &campaign).unwrap()
+                Bootstrap::stratified(500)
+                    .seed(9)
+                    .max_failures(0.3)
+                    .severity(&Severity::new("b").independent(), &campaign)
+                    .unwrap()
             })
         };
         let one = on(1);
@@ -235,7 +240,12 @@ fn row_order_changes_no_bit() {
     trials.rotate_left(7);
     let permuted = trials.into_iter().collect::<CampaignBuilder>().build().unwrap();
     let run = |c: &Campaign| {
-        Bootstrap::stratified(200).max_failures(0.3).severity(&Severity::new("a"), c).unwrap().replicates().clone()
+        Bootstrap::stratified(200)
+            .max_failures(0.3)
+            .severity(&Severity::new("a").independent(), c)
+            .unwrap()
+            .replicates()
+            .clone()
     };
     assert_eq!(run(&campaign), run(&permuted));
 }
@@ -252,7 +262,7 @@ fn too_many_failures_are_an_error_with_counts() {
         Trial::run_out("6", "b", "m", 2.0),
     ];
     let campaign = trials.into_iter().collect::<CampaignBuilder>().build().unwrap();
-    let error = Bootstrap::stratified(1000).severity(&Severity::new("a"), &campaign).unwrap_err();
+    let error = Bootstrap::stratified(1000).severity(&Severity::new("a").independent(), &campaign).unwrap_err();
     let surface_severity::ErrorKind::ReplicatesFailed { by_reason, replicates, .. } = error.kind() else {
         panic!("{error}")
     };

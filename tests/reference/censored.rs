@@ -174,10 +174,11 @@ const CROSSED: [Crossed; 3] = [
 fn crossed_poisons() {
     let campaign = poisons();
     for (distribution, want) in ALL.into_iter().zip(CROSSED) {
-        let fit = Severity::new("1").distribution(distribution).fit(&campaign).unwrap();
+        let fit = Severity::new("1").independent().distribution(distribution).fit(&campaign).unwrap();
         assert_eq!((fit.trials(), fit.run_outs(), fit.contact_openings()), (48, 14, 9));
         for (surface, (coefficient, se)) in ["2", "3"].into_iter().zip(want.poison.into_iter().zip(want.se_poison)) {
-            let (log, error) = fit.log_factor_between(surface, "1").unwrap();
+            let contrast = fit.log_factor_between(surface, "1").unwrap();
+            let (log, error) = (contrast.estimate, contrast.standard_error);
             assert_digits(log, -coefficient, 9.0);
             assert_digits(error, se, 9.0);
         }
@@ -201,7 +202,9 @@ fn crossed_poisons() {
         if distribution == Distribution::Weibull {
             let p = 1.0 - (-1.0f64).exp();
             let interval = fit.quantile("A", "1", p).unwrap();
-            let se = (interval.upper() / interval.lower()).ln() / 2.0 / fit.interval_multiplier();
+            let se = (interval.upper() / interval.lower()).ln()
+                / 2.0
+                / fit.log_factor_between("2", "1").unwrap().multiplier(0.95);
             assert_digits(interval.estimate().ln(), want.treat[0], 9.0);
             assert_digits(se, want.se_treat[0], 8.0);
         }
@@ -234,7 +237,7 @@ fn crossed_poisons_cells_without_an_end() {
 /// of which three stand for unlimited cells.
 #[test]
 fn crossed_poisons_additivity() {
-    let test = Additivity::test(&Severity::new("1"), &poisons()).unwrap().comparison;
+    let test = Additivity::test(&Severity::new("1").independent(), &poisons()).unwrap().comparison;
     assert_eq!(test.method, ComparisonMethod::LikelihoodRatio);
     assert_eq!((test.degrees_of_freedom, test.unlimited), (6.0, 3));
     assert_digits(test.statistic, 4.692_297, 7.0);

@@ -23,7 +23,7 @@ fn poisons(resolution: Option<f64>) -> Campaign {
 #[test]
 fn hat_values_and_cooks_distances() {
     let campaign = poisons(None);
-    let fit = Severity::new("1").fit(&campaign).unwrap();
+    let fit = Severity::new("1").independent().fit(&campaign).unwrap();
     let want = Table::stored("hat_cook.csv");
     let rows = fit.diagnostics(&campaign, 1).unwrap();
     assert_eq!(rows.len(), 48);
@@ -60,12 +60,13 @@ fn quantiles_with_standard_errors() {
         ("weibull", Distribution::Weibull),
         ("loglogistic", Distribution::LogLogistic),
     ] {
-        let fit = Severity::new("1").distribution(distribution).fit(&campaign).unwrap();
+        let fit = Severity::new("1").independent().distribution(distribution).fit(&campaign).unwrap();
         for i in (0..want.text("p").len()).filter(|&i| want.text("distribution")[i] == name) {
             let (material, surface, p) = (&want.text("treat")[i], &want.text("poison")[i], want.numbers("p")[i]);
             let got = fit.quantile(material, surface, p).unwrap();
             assert!((got.estimate().ln() - want.numbers("log_quantile")[i]).abs() < 1e-9);
-            let se = (got.upper() / got.lower()).ln() / 2.0 / fit.interval_multiplier();
+            let se =
+                (got.upper() / got.lower()).ln() / 2.0 / fit.log_factor_between("2", "1").unwrap().multiplier(0.95);
             assert_digits(se, want.numbers("se")[i], 8.5);
             // The survival probability at a quantile is 1 − p; its limits cross where those of the
             // quantile meet the time.
@@ -96,7 +97,8 @@ fn interval_censoring_by_a_coarse_clock() {
         ("weibull", Distribution::Weibull),
         ("loglogistic", Distribution::LogLogistic),
     ] {
-        let fit = Severity::new("1").distribution(distribution).time_resolution_s(0.1).fit(&campaign).unwrap();
+        let fit =
+            Severity::new("1").independent().distribution(distribution).time_resolution_s(0.1).fit(&campaign).unwrap();
         let row = |label: &str| {
             (0..want.text("name").len())
                 .find(|&i| want.text("distribution")[i] == name && want.text("name")[i] == label)
@@ -105,7 +107,8 @@ fn interval_censoring_by_a_coarse_clock() {
         let (estimate, se) = (want.numbers("estimate"), want.numbers("se"));
         for surface in ["2", "3"] {
             let i = row(&format!("factor(poison){surface}"));
-            let (log, error) = fit.log_factor_between(surface, "1").unwrap();
+            let contrast = fit.log_factor_between(surface, "1").unwrap();
+            let (log, error) = (contrast.estimate, contrast.standard_error);
             assert_digits(log, -estimate[i], 8.0);
             assert_digits(error, se[i], 8.0);
         }
@@ -120,7 +123,7 @@ fn interval_censoring_by_a_coarse_clock() {
             }
         }
     }
-    let error = Severity::new("1").time_resolution_s(-1.0).fit(&campaign).unwrap_err();
+    let error = Severity::new("1").independent().time_resolution_s(-1.0).fit(&campaign).unwrap_err();
     assert!(error.to_string().contains("time_resolution_s"), "{error}");
 }
 
@@ -186,7 +189,7 @@ fn unequal_scatter_by_surface() {
         ("censored_lognormal", Distribution::LogNormal, &censored),
         ("censored_weibull", Distribution::Weibull, &censored),
     ] {
-        let plan = Severity::new("1").distribution(distribution);
+        let plan = Severity::new("1").independent().distribution(distribution);
         let fit = UnequalScatter::fit(&plan, campaign, ScatterBy::Surface).unwrap();
         let row = |label: &str| {
             (0..want.text("name").len())
@@ -224,7 +227,7 @@ const POOLED: f64 = 13.619_440_163_076;
 fn equal_scatter() {
     let one_treatment =
         Campaign::from_trials(poisons(None).trials().iter().filter(|t| t.material == "A").cloned()).unwrap();
-    let plan = Severity::new("1");
+    let plan = Severity::new("1").independent();
     let test = EqualScatter::test(&plan, &one_treatment, ScatterBy::Surface).unwrap();
     assert!(test.exact);
     assert_digits(test.degrees_of_freedom, 2.0, 15.0);
@@ -237,8 +240,12 @@ fn equal_scatter() {
     let trials = ["a", "b", "c"]
         .iter()
         .flat_map(|s| (0..6).map(move |i| Trial::perforated(format!("{s}{i}"), *s, "m", (f64::from(i) / 10.0).exp())));
-    let equal =
-        EqualScatter::test(&Severity::new("a"), &Campaign::from_trials(trials).unwrap(), ScatterBy::Surface).unwrap();
+    let equal = EqualScatter::test(
+        &Severity::new("a").independent(),
+        &Campaign::from_trials(trials).unwrap(),
+        ScatterBy::Surface,
+    )
+    .unwrap();
     assert!(equal.statistic < 1e-12 && (equal.p_value - 1.0).abs() < 1e-9, "{equal:?}");
     let error = EqualScatter::test(&plan, &poisons(None), ScatterBy::Class).unwrap_err();
     assert!(error.to_string().contains("at least 2 groups"), "{error}");

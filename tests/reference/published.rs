@@ -51,13 +51,14 @@ fn poisons_analysis_of_variance() {
 /// Label g1 of tests/reference/README.md, additive log fit (R `lm`): differences and standard errors.
 #[test]
 fn poisons_additive_fit() {
-    let fit = Severity::new("1").fit(&poisons()).unwrap();
+    let fit = Severity::new("1").independent().fit(&poisons()).unwrap();
     for (surface, want) in [("2", 0.186_663_017_550), ("3", 0.775_153_147_470)] {
-        let (log, se) = fit.log_factor_between(surface, "1").unwrap();
+        let contrast = fit.log_factor_between(surface, "1").unwrap();
+        let (log, se) = (contrast.estimate, contrast.standard_error);
         assert_digits(log, want, 11.0);
         assert_digits(se, 0.083_492_630_030, 11.0);
     }
-    assert_eq!(fit.degrees_of_freedom(), Some(42.0));
+    assert_eq!(fit.scatter_degrees_of_freedom(), 42.0);
     let a = fit.materials()[0].log_durability.unwrap();
     for (i, want) in [(1, 0.704_654_468_806), (2, 0.196_707_570_068), (3, 0.507_068_550_909)] {
         assert_digits(fit.materials()[i].log_durability.unwrap() - a, want, 11.0);
@@ -72,7 +73,7 @@ fn poisons_additive_fit() {
 /// The same F statistic of the interaction from the severity fit and the cell medians.
 #[test]
 fn poisons_additivity() {
-    let test = Additivity::test(&Severity::new("1"), &poisons()).unwrap().comparison;
+    let test = Additivity::test(&Severity::new("1").independent(), &poisons()).unwrap().comparison;
     assert_eq!(test.method, ComparisonMethod::F);
     assert_eq!((test.degrees_of_freedom, test.residual_degrees_of_freedom, test.unlimited), (6.0, 36.0, 0));
     let f = (0.395_746_675_490 / 6.0) / (1.946_515_799_031 / 36.0);
@@ -94,7 +95,7 @@ fn poisons_class_factors() {
         .collect::<CampaignBuilder>()
         .build()
         .unwrap();
-    let got = ClassFactors::fit(&Severity::new("1"), &campaign).unwrap();
+    let got = ClassFactors::fit(&Severity::new("1").independent(), &campaign).unwrap();
     let want = Table::stored("class_factors.csv");
     let column = |name| want.numbers(name);
     for (i, row) in got.rows.iter().enumerate() {

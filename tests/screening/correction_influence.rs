@@ -34,7 +34,7 @@ fn derived(
     times: Option<&BTreeMap<String, f64>>,
 ) -> Option<BTreeMap<String, (f64, f64)>> {
     let table = campaign(trials.to_vec());
-    let fit = Severity::new(reference).distribution(distribution).fit(&table).ok()?;
+    let fit = Severity::new(reference).independent().distribution(distribution).fit(&table).ok()?;
     let equivalence = plan.fit(&table, &fit).ok()?;
     let correction = Correction::derive(&equivalence, &CorrectionOptions::default().form(form)).ok()?;
     let of = |c: &surface_severity::correction::SurfaceCorrection| {
@@ -188,7 +188,8 @@ fn what_cannot_be_spared_says_so() {
 #[test]
 fn the_report_ranks_them_and_verdicts_carry_them() {
     let trials = demo_trials();
-    let report = Screening::default().screen(&campaign(trials.clone()), &Severity::new(REFERENCE)).unwrap();
+    let report =
+        Screening::default().screen(&campaign(trials.clone()), &Severity::new(REFERENCE).independent()).unwrap();
     let table = report.correction_influence().unwrap();
     assert_eq!(table.quantity, Quantity::Correction { laboratory: BELT.into(), form: Form::ConstantRatio });
     let kinds: Vec<(bool, LeftOut)> =
@@ -222,7 +223,7 @@ fn the_report_ranks_them_and_verdicts_carry_them() {
 #[test]
 fn the_plan_of_the_corrections_can_be_chosen() {
     let trials = exact_trials();
-    let severity = Severity::new("s0");
+    let severity = Severity::new("s0").independent();
     let by_line = Screening::default().form(Form::PowerLaw).screen(&campaign(trials.clone()), &severity).unwrap();
     let quantity = &by_line.correction_influence().unwrap().quantity;
     assert_eq!(*quantity, Quantity::Correction { laboratory: "s1".into(), form: Form::PowerLaw });

@@ -25,7 +25,7 @@ fn a_set_aside_trial_stays_in_the_table_and_is_not_fitted() {
     assert_eq!(decided.trials_in_use().count(), table.trials_in_use().count() - 2);
     let gone = ["R-0030", "L-0068"];
     let removed = campaign(demo_trials().into_iter().filter(|t| !gone.contains(&t.trial_id.as_str())));
-    let plan = Severity::new(REFERENCE);
+    let plan = Severity::new(REFERENCE).independent();
     let (a, b) = (plan.fit(&decided).unwrap(), plan.fit(&removed).unwrap());
     assert_eq!(a.factors(), b.factors());
     assert_eq!(a.materials(), b.materials());
@@ -103,7 +103,7 @@ fn bad_decisions_are_refused_all_at_once() {
 fn the_screening_shows_three_answers_and_keeps_testing_what_is_set_aside() {
     let table = campaign(demo_trials());
     let decided = table.with_decisions(&decisions()).unwrap();
-    let plan = Severity::new(REFERENCE);
+    let plan = Severity::new(REFERENCE).independent();
     let report = Screening::default().screen(&decided, &plan).unwrap();
     let plain = Screening::default().screen(&table, &plan).unwrap();
     for (a, b) in report.headline().iter().zip(plain.headline()) {

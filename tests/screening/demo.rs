@@ -8,7 +8,9 @@ use surface_severity::severity::Severity;
 use super::{campaign, demo_trials};
 
 fn screened() -> ScreeningReport {
-    Screening::default().screen(&campaign(demo_trials()), &Severity::new("dense asphalt concrete")).unwrap()
+    Screening::default()
+        .screen(&campaign(demo_trials()), &Severity::new("dense asphalt concrete").independent())
+        .unwrap()
 }
 
 /// All six planted faults are flagged, and nothing else of 398 trials that are not void.
@@ -64,7 +66,7 @@ fn scatter_comes_down_to_the_truth_without_the_flagged_trials() {
 fn the_headline_compares_factors_with_and_without() {
     let trials = demo_trials();
     let report = screened();
-    let plan = Severity::new("dense asphalt concrete");
+    let plan = Severity::new("dense asphalt concrete").independent();
     let all = plan.fit(&campaign(trials.clone())).unwrap();
     let flagged: BTreeSet<&str> = report.flagged().map(|v| v.trial_id.as_str()).collect();
     let without = plan.fit(&campaign(trials.into_iter().filter(|t| !flagged.contains(t.trial_id.as_str())))).unwrap();
@@ -83,7 +85,8 @@ fn row_order_changes_no_bit() {
     let mut trials = demo_trials();
     let first = screened();
     trials.reverse();
-    let second = Screening::default().screen(&campaign(trials), &Severity::new("dense asphalt concrete")).unwrap();
+    let second =
+        Screening::default().screen(&campaign(trials), &Severity::new("dense asphalt concrete").independent()).unwrap();
     assert_eq!(first.headline(), second.headline());
     for verdict in first.verdicts() {
         assert_eq!(second.verdict(&verdict.trial_id), Some(verdict));

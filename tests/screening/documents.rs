@@ -6,8 +6,9 @@ use surface_severity::severity::Severity;
 use super::{campaign, demo_trials};
 
 fn text() -> String {
-    let report =
-        Screening::default().screen(&campaign(demo_trials()), &Severity::new("dense asphalt concrete")).unwrap();
+    let report = Screening::default()
+        .screen(&campaign(demo_trials()), &Severity::new("dense asphalt concrete").independent())
+        .unwrap();
     report.document().to_json().unwrap()
 }
 

@@ -50,7 +50,7 @@ fn check(trials: &[Trial], plan: &Severity, left_out: LeftOut, every: usize, dig
 #[test]
 fn every_row_is_an_exact_refit_with_censoring() {
     let trials = demo_trials();
-    let plan = Severity::new(REFERENCE);
+    let plan = Severity::new(REFERENCE).independent();
     check(&trials, &plan, LeftOut::Trial, 13, 1e-5);
     for left_out in [LeftOut::Material, LeftOut::Day] {
         check(&trials, &plan, left_out, 1, 1e-5);
@@ -71,7 +71,7 @@ fn poisons() -> Campaign {
 #[test]
 fn without_censoring_the_update_formula_holds() {
     let data = poisons();
-    let table = influence(&Severity::new("1"), &data, LeftOut::Trial).unwrap();
+    let table = influence(&Severity::new("1").independent(), &data, LeftOut::Trial).unwrap();
     let log: Vec<f64> = data.trials().iter().map(|t| t.abrasion_time_s.unwrap().ln()).collect();
     let mean = |keep: &dyn Fn(&Trial) -> bool| {
         let chosen: Vec<f64> = data.trials().iter().zip(&log).filter(|(t, _)| keep(t)).map(|(_, y)| *y).collect();
@@ -102,7 +102,7 @@ fn what_cannot_be_spared_says_so_and_comes_first() {
         }
     }
     trials.push(Trial::perforated("only", "concrete", "hide", 4.0));
-    let table = influence(&Severity::new("asphalt"), &campaign(trials), LeftOut::Trial).unwrap();
+    let table = influence(&Severity::new("asphalt").independent(), &campaign(trials), LeftOut::Trial).unwrap();
     let first = table.most_influential(1)[0];
     assert_eq!(first.name, "only");
     assert!(first.largest_percent.is_none() && first.not_estimable.is_some(), "{first:?}");
@@ -116,7 +116,7 @@ fn what_cannot_be_spared_says_so_and_comes_first() {
 #[test]
 fn verdicts_carry_the_factors_without_the_trial() {
     let trials = demo_trials();
-    let plan = Severity::new(REFERENCE);
+    let plan = Severity::new(REFERENCE).independent();
     let report = Screening::default().screen(&campaign(trials.clone()), &plan).unwrap();
     let without = plan.fit(&campaign(trials.into_iter().filter(|t| t.trial_id != "R-0030"))).unwrap();
     let verdict = report.verdict("R-0030").unwrap();
@@ -134,7 +134,7 @@ fn verdicts_carry_the_factors_without_the_trial() {
 #[test]
 fn threads_change_no_bit() {
     let all = campaign(demo_trials());
-    let plan = Severity::new(REFERENCE);
+    let plan = Severity::new(REFERENCE).independent();
     let with = |threads: usize| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
         pool.install(|| influence(&plan, &all, LeftOut::Trial).unwrap())

@@ -49,7 +49,7 @@ fn a_wrong_majority_is_reported_as_a_cell_and_not_blamed_on_the_minority() {
     let (mut listed, mut spoiled) = (0, 0);
     for r in 0..10 {
         let planted = planted::campaign(0.05, Pattern::Cluster, r);
-        let report = screening().screen(&planted.campaign, &Severity::new("s0")).unwrap();
+        let report = screening().screen(&planted.campaign, &Severity::new("s0").independent()).unwrap();
         listed += report.groups().iter().filter(|g| g.evidence.iter().any(|e| e.test == Test::RobustResidual)).count();
         spoiled += planted.spoiled.chunks(planted::SPECIMENS).filter(|c| c.contains(&true)).count();
     }
@@ -78,7 +78,7 @@ fn a_pair_that_nothing_else_ties_is_not_decided_by_chance() {
         Campaign::from_trials(trials).unwrap()
     };
     let reasons = |surfaces_of_odd: u32| -> Vec<(bool, bool, String)> {
-        let report = Screening::default().screen(&trials(surfaces_of_odd), &Severity::new("s1")).unwrap();
+        let report = Screening::default().screen(&trials(surfaces_of_odd), &Severity::new("s1").independent()).unwrap();
         ["400", "401"]
             .map(|id| {
                 let verdict = report.verdicts().iter().find(|v| v.trial_id == id).unwrap();

@@ -98,7 +98,7 @@ fn check(fit: &RobustFit, set: &str, method: &str, digits: f64, errors: bool) {
 /// The crate's own layout: materials × surfaces, Box & Cox 1964.
 #[test]
 fn two_way_poisons_by_every_method() {
-    let (data, plan) = (poisons("boot_poisons.csv"), Severity::new("1"));
+    let (data, plan) = (poisons("boot_poisons.csv"), Severity::new("1").independent());
     check(&Robust::huber().fit(&plan, &data).unwrap(), "poisons", "huber", 1e-9, false);
     check(&Robust::bisquare().fit(&plan, &data).unwrap(), "poisons", "bisquare", 1e-9, false);
     check(&Robust::mm().fit(&plan, &data).unwrap(), "poisons", "mm", 1e-6, false);
@@ -114,7 +114,7 @@ fn two_way_poisons_by_every_method() {
 /// Student-t errors take run-outs and contact openings; M and MM refuse them and say why.
 #[test]
 fn censored_trials_are_fitted_with_student_t_errors_only() {
-    let (data, plan) = (poisons("poisons_censored.csv"), Severity::new("1"));
+    let (data, plan) = (poisons("poisons_censored.csv"), Severity::new("1").independent());
     for (nu, name) in [(4.0, "t4"), (8.0, "t8")] {
         check(&Robust::student_t(nu).fit(&plan, &data).unwrap(), "censored", name, 1e-7, true);
     }
@@ -126,7 +126,7 @@ fn censored_trials_are_fitted_with_student_t_errors_only() {
 
 #[test]
 fn many_degrees_of_freedom_are_the_normal_fit() {
-    let (data, plan) = (poisons("poisons_censored.csv"), Severity::new("1"));
+    let (data, plan) = (poisons("poisons_censored.csv"), Severity::new("1").independent());
     let normal = plan.fit(&data).unwrap();
     let t = Robust::student_t(1e6).fit(&plan, &data).unwrap();
     for (a, b) in t.factors().iter().zip(normal.factors()) {
@@ -163,7 +163,7 @@ fn location_of_the_speed_of_light() {
 
 #[test]
 fn mm_is_reproducible_and_its_seed_hardly_matters() {
-    let (data, plan) = (poisons("boot_poisons.csv"), Severity::new("1"));
+    let (data, plan) = (poisons("boot_poisons.csv"), Severity::new("1").independent());
     let first = Robust::mm().fit(&plan, &data).unwrap();
     assert_eq!(first, Robust::mm().fit(&plan, &data).unwrap());
     let other = Robust::mm().seed(99).fit(&plan, &data).unwrap();
@@ -178,7 +178,7 @@ fn mm_is_reproducible_and_its_seed_hardly_matters() {
 #[test]
 fn gross_errors_do_not_pull() {
     let file = "boot_poisons.csv";
-    let (data, plan) = (poisons(file), Severity::new("1"));
+    let (data, plan) = (poisons(file), Severity::new("1").independent());
     let mut trials = data.trials().to_vec();
     for i in [1, 17, 33, 46] {
         trials[i].abrasion_time_s = trials[i].abrasion_time_s.map(|t| t * 20.0);
@@ -204,7 +204,7 @@ fn gross_errors_do_not_pull() {
 
 /// Root mean square error of a log factor and coverage of its 95 % interval over many campaigns.
 fn judge(robust: Option<Robust>, share: f64, campaigns: u64) -> (f64, f64) {
-    let plan = Severity::new("s0");
+    let plan = Severity::new("s0").independent();
     let (mut squares, mut covered, mut n) = (0.0, 0.0, 0.0);
     for r in 0..campaigns {
         let data = planted::campaign(share, Pattern::Single, 1000 + r).campaign;

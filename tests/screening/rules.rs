@@ -21,7 +21,7 @@ fn ordinary() -> Vec<Trial> {
 }
 
 fn screen(trials: Vec<Trial>, plan: &Screening) -> surface_severity::screening::ScreeningReport {
-    plan.screen(&campaign(trials), &Severity::new("asphalt")).unwrap()
+    plan.screen(&campaign(trials), &Severity::new("asphalt").independent()).unwrap()
 }
 
 fn tests_of(report: &surface_severity::screening::ScreeningReport, id: &str) -> Vec<Test> {
@@ -186,7 +186,7 @@ fn without_the_flagged_trials_there_may_be_no_answer_and_the_headline_says_so() 
 
 #[test]
 fn options_outside_their_range_are_refused() {
-    let plan = Severity::new("asphalt");
+    let plan = Severity::new("asphalt").independent();
     let trials = campaign(ordinary());
     for screening in [
         Screening::default().test_significance(0.0),

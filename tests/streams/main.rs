@@ -48,7 +48,7 @@ fn schemes() -> Vec<Scheme> {
 #[test]
 fn halves_merge_to_the_whole() {
     let campaign = exact();
-    let plan = Severity::new("a");
+    let plan = Severity::new("a").independent();
     for scheme in schemes() {
         let boot = Bootstrap::new(scheme, 300).seed(42);
         let part = |range| boot.severity_range(&plan, &campaign, range, &mut ()).unwrap();
@@ -68,7 +68,7 @@ fn halves_merge_to_the_whole() {
 /// Parts that do not belong together are refused by name.
 #[test]
 fn parts_that_do_not_belong_together_are_refused() {
-    let (campaign, plan) = (exact(), Severity::new("a"));
+    let (campaign, plan) = (exact(), Severity::new("a").independent());
     let boot = Bootstrap::stratified(300);
     let part = |boot: &Bootstrap, plan: &Severity, campaign: &Campaign, range| {
         boot.severity_range(plan, campaign, range, &mut ()).unwrap()
@@ -80,7 +80,7 @@ fn parts_that_do_not_belong_together_are_refused() {
         (part(&boot, &plan, &campaign, 150..200), "in no part"),
         (part(&boot.clone().seed(2), &plan, &campaign, 100..200), "different options or seeds"),
         (part(&Bootstrap::rescaled(300), &plan, &campaign, 100..200), "different options or seeds"),
-        (part(&boot, &Severity::new("b"), &campaign, 100..200), "different options"),
+        (part(&boot, &Severity::new("b").independent(), &campaign, 100..200), "different options"),
         (part(&boot, &plan, &other_campaign, 100..200), "different campaigns"),
     ] {
         let error = Replicates::merge([first.clone(), second]).unwrap_err();
@@ -113,7 +113,7 @@ fn schemes_have_their_exact_variances() {
         bayesian += ss / n / (n + 1.0);
     }
     let campaign = trials.into_iter().collect::<CampaignBuilder>().build().unwrap();
-    let plan = Severity::new("a");
+    let plan = Severity::new("a").independent();
     let n = 100_000;
     let variance = |scheme| {
         let boot = Bootstrap::new(scheme, n).severity(&plan, &campaign).unwrap();
@@ -147,7 +147,7 @@ fn schemes_have_their_exact_variances() {
 #[test]
 fn any_statistic_of_a_campaign() {
     let campaign = demo();
-    let plan = Severity::new(REFERENCE);
+    let plan = Severity::new(REFERENCE).independent();
     for scheme in [Scheme::Rescaled, Scheme::Bayesian, Scheme::Parametric] {
         let boot = Bootstrap::new(scheme, 100).max_failures(0.2);
         let general = boot
@@ -185,7 +185,7 @@ fn any_statistic_of_a_campaign() {
 #[test]
 fn a_callers_statistic_has_bca_limits() {
     let campaign = exact();
-    let plan = Severity::new("a");
+    let plan = Severity::new("a").independent();
     let boot = Bootstrap::stratified(1000).seed(3);
     let general =
         boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_factor_between("c", "a")?.0])).unwrap();
@@ -199,7 +199,7 @@ fn a_callers_statistic_has_bca_limits() {
     // More trials than replicates: leaving each out would cost more than the bootstrap.
     let campaign = demo();
     let boot = Bootstrap::bayesian(100);
-    let plan = Severity::new(REFERENCE);
+    let plan = Severity::new(REFERENCE).independent();
     let few = boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_scatter()])).unwrap();
     assert!(few.interval(0, IntervalMethod::Bca).is_err());
 }
@@ -208,7 +208,7 @@ fn a_callers_statistic_has_bca_limits() {
 #[test]
 fn cell_predictions_are_those_of_refits() {
     let campaign = exact();
-    let plan = Severity::new("a");
+    let plan = Severity::new("a").independent();
     let boot = Bootstrap::stratified(500).seed(5);
     let refits = boot
         .statistic(&plan, &campaign, &["log early", "survival"], |s| {
@@ -239,7 +239,7 @@ fn cell_predictions_are_those_of_refits() {
 #[test]
 fn methods_agree_where_they_should() {
     let campaign = demo();
-    let plan = Severity::new(REFERENCE);
+    let plan = Severity::new(REFERENCE).independent();
     let methods = [
         IntervalMethod::Normal,
         IntervalMethod::Basic,
@@ -267,7 +267,7 @@ fn methods_agree_where_they_should() {
 /// Replicates are added until the limits are known well enough; an early stop returns what is done.
 #[test]
 fn adding_and_cancelling() {
-    let (campaign, plan) = (exact(), Severity::new("a"));
+    let (campaign, plan) = (exact(), Severity::new("a").independent());
     let boot = Bootstrap::stratified(100).until(0.01, 20_000).severity(&plan, &campaign).unwrap();
     let n = boot.replicates().range().end;
     assert!(n > 400 && n < 20_000, "{n}");
@@ -307,7 +307,7 @@ fn adding_and_cancelling() {
 /// Schemes that do not suit the data say what would.
 #[test]
 fn unsuitable_schemes_are_refused_in_words() {
-    let (campaign, plan) = (demo(), Severity::new(REFERENCE));
+    let (campaign, plan) = (demo(), Severity::new(REFERENCE).independent());
     for (boot, text) in [
         (Bootstrap::residual(100), "use the parametric scheme"),
         (Bootstrap::stratified(99), "at least 100"),
@@ -326,7 +326,8 @@ fn unsuitable_schemes_are_refused_in_words() {
         Trial::perforated("3", "b", "m", 1.1),
     ])
     .unwrap();
-    let error = Bootstrap::cluster(Cluster::Day, 100).severity(&Severity::new("a"), &unlabelled).unwrap_err();
+    let error =
+        Bootstrap::cluster(Cluster::Day, 100).severity(&Severity::new("a").independent(), &unlabelled).unwrap_err();
     assert!(error.to_string().contains("there is none"), "{error}");
     let error = Bootstrap::stratified(100).severity_range(&plan, &campaign, 50..200, &mut ()).unwrap_err();
     assert!(error.to_string().contains("part of 0..100"), "{error}");
@@ -336,7 +337,7 @@ fn unsuitable_schemes_are_refused_in_words() {
         Trial::perforated(format!("{i}"), ["a", "b"][(i / 3 % 2) as usize], format!("m{}", i % 3), time)
     }))
     .unwrap();
-    let plan = Severity::new("a");
+    let plan = Severity::new("a").independent();
     assert!(Bootstrap::residual(100).severity(&plan, &exact).is_ok());
     let error = Bootstrap::residual(100).severity(&plan.distribution(Distribution::Weibull), &exact).unwrap_err();
     assert!(error.is_input() && error.to_string().contains("log-normal times"), "{error}");

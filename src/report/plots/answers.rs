@@ -4,8 +4,8 @@ use plotters::style::RGBColor;
 
 use crate::error::{ErrorKind, Result};
 use crate::estimate::Estimate;
-use crate::screening::{HeadlineFactor, InfluenceTable, Quantity, ScreeningReport};
-use crate::tables::{count, influence_title, influenced, largest_on, left_out, limits};
+use crate::screening::{HeadlineFactor, InfluenceTable, ScreeningReport};
+use crate::tables::{count, influence_title, largest_on, left_out, limits};
 
 use super::super::axis::{Axis, reach};
 use super::super::canvas::{BLUE, GREEN, MUTED, PLUM, Shape, VERMILION};
@@ -155,9 +155,8 @@ pub fn influence(table: &InfluenceTable, options: &PlotOptions) -> Result<Plot> 
         return Err(ErrorKind::NothingToFit { reason: format!("no {what} can be left out") }.into());
     }
     let mut caption = format!(
-        "Change of {} when one {what} is left out and everything is fitted again; the largest change as \
+        "Change of the abrasiveness factors when one {what} is left out and everything is fitted again; the largest change as \
          a dot, the others as ticks. The {} of {} that change a factor most.",
-        influenced(&table.quantity),
         rows.len(),
         count(table.rows.len(), what)
     );
@@ -174,10 +173,7 @@ pub fn influence(table: &InfluenceTable, options: &PlotOptions) -> Result<Plot> 
         })
         .collect();
     let title = influence_title(table);
-    let axis_title = match table.quantity {
-        Quantity::Correction { .. } => ["change of c when left out, %", "change of c, %"],
-        _ => ["change of k when left out, %", "change of k, %"],
-    };
+    let axis_title = ["change of k when left out, %", "change of k, %"];
     let picture = Rows {
         id: &id,
         width,

@@ -2,7 +2,7 @@
 
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, significant};
-use crate::severity::mixed::MixedSeverityFit;
+use crate::severity::SeverityFit;
 use crate::tables::count;
 
 use super::super::axis::Axis;
@@ -12,7 +12,7 @@ use super::{KeyEntry, Plot, PlotOptions};
 
 /// How much each kind of shared condition adds to the scatter of log time: standard deviations from
 /// zero up, with `intervals` in the order of
-/// [`variance_components`](MixedSeverityFit::variance_components) where they were computed.
+/// [`variance_components`](SeverityFit::variance_components) where they were computed.
 ///
 /// ```
 /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
@@ -30,8 +30,8 @@ use super::{KeyEntry, Plot, PlotOptions};
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::{report::{PlotOptions, plots}, severity::mixed::{Grouping, MixedSeverity}};
-/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// use surface_severity::{report::{PlotOptions, plots}, severity::{Grouping, Severity}};
+/// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
 /// let intervals = [Some(fit.profile_interval(Grouping::Day)?), Some(fit.scatter_interval()?)];
 /// assert!(plots::variance_components(&fit, &intervals, &PlotOptions::default())?.to_svg().contains("day"));
 /// let too_many = [intervals[0], intervals[1], None];
@@ -41,11 +41,7 @@ use super::{KeyEntry, Plot, PlotOptions};
 ///
 /// # Errors
 /// [`ErrorKind::InvalidOption`] for unusable options or more intervals than components.
-pub fn variance_components(
-    fit: &MixedSeverityFit,
-    intervals: &[Option<Interval>],
-    options: &PlotOptions,
-) -> Result<Plot> {
+pub fn variance_components(fit: &SeverityFit, intervals: &[Option<Interval>], options: &PlotOptions) -> Result<Plot> {
     let (width, id) = options.check("components")?;
     let components = fit.variance_components();
     if intervals.len() > components.len() {

@@ -10,13 +10,14 @@ use crate::severity::distribution::Distribution;
 use crate::severity::newton::LogTime;
 use crate::severity::regression::{Observation, Regression};
 
-use super::core::{Contrast, MixedConvergence, Prediction, RESIDUAL, VarianceComponent, Verdict};
+use super::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict, block_traces, squared_weights};
 use super::deviance::{Criterion, taken_up};
-use super::elimination::Rows;
+use super::elimination::{Rows, Symmetric};
 use super::groups::{Grouped, check_partitions};
 use super::linear::component_named;
 use super::marginal::{Best, Hold, Marginal, Parameters};
 use super::profile::{Point, limits};
+use super::uncertainty::{MeanSquare, Uncertainty};
 
 /// How random effects were integrated out.
 ///
@@ -36,8 +37,8 @@ use super::profile::{Point, limits};
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::mixed::{Grouping, Integration, MixedSeverity};
-/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// use surface_severity::severity::{Grouping, Integration, Severity};
+/// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
 /// assert_eq!(fit.integration(), Integration::Exact, "nothing is censored");
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
@@ -57,7 +58,7 @@ pub enum Integration {
 }
 
 /// Nodes used for one grouping factor where the user asks for none.
-pub(super) const DEFAULT_NODES: usize = 15;
+pub(in crate::severity) const DEFAULT_NODES: usize = 15;
 /// Beyond this the outermost weights underflow and nothing is gained.
 pub(super) const MOST_NODES: usize = 100;
 
@@ -247,7 +248,7 @@ impl CensoredMixedModel {
 }
 
 /// Rows, components and starting values of a marginal likelihood.
-pub(super) fn assemble(
+pub(in crate::severity) fn assemble(
     distribution: Distribution,
     times: Vec<LogTime>,
     x: Rows,
@@ -276,12 +277,12 @@ pub(super) fn assemble(
 
 /// A maximised marginal likelihood with its covariance.
 #[derive(Debug, Clone)]
-pub(super) struct Fitted {
+pub(in crate::severity) struct Fitted {
     pub(super) marginal: Marginal,
     /// At the estimates, whatever their criterion.
     pub(super) best: Best,
     /// Over (β, log σ, log τ of the positive components).
-    pub(super) covariance: DMatrix<f64>,
+    pub(in crate::severity) covariance: DMatrix<f64>,
     /// Of β with σ and all τ taken as known.
     conditional: DMatrix<f64>,
     free: Vec<usize>,
@@ -297,6 +298,10 @@ struct Restricted {
     free: Vec<usize>,
     covariance: DMatrix<f64>,
     weight_slopes: Vec<Vec<f64>>,
+    /// `Tᵀ Ω T` of random and fixed columns, and their factors.
+    cross: Symmetric,
+    scale: Vec<f64>,
+    squares: Vec<MeanSquare>,
 }
 
 impl Restricted {
@@ -306,25 +311,63 @@ impl Restricted {
         let (free, information) = joint.observed_information(&best).ok_or_else(|| no_information(&best))?;
         let covariance = invert(information, &best)?;
         let weight_slopes = joint.weight_slopes(&best.parameters, &best.at);
-        Ok(Self { joint, best, free, covariance, weight_slopes })
+        let cross = joint.weighted_cross_product(&best.parameters, &best.at);
+        let scale = joint.column_scale(&best.parameters);
+        let squares = mean_squares(&joint, &best, &cross, &scale);
+        Ok(Self { joint, best, free, covariance, weight_slopes, cross, scale, squares })
     }
 
-    /// Satterthwaite degrees of freedom of a combination of columns, `2v²/(gᵀ A g)`, from 1 to those
-    /// that the trials leave over.
-    fn degrees_of_freedom(&self, weights: &[(usize, f64)]) -> Option<f64> {
-        let (variance, slopes) =
+    /// Of a combination of columns: Satterthwaite degrees of freedom, `2v²/(gᵀ A g)`, from 1 to those
+    /// that the trials leave over; and the confidence distribution of its variance.
+    fn uncertainty(&self, weights: &[(usize, f64)]) -> (Option<f64>, Uncertainty) {
+        let (variance, slopes, solved) =
             self.joint.joint_variance(&self.best.parameters, &self.best.at, &self.weight_slopes, weights);
+        let shares = squared_weights(&self.cross, &self.joint.components, &self.scale, &solved, weights);
+        let parameters = &self.best.parameters;
+        let variances: Vec<f64> = parameters.log_tau.iter().map(|t| libm::exp(2.0 * t)).collect();
+        let uncertainty = Uncertainty::new(variance, &shares, &variances, &self.squares, self.sigma_freedom());
+        (self.degrees_of_freedom(variance, &slopes), uncertainty)
+    }
+
+    /// 2 V² / Var(V̂) of V = σ².
+    fn sigma_freedom(&self) -> Option<f64> {
+        let at = self.free.iter().position(|&a| a == 0)?;
+        let df = 0.5 / self.covariance[(at, at)];
+        (df.is_finite() && df > 0.0).then(|| df.clamp(1.0, self.most()))
+    }
+
+    /// Degrees of freedom that the trials leave over.
+    #[allow(clippy::cast_precision_loss)]
+    fn most(&self) -> f64 {
+        self.joint.times.len().saturating_sub(self.fixed()).max(1) as f64
+    }
+
+    fn degrees_of_freedom(&self, variance: f64, slopes: &[f64]) -> Option<f64> {
         let g = DVector::from_iterator(self.free.len(), self.free.iter().map(|&a| slopes[a]));
         let spread = g.dot(&(&self.covariance * &g));
-        #[allow(clippy::cast_precision_loss)]
-        let most = self.joint.times.len().saturating_sub(self.fixed()).max(1) as f64;
         let df = 2.0 * variance * variance / spread;
-        (variance > 0.0 && df > 0.0).then(|| df.clamp(1.0, most))
+        (variance > 0.0 && df > 0.0).then(|| df.clamp(1.0, self.most()))
     }
 
     fn fixed(&self) -> usize {
         self.joint.split(&self.best.at.modes).1.len()
     }
+}
+
+/// Of each component, with the modes' weights in the place of `1/σ²`.
+fn mean_squares(joint: &Marginal, best: &Best, cross: &Symmetric, scale: &[f64]) -> Vec<MeanSquare> {
+    let sigma2 = libm::exp(2.0 * best.parameters.log_sigma);
+    (0..joint.len())
+        .map(|j| {
+            let range = joint.components[j].clone();
+            let (trace, square) = block_traces(cross, &best.at.factor, scale, range);
+            let variance = libm::exp(2.0 * best.parameters.log_tau[j]);
+            let slope = if variance > 0.0 { None } else { joint.slope_at_zero(&best.parameters, j, &best.at.modes) };
+            // Derivative by a variance: half of score less trace.
+            let score = trace + 2.0 * slope.unwrap_or(0.0);
+            MeanSquare::new(trace * sigma2, square * sigma2 * sigma2, score * sigma2, variance, sigma2)
+        })
+        .collect()
 }
 
 /// A coefficient with less than this share of the information of exact times has no finite estimate.
@@ -341,7 +384,7 @@ fn invert(matrix: DMatrix<f64>, best: &Best) -> Result<DMatrix<f64>> {
 }
 
 impl Fitted {
-    pub(super) fn new(marginal: Marginal, start: &Parameters, criterion: Criterion) -> Result<Self> {
+    pub(in crate::severity) fn new(marginal: Marginal, start: &Parameters, criterion: Criterion) -> Result<Self> {
         let joint = marginal.restricted(&start.beta);
         if let Some(freedom) = joint.freedom(&Parameters { beta: Vec::new(), ..start.clone() })
             && let Some(j) = freedom.iter().position(|f| *f <= NO_FREEDOM)
@@ -405,22 +448,22 @@ impl Fitted {
         self.restricted.as_ref().map_or((&self.marginal, &self.best), |r| (&r.joint, &r.best))
     }
 
-    pub(super) fn log_likelihood(&self) -> f64 {
+    pub(in crate::severity) fn log_likelihood(&self) -> f64 {
         self.maximised().1.at.log_likelihood
     }
 
-    fn degrees_of_freedom(&self, fixed: &[(usize, f64)], random: &[(usize, f64)]) -> Option<f64> {
-        let restricted = self.restricted.as_ref()?;
+    fn uncertainty(&self, fixed: &[(usize, f64)], random: &[(usize, f64)]) -> (Option<f64>, Uncertainty) {
+        let Some(restricted) = &self.restricted else { return (None, Uncertainty::student(None)) };
         let q = self.marginal.z.columns;
         let weights: Vec<(usize, f64)> = random.iter().copied().chain(fixed.iter().map(|&(a, w)| (q + a, w))).collect();
-        restricted.degrees_of_freedom(&weights)
+        restricted.uncertainty(&weights)
     }
 
-    pub(super) fn beta(&self) -> &[f64] {
+    pub(in crate::severity) fn beta(&self) -> &[f64] {
         &self.best.parameters.beta
     }
 
-    pub(super) fn sigma(&self) -> f64 {
+    pub(in crate::severity) fn sigma(&self) -> f64 {
         libm::exp(self.best.parameters.log_sigma)
     }
 
@@ -430,7 +473,7 @@ impl Fitted {
 
     /// A combination of fixed columns and log σ: observed information of everything. The degrees of
     /// freedom of a restricted fit take the share of log σ̂ to grow with σ and τ as the rest does.
-    pub(super) fn combination(&self, fixed: &[(usize, f64)], log_sigma: f64) -> Contrast {
+    pub(in crate::severity) fn combination(&self, fixed: &[(usize, f64)], log_sigma: f64) -> Contrast {
         let p = self.beta().len();
         let mut weights = vec![0.0; p + 1];
         weights[p] = log_sigma;
@@ -445,12 +488,12 @@ impl Fitted {
                 variance += weights[a] * weights[b] * self.covariance[(a, b)];
             }
         }
-        let degrees_of_freedom = self.degrees_of_freedom(fixed, &[]);
-        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom }
+        let (degrees_of_freedom, uncertainty) = self.uncertainty(fixed, &[]);
+        Contrast::new(estimate, variance.max(0.0).sqrt(), degrees_of_freedom).with(uncertainty)
     }
 
     /// A combination of fixed columns and random effects minus its true value; σ and τ as known.
-    pub(super) fn prediction(&self, fixed: &[(usize, f64)], random: &[(usize, f64)]) -> Contrast {
+    pub(in crate::severity) fn prediction(&self, fixed: &[(usize, f64)], random: &[(usize, f64)]) -> Contrast {
         let p = self.beta().len();
         let at = &self.best.at;
         let mut weights = vec![0.0; p];
@@ -476,8 +519,8 @@ impl Fitted {
                 variance += weights[a] * weights[b] * self.conditional[(a, b)];
             }
         }
-        let degrees_of_freedom = self.degrees_of_freedom(fixed, random);
-        Contrast { estimate, standard_error: variance.max(0.0).sqrt(), degrees_of_freedom }
+        let (degrees_of_freedom, uncertainty) = self.uncertainty(fixed, random);
+        Contrast::new(estimate, variance.max(0.0).sqrt(), degrees_of_freedom).with(uncertainty)
     }
 
     fn tau_of(&self, column: usize) -> f64 {
@@ -485,7 +528,7 @@ impl Fitted {
         self.tau(j)
     }
 
-    pub(super) fn components(&self) -> Vec<VarianceComponent> {
+    pub(in crate::severity) fn components(&self) -> Vec<VarianceComponent> {
         let row = |name: &str, levels: usize, sd: f64| VarianceComponent {
             name: name.into(),
             levels,
@@ -496,7 +539,7 @@ impl Fitted {
         let mut rows: Vec<VarianceComponent> = (0..self.marginal.len())
             .map(|j| row(&self.marginal.names[j], self.marginal.components[j].len(), self.tau(j)))
             .collect();
-        rows.push(row(RESIDUAL, self.marginal.times.len(), self.sigma()));
+        rows.push(VarianceComponent::residual(self.sigma(), self.marginal.times.len()));
         rows
     }
 
@@ -508,13 +551,18 @@ impl Fitted {
     }
 
     /// 2 V² / Var(V̂) of the variance V of component j; `None` at the boundary.
-    pub(super) fn variance_degrees_of_freedom(&self, j: usize) -> Option<f64> {
-        let se = self.log_standard_error(Some(j))?;
+    pub(in crate::severity) fn variance_degrees_of_freedom(&self, component: Option<usize>) -> Option<f64> {
+        let se = self.log_standard_error(component)?;
         let df = 1.0 / (2.0 * se * se);
         (df.is_finite() && df > 0.0).then_some(df)
     }
 
-    pub(super) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
+    /// Variance of the effect of one further level of component j, with its degrees of freedom.
+    pub(in crate::severity) fn one_further(&self, j: usize) -> Option<(f64, f64)> {
+        self.restricted.as_ref().and_then(|r| r.squares.get(j)).map(MeanSquare::one_further)
+    }
+
+    pub(in crate::severity) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
         self.marginal.components[j]
             .clone()
             .enumerate()
@@ -530,7 +578,7 @@ impl Fitted {
             .collect()
     }
 
-    pub(super) fn convergence(&self) -> MixedConvergence {
+    pub(in crate::severity) fn convergence(&self) -> MixedConvergence {
         let zero: Vec<String> =
             (0..self.marginal.len()).filter(|&j| self.tau(j) <= 0.0).map(|j| self.marginal.names[j].clone()).collect();
         let (_, best) = self.maximised();
@@ -542,7 +590,7 @@ impl Fitted {
         }
     }
 
-    pub(super) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
+    pub(in crate::severity) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
         check_level(level)?;
         let z = normal_quantile(0.5 * (1.0 + level));
         let (marginal, best) = self.maximised();

@@ -7,6 +7,8 @@
 //! deviance (Satterthwaite 1946; Giesbrecht & Burns 1985). No sampling of variances is needed:
 //! `∂v/∂γ_j = σ² |u_j|²/γ_j` with `u = M⁻¹ D ℓ`.
 
+use std::ops::Range;
+
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
@@ -14,13 +16,15 @@ use crate::error::Result;
 use crate::estimate::{Interval, IntervalMethod, check_level};
 use crate::numeric::special::normal_quantile;
 
-use super::deviance::{Minimum, Pin, Problem};
+use super::deviance::{Criterion, Minimum, Pin, Problem};
+use super::elimination::{Factor, Symmetric};
 use super::profile::{Point, limits};
+use super::uncertainty::{MeanSquare, Uncertainty, spread_over};
 
 /// What the search for the estimates came to.
 ///
 /// ```
-/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel, Verdict};
+/// use surface_severity::severity::{Criterion, Verdict, mixed::LinearMixedModel};
 /// // Three batches with the same mean: nothing tells them apart.
 /// let model = LinearMixedModel::new(vec![1.0, 2.0, 1.0, 2.0, 1.0, 2.0]).intercept().group("batch", &[1, 1, 2, 2, 3, 3]);
 /// let fit = model.fit(Criterion::Reml)?;
@@ -60,8 +64,8 @@ pub enum Verdict {
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::mixed::{Grouping, MixedSeverity, Verdict};
-/// let convergence = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.convergence().clone();
+/// use surface_severity::severity::{Grouping, Severity, Verdict};
+/// let convergence = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?.convergence().clone();
 /// assert_eq!(convergence.verdict, Verdict::Converged);
 /// assert!(convergence.gradient_norm < 1e-4, "in standard errors");
 /// # Ok::<(), surface_severity::Error>(())
@@ -97,8 +101,8 @@ pub struct MixedConvergence {
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
-/// let components = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?.variance_components();
+/// use surface_severity::severity::{Grouping, Severity};
+/// let components = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?.variance_components();
 /// let (day, residual) = (&components[0], &components[1]);
 /// // Balanced, so by mean squares: 8 Σ shift²/3 between the days of 8 trials, 0.0128/26 within.
 /// assert_eq!((day.levels, residual.levels), (4, 32));
@@ -121,10 +125,22 @@ pub struct VarianceComponent {
     pub at_boundary: bool,
 }
 
+impl VarianceComponent {
+    pub(in crate::severity) fn residual(sigma: f64, trials: usize) -> Self {
+        Self {
+            name: RESIDUAL.into(),
+            levels: trials,
+            variance: sigma * sigma,
+            standard_deviation: sigma,
+            at_boundary: false,
+        }
+    }
+}
+
 /// Predicted effect of one level of a grouping factor.
 ///
 /// ```
-/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
 /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
 /// let fit = model.fit(Criterion::Reml)?;
 /// let (between, within) = (fit.variance("day")?, fit.variance("residual")?);
@@ -165,8 +181,8 @@ pub struct Prediction {
 /// #     }
 /// # }
 /// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::mixed::{Grouping, MixedSeverity};
-/// let fit = MixedSeverity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
+/// use surface_severity::severity::{Grouping, Severity};
+/// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
 /// let belt = fit.log_factor_between("belt", "asphalt")?;
 /// // Every day saw both surfaces, so the days cancel: 26 degrees of freedom, standard error σ √(2/16).
 /// assert!((belt.estimate - 2_f64.ln()).abs() < 1e-9);
@@ -174,42 +190,98 @@ pub struct Prediction {
 /// assert!((belt.degrees_of_freedom.unwrap() - 26.0).abs() < 1e-4);
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Contrast {
     /// Estimate.
     pub estimate: f64,
     /// Its standard error.
     pub standard_error: f64,
-    /// Satterthwaite degrees of freedom; `None` where only asymptotic normality is at hand.
+    /// Satterthwaite degrees of freedom of the standard error, at least 1; `None` where only asymptotic normality is at
+    /// hand. Limits are those of [`multiplier`](Self::multiplier), which knows more of variances that rest on few levels
+    /// or are estimated as 0; in balanced layouts they are the same.
     pub degrees_of_freedom: Option<f64>,
+    pub(super) uncertainty: Uncertainty,
+    /// What makes the standard error of maximum likelihood fit for few trials.
+    small_sample: f64,
+}
+
+impl Contrast {
+    pub(in crate::severity) fn new(estimate: f64, standard_error: f64, degrees_of_freedom: Option<f64>) -> Self {
+        let uncertainty = Uncertainty::student(degrees_of_freedom);
+        Self { estimate, standard_error, degrees_of_freedom, uncertainty, small_sample: 1.0 }
+    }
+
+    pub(super) fn with(mut self, uncertainty: Uncertainty) -> Self {
+        self.uncertainty = uncertainty;
+        self
+    }
+
+    pub(in crate::severity) fn small_sample(mut self, factor: f64) -> Self {
+        self.small_sample = factor;
+        self
+    }
+
+    /// Half width of a two-sided interval at `level` in standard errors: of the confidence distribution of the variance, see
+    /// [`severity::mixed`](super); NaN outside (0, 1).
+    /// Of independent censored trials Student t times `√(N/(N − p))` for N trials and p levels, since maximum likelihood
+    /// makes σ too small.
+    ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// // Three batches: their mean has two degrees of freedom, and the one that is missing from three is filled up.
+    /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("batch", &[1, 1, 2, 2, 3, 3]);
+    /// let mean = model.fit(Criterion::Reml)?.contrast(&[1.0])?;
+    /// assert!((mean.degrees_of_freedom.unwrap() - 2.0).abs() < 1e-9);
+    /// let multiplier = mean.multiplier(0.95);
+    /// assert!(2.0 < multiplier && multiplier < 4.303, "{multiplier}: within Student's t with 2 degrees of freedom");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn multiplier(&self, level: f64) -> f64 {
+        self.small_sample * self.uncertainty.multiplier(level)
+    }
+
+    /// Degrees of freedom, at least 1, of the Student t whose 95 % limits are those of
+    /// [`multiplier`](Self::multiplier).
+    #[must_use]
+    pub fn equivalent_degrees_of_freedom(&self) -> f64 {
+        self.uncertainty.equivalent_degrees_of_freedom()
+    }
 }
 
 /// Problem, minimum, and the covariance of (γ of the positive components, log σ²).
 #[derive(Debug, Clone)]
-pub(super) struct Core {
-    pub(super) problem: Problem,
-    pub(super) minimum: Minimum,
+pub(in crate::severity) struct Core {
+    pub(in crate::severity) problem: Problem,
+    pub(in crate::severity) minimum: Minimum,
     pub(super) positive: Vec<usize>,
     parameters: Option<DMatrix<f64>>,
     scale: Vec<f64>,
     diagonal: Vec<f64>,
+    /// Of each component; empty under maximum likelihood.
+    pub(super) squares: Vec<MeanSquare>,
 }
 
 impl Core {
-    pub(super) fn fit(problem: Problem) -> Result<Self> {
+    pub(in crate::severity) fn fit(problem: Problem) -> Result<Self> {
         let start = problem.start()?;
         let minimum = problem.minimise(Pin::Nothing, &start)?;
         let positive: Vec<usize> = (0..problem.len()).filter(|&j| minimum.state.gamma[j] > 0.0).collect();
+        let information = problem.exact_information(&minimum.state);
         let parameters = problem
-            .hessian(&minimum, &positive)
+            .hessian(&minimum, &positive, information.as_deref())
             .and_then(nalgebra::DMatrix::cholesky)
             .map(|c| c.inverse() * 2.0)
             .filter(|a| a.iter().all(|v| v.is_finite()));
         let (scale, _) = problem.scale_and_ridge(&minimum.state.gamma, problem.q + problem.p);
         let selected = minimum.state.factor.selected_inverse();
         let diagonal = (0..problem.q).map(|i| selected.diagonal(i)).collect();
-        Ok(Self { problem, minimum, positive, parameters, scale, diagonal })
+        let squares = match problem.criterion {
+            Criterion::Reml => mean_squares(&problem, &minimum, &scale, information.as_deref()),
+            Criterion::Ml => Vec::new(),
+        };
+        Ok(Self { problem, minimum, positive, parameters, scale, diagonal, squares })
     }
 
     /// Estimate of column `i` of `[Z X]`.
@@ -219,12 +291,12 @@ impl Core {
         if i >= q { raw + self.problem.offset[i - q] } else { raw }
     }
 
-    pub(super) fn coefficient(&self, a: usize) -> f64 {
+    pub(in crate::severity) fn coefficient(&self, a: usize) -> f64 {
         self.effect(self.problem.q + a)
     }
 
     /// A combination of columns of `[Z X]`.
-    pub(super) fn combination(&self, weights: &[(usize, f64)]) -> Contrast {
+    pub(in crate::severity) fn combination(&self, weights: &[(usize, f64)]) -> Contrast {
         let state = &self.minimum.state;
         let sigma2 = self.minimum.sigma2;
         let mut right = vec![0.0; self.scale.len()];
@@ -245,13 +317,21 @@ impl Core {
             g[m] = variance;
             let spread = g.dot(&(a * &g));
             let df = 2.0 * variance * variance / spread;
-            (df.is_finite() && df > 0.0).then_some(df)
+            (df.is_finite() && df > 0.0).then_some(df.max(1.0))
         });
-        Contrast { estimate, standard_error: variance.sqrt(), degrees_of_freedom }
+        let uncertainty = if self.squares.is_empty() {
+            Uncertainty::student(degrees_of_freedom)
+        } else {
+            let variances: Vec<f64> = (0..self.problem.len()).map(|j| self.variance(j)).collect();
+            let problem = &self.problem;
+            let shares = squared_weights(&problem.w, &problem.components, &self.scale, &solved, weights);
+            Uncertainty::new(variance, &shares, &variances, &self.squares, self.variance_degrees_of_freedom(None))
+        };
+        Contrast::new(estimate, variance.sqrt(), degrees_of_freedom).with(uncertainty)
     }
 
     /// Covariance of two fixed columns.
-    pub(super) fn covariance_column(&self, a: usize) -> Vec<f64> {
+    pub(in crate::severity) fn covariance_column(&self, a: usize) -> Vec<f64> {
         let mut right = vec![0.0; self.scale.len()];
         right[self.problem.q + a] = 1.0;
         let solved = self.minimum.state.factor.solve(&right);
@@ -263,7 +343,7 @@ impl Core {
     }
 
     /// 2 V² / Var(V̂) of the variance V of a component (`None`: the residual), by the inverse Hessian of the criterion.
-    pub(super) fn variance_degrees_of_freedom(&self, component: Option<usize>) -> Option<f64> {
+    pub(in crate::severity) fn variance_degrees_of_freedom(&self, component: Option<usize>) -> Option<f64> {
         let a = self.parameters.as_ref()?;
         let m = self.positive.len();
         // V = γ σ²: its relative derivative is 1/γ in γ and 1 in log σ².
@@ -277,7 +357,12 @@ impl Core {
         (df.is_finite() && df > 0.0).then_some(df)
     }
 
-    pub(super) fn components(&self) -> Vec<VarianceComponent> {
+    /// Variance of the effect of one further level of component j, with its degrees of freedom.
+    pub(in crate::severity) fn one_further(&self, j: usize) -> Option<(f64, f64)> {
+        self.squares.get(j).map(MeanSquare::one_further)
+    }
+
+    pub(in crate::severity) fn components(&self) -> Vec<VarianceComponent> {
         let problem = &self.problem;
         let mut rows: Vec<VarianceComponent> = (0..problem.len())
             .map(|j| VarianceComponent {
@@ -288,17 +373,11 @@ impl Core {
                 at_boundary: self.minimum.state.gamma[j] <= 0.0,
             })
             .collect();
-        rows.push(VarianceComponent {
-            name: RESIDUAL.into(),
-            levels: problem.n,
-            variance: self.minimum.sigma2,
-            standard_deviation: self.minimum.sigma2.sqrt(),
-            at_boundary: false,
-        });
+        rows.push(VarianceComponent::residual(self.minimum.sigma2.sqrt(), problem.n));
         rows
     }
 
-    pub(super) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
+    pub(in crate::severity) fn predictions(&self, j: usize, level: &dyn Fn(usize) -> String) -> Vec<Prediction> {
         let sigma = self.minimum.sigma2.sqrt();
         self.problem.components[j]
             .clone()
@@ -313,7 +392,7 @@ impl Core {
             .collect()
     }
 
-    pub(super) fn convergence(&self) -> MixedConvergence {
+    pub(in crate::severity) fn convergence(&self) -> MixedConvergence {
         let zero: Vec<String> = (0..self.problem.len())
             .filter(|&j| self.minimum.state.gamma[j] <= 0.0)
             .map(|j| self.problem.names[j].clone())
@@ -327,7 +406,7 @@ impl Core {
     }
 
     /// Profile interval of the standard deviation of a component (`None`: the residual).
-    pub(super) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
+    pub(in crate::severity) fn profile(&self, component: Option<usize>, level: f64) -> Result<Interval> {
         check_level(level)?;
         let z = normal_quantile(0.5 * (1.0 + level));
         let problem = &self.problem;
@@ -356,5 +435,60 @@ impl Core {
     }
 }
 
+/// Of each component, at a minimum of the restricted criterion.
+fn mean_squares(problem: &Problem, minimum: &Minimum, scale: &[f64], information: Option<&[f64]>) -> Vec<MeanSquare> {
+    let (state, k) = (&minimum.state, problem.len());
+    (0..k)
+        .map(|j| {
+            let square = match information {
+                Some(information) if state.gamma[j] > 0.0 => information[j * k + j],
+                _ => block_traces(&problem.w, &state.factor, scale, problem.components[j].clone()).1,
+            };
+            let variance = state.gamma[j] * minimum.sigma2;
+            MeanSquare::new(state.trace[j], square, state.score[j] / minimum.sigma2, variance, minimum.sigma2)
+        })
+        .collect()
+}
+
+/// Sum of the squared weights with which the levels of each component enter the error of a combination ℓ, from
+/// `w = Tᵀ Ω T` and `M⁻¹ D ℓ`.
+pub(super) fn squared_weights(
+    w: &Symmetric,
+    components: &[Range<usize>],
+    scale: &[f64],
+    solved: &[f64],
+    weights: &[(usize, f64)],
+) -> Vec<f64> {
+    let scaled: Vec<f64> = solved.iter().zip(scale).map(|(u, s)| u * s).collect();
+    let mut image = w.times(&scaled);
+    let random = components.last().map_or(0, |r| r.end);
+    for &(i, w) in weights.iter().filter(|&&(i, _)| i < random) {
+        image[i] -= w;
+    }
+    components.iter().map(|r| image[r.clone()].iter().map(|v| v * v).sum()).collect()
+}
+
+/// tr Q and tr Q² of `Q = Z_jᵀ P Z_j`, `P = Ω − Ω T D M⁻¹ D Tᵀ Ω`, from `w = Tᵀ Ω T`; of many columns from a part of them,
+/// evenly spread.
+pub(super) fn block_traces(w: &Symmetric, factor: &Factor, scale: &[f64], range: Range<usize>) -> (f64, f64) {
+    let mut column = vec![0.0; scale.len()];
+    let (taken, share) = spread_over(range.len());
+    let (mut trace, mut squares) = (0.0, 0.0);
+    for at in taken {
+        let i = range.start + at;
+        column.fill(0.0);
+        column[i] = w.diagonal[i];
+        for (j, v) in w.row(i) {
+            column[j] = v;
+        }
+        let right: Vec<f64> = column.iter().zip(scale).map(|(c, s)| c * s).collect();
+        let solved: Vec<f64> = factor.solve(&right).iter().zip(scale).map(|(v, s)| v * s).collect();
+        let image = w.times(&solved);
+        trace += column[i] - image[i];
+        squares += range.clone().map(|r| (column[r] - image[r]) * (column[r] - image[r])).sum::<f64>();
+    }
+    (trace * share, squares * share)
+}
+
 /// Name of the residual component.
-pub(super) const RESIDUAL: &str = "residual";
+pub(in crate::severity) const RESIDUAL: &str = "residual";

@@ -26,7 +26,7 @@ use super::elimination::{Factor, Plan, Rows, Symmetric};
 /// What is maximised.
 ///
 /// ```
-/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
 /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
 /// // Maximum likelihood takes the mean as known and finds less variation between three days.
 /// let (reml, ml) = (model.fit(Criterion::Reml)?, model.fit(Criterion::Ml)?);
@@ -47,17 +47,17 @@ pub enum Criterion {
 
 /// Sufficient statistics of a linear mixed model.
 #[derive(Debug, Clone)]
-pub(super) struct Problem {
+pub(in crate::severity) struct Problem {
     pub(super) names: Vec<String>,
     /// Columns of each random factor; they come before the fixed ones.
     pub(super) components: Vec<Range<usize>>,
     /// Random columns.
-    pub(super) q: usize,
+    pub(in crate::severity) q: usize,
     /// Fixed columns.
     pub(super) p: usize,
     pub(super) n: usize,
     pub(super) criterion: Criterion,
-    w: Symmetric,
+    pub(super) w: Symmetric,
     /// `[Z X]ᵀ r`, r the least-squares residuals of the fixed part.
     c: Vec<f64>,
     rr: f64,
@@ -98,10 +98,10 @@ pub(super) struct State {
 
 /// The minimum of the deviance under a pin.
 #[derive(Debug, Clone)]
-pub(super) struct Minimum {
-    pub(super) sigma2: f64,
+pub(in crate::severity) struct Minimum {
+    pub(in crate::severity) sigma2: f64,
     /// Deviance with all its constants.
-    pub(super) value: f64,
+    pub(in crate::severity) value: f64,
     /// Derivative by the pinned log variance, `ν − r²/σ²` by the envelope theorem.
     pub(super) slope: f64,
     pub(super) state: State,
@@ -118,7 +118,7 @@ const HIGHEST: f64 = 25.0;
 const LOWEST: f64 = -60.0;
 
 impl Problem {
-    pub(super) fn new(
+    pub(in crate::severity) fn new(
         rows: &Rows,
         y: &[f64],
         names: Vec<String>,
@@ -521,9 +521,13 @@ impl Problem {
         Err(ErrorKind::NotConverged { stage: "the mixed model".into(), iterations, gradient_norm: f64::MAX }.into())
     }
 
-    /// `tr(P V_j P V_k)` (V⁻¹ for P under ML) for the components with positive ratio, row-major.
+    /// `tr(P V_j P V_k)` (V⁻¹ for P under ML) for the components with positive ratio, row-major; `None` where that
+    /// takes a large inverse.
     pub(super) fn exact_information(&self, state: &State) -> Option<Vec<f64>> {
         let k = self.len();
+        if self.q + self.p > DENSE_LIMIT {
+            return None;
+        }
         let random;
         let factor = match self.criterion {
             Criterion::Reml => &state.factor,
@@ -556,12 +560,16 @@ impl Problem {
     }
 
     /// Hessian of the deviance in (γ of the positive components, log σ²) at a minimum, row-major.
-    pub(super) fn hessian(&self, minimum: &Minimum, positive: &[usize]) -> Option<DMatrix<f64>> {
+    pub(super) fn hessian(
+        &self,
+        minimum: &Minimum,
+        positive: &[usize],
+        information: Option<&[f64]>,
+    ) -> Option<DMatrix<f64>> {
         let (k, m) = (self.len(), positive.len());
         let (state, sigma2) = (&minimum.state, minimum.sigma2);
         let mut hessian = DMatrix::zeros(m + 1, m + 1);
-        if self.q + self.p <= DENSE_LIMIT {
-            let information = self.exact_information(state)?;
+        if let Some(information) = information {
             for (a, &j) in positive.iter().enumerate() {
                 for (b, &l) in positive.iter().enumerate() {
                     hessian[(a, b)] = 2.0 * state.average[j * k + l] / sigma2 - information[j * k + l];
@@ -710,7 +718,8 @@ mod tests {
             let best = problem.minimise(Pin::Nothing, &problem.start().unwrap()).unwrap();
             let positive: Vec<usize> = (0..2).filter(|&j| best.state.gamma[j] > 0.0).collect();
             assert!(!positive.is_empty());
-            let exact = problem.hessian(&best, &positive).unwrap();
+            let information = problem.exact_information(&best.state);
+            let exact = problem.hessian(&best, &positive, information.as_deref()).unwrap();
             let mut other = DMatrix::zeros(positive.len() + 1, positive.len() + 1);
             problem.differenced(&best, &positive, &mut other).unwrap();
             for a in 0..positive.len() {

@@ -54,7 +54,7 @@ impl Symmetric {
 
 /// Sparse rows of `[Z X]`: for each trial its columns and their values.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Rows {
+pub(in crate::severity) struct Rows {
     pub(super) columns: usize,
     pub(super) start: Vec<usize>,
     pub(super) index: Vec<usize>,
@@ -62,7 +62,7 @@ pub(super) struct Rows {
 }
 
 impl Rows {
-    pub(super) fn new(columns: usize) -> Self {
+    pub(in crate::severity) fn new(columns: usize) -> Self {
         Self { columns, start: vec![0], index: Vec::new(), value: Vec::new() }
     }
 
@@ -71,7 +71,7 @@ impl Rows {
     }
 
     /// Adds a row; columns may repeat neither in it nor leave the matrix.
-    pub(super) fn push(&mut self, entries: impl IntoIterator<Item = (usize, f64)>) {
+    pub(in crate::severity) fn push(&mut self, entries: impl IntoIterator<Item = (usize, f64)>) {
         for (column, value) in entries {
             if value != 0.0 {
                 self.index.push(column);

@@ -6,16 +6,16 @@ use crate::error::{ErrorKind, Result};
 
 /// One grouping factor with its level per trial.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Grouped {
-    pub(super) name: String,
+pub(in crate::severity) struct Grouped {
+    pub(in crate::severity) name: String,
     /// Names, sorted.
-    pub(super) levels: Vec<String>,
+    pub(in crate::severity) levels: Vec<String>,
     /// Level of each trial; `None` where the factor does not act on it.
-    pub(super) level: Vec<Option<usize>>,
+    pub(in crate::severity) level: Vec<Option<usize>>,
 }
 
 impl Grouped {
-    pub(super) fn of_codes(name: &str, codes: &[usize]) -> Self {
+    pub(in crate::severity) fn of_codes(name: &str, codes: &[usize]) -> Self {
         let mut sorted = codes.to_vec();
         sorted.sort_unstable();
         sorted.dedup();
@@ -27,7 +27,11 @@ impl Grouped {
     }
 
     /// Levels from labels; a missing label is no level.
-    pub(super) fn of_labels<T: Ord>(name: &str, labels: &[Option<T>], show: impl Fn(&T) -> String) -> Self {
+    pub(in crate::severity) fn of_labels<T: Ord>(
+        name: &str,
+        labels: &[Option<T>],
+        show: impl Fn(&T) -> String,
+    ) -> Self {
         let mut sorted: Vec<&T> = labels.iter().flatten().collect();
         sorted.sort_unstable();
         sorted.dedup();
@@ -55,7 +59,7 @@ impl Grouped {
 
 /// # Errors
 /// `NotEstimable` for one level, for as many levels as trials, for two factors that group alike.
-pub(super) fn check_partitions(groups: &[Grouped], trials: usize) -> Result<()> {
+pub(in crate::severity) fn check_partitions(groups: &[Grouped], trials: usize) -> Result<()> {
     for (at, group) in groups.iter().enumerate() {
         let not = |reason: String| -> Result<()> {
             Err(ErrorKind::NotEstimable { quantity: format!("the variance of {}", group.name), reason }.into())

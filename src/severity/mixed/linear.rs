@@ -23,7 +23,7 @@ enum Fixed {
 /// unique over the whole table.
 ///
 /// ```
-/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
 /// # fn main() -> Result<(), surface_severity::Error> {
 /// let y = vec![7.1, 7.3, 6.2, 6.5, 8.0, 8.1];
 /// let fit = LinearMixedModel::new(y).intercept().group("batch", &[1, 1, 2, 2, 3, 3]).fit(Criterion::Reml)?;
@@ -45,7 +45,7 @@ impl LinearMixedModel {
     /// A model of `response` without any term.
     ///
     /// ```
-    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
     /// // A model without any term has nothing to fit.
     /// assert!(LinearMixedModel::new(vec![1.0, 2.0]).fit(Criterion::Reml).is_err());
     /// ```
@@ -72,7 +72,7 @@ impl LinearMixedModel {
     /// (all of them, so no intercept beside it).
     ///
     /// ```
-    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
     /// // Two surfaces on each of three days: the difference of their means, free of the days.
     /// let model = LinearMixedModel::new(vec![1.1, 0.3, 1.5, 0.8, 0.9, 0.1])
     ///     .fixed_factor("surface", &[0, 1, 0, 1, 0, 1])
@@ -98,7 +98,7 @@ impl LinearMixedModel {
     /// the others (a belt has no effect on a road).
     ///
     /// ```
-    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
     /// // Belts act in the laboratory only; the first two rows are road trials.
     /// let model = LinearMixedModel::new(vec![2.0, 2.2, 1.1, 1.3, 0.2, 0.5, 0.8, 0.9])
     ///     .fixed_factor("surface", &[0, 0, 1, 1, 1, 1, 1, 1])
@@ -115,7 +115,7 @@ impl LinearMixedModel {
     /// Fits by restricted or full maximum likelihood.
     ///
     /// ```
-    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
     /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
     /// let fit = model.fit(Criterion::Reml)?;
     /// // Balanced: mean squares 1.445 between and 0.07/3 within days of two trials.
@@ -223,7 +223,7 @@ impl LinearMixedModel {
 /// A fitted linear mixed model. Holds the cross-products of the table, not its rows.
 ///
 /// ```
-/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+/// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
 /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
 /// let fit = model.fit(Criterion::Reml)?;
 /// assert_eq!((fit.names().len(), fit.criterion()), (1, Criterion::Reml));
@@ -282,7 +282,7 @@ impl LinearMixedFit {
     /// of freedom.
     ///
     /// ```
-    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
     /// let model = LinearMixedModel::new(vec![1.1, 0.3, 1.5, 0.8, 0.9, 0.1])
     ///     .fixed_factor("surface", &[0, 1, 0, 1, 0, 1])
     ///     .group("day", &[1, 1, 2, 2, 3, 3]);
@@ -315,7 +315,7 @@ impl LinearMixedFit {
     /// Variance of a grouping factor or of `"residual"`.
     ///
     /// ```
-    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
     /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
     /// let fit = model.fit(Criterion::Reml)?;
     /// // The two readings of a day differ by 0.2, 0.3 and 0.1: mean square (0.02 + 0.045 + 0.005)/3.
@@ -337,7 +337,7 @@ impl LinearMixedFit {
     /// `"residual"`, from the criterion of the fit (R lme4 always uses the full likelihood here).
     ///
     /// ```
-    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
     /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
     /// let fit = model.fit(Criterion::Reml)?;
     /// let (narrow, wide) = (fit.profile_interval("day", 0.8)?, fit.profile_interval("day", 0.95)?);
@@ -356,7 +356,7 @@ impl LinearMixedFit {
     /// Predicted effects of the levels of a grouping factor, in ascending order of their codes.
     ///
     /// ```
-    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// use surface_severity::severity::{Criterion, mixed::LinearMixedModel};
     /// let model = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("day", &[1, 1, 2, 2, 3, 3]);
     /// let days = model.fit(Criterion::Reml)?.predictions("day")?;
     /// // Balanced days: the effects cancel, and each is smaller than the deviation of its mean.

@@ -28,12 +28,12 @@ use crate::severity::newton::LogTime;
 use super::contribution::{Slopes, slopes};
 use super::descent::{Local, Stop, descend};
 use super::deviance::explained;
-use super::elimination::{Factor, Plan, Rows, Selected};
+use super::elimination::{Factor, Plan, Rows, Selected, Symmetric};
 use super::hermite::Hermite;
 
 /// Data of a censored model with random intercepts.
 #[derive(Debug, Clone)]
-pub(super) struct Marginal {
+pub(in crate::severity) struct Marginal {
     pub(super) distribution: Distribution,
     pub(super) times: Vec<LogTime>,
     /// Fixed columns.
@@ -59,7 +59,7 @@ pub(super) struct Marginal {
 
 /// β, log σ, and log τ of each component (−∞ where the component is zero).
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Parameters {
+pub(in crate::severity) struct Parameters {
     pub(super) beta: Vec<f64>,
     pub(super) log_sigma: f64,
     pub(super) log_tau: Vec<f64>,
@@ -378,6 +378,29 @@ impl Marginal {
         Some(Gap { value, by_beta: fine, by_scales })
     }
 
+    /// `Zᵀ Ω Z`, Ω the weight (minus the second derivative by location) of each trial.
+    pub(super) fn weighted_cross_product(&self, parameters: &Parameters, at: &Evaluated) -> Symmetric {
+        let scaled: Vec<f64> = at.modes.iter().zip(self.tau(parameters)).map(|(u, t)| u * t).collect();
+        let (base, shift) = (self.x.times(&parameters.beta), self.z.times(&scaled));
+        let weight: Vec<f64> = (0..self.times.len())
+            .map(|i| (-self.slopes(i, base[i] + shift[i], parameters.log_sigma).mm).max(0.0))
+            .collect();
+        self.z.cross_product(Some(&weight))
+    }
+
+    /// Factors by which columns of z enter: τ, 1 for fixed ones.
+    pub(super) fn column_scale(&self, parameters: &Parameters) -> Vec<f64> {
+        self.tau(parameters)
+    }
+
+    /// Derivative of the log-likelihood by the variance of component j where that is zero, in units of `1/variance`.
+    pub(super) fn slope_at_zero(&self, parameters: &Parameters, j: usize, modes: &[f64]) -> Option<f64> {
+        let mut near = parameters.clone();
+        near.log_tau[j] = parameters.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW - 2.0;
+        let at = self.evaluate(&near, modes)?;
+        Some(0.5 * at.gradient[self.x.columns + 1 + j] * libm::exp(-2.0 * near.log_tau[j]))
+    }
+
     /// Derivative by log σ and every log τ of the weight (minus the second derivative by location) of each
     /// trial, the modes moving along.
     pub(super) fn weight_slopes(&self, parameters: &Parameters, at: &Evaluated) -> Vec<Vec<f64>> {
@@ -421,14 +444,14 @@ impl Marginal {
     }
 
     /// Variance of a combination of columns of z (random effects: of prediction minus truth; Henderson
-    /// 1975), σ and τ as known, and its derivatives by log σ and every log τ.
+    /// 1975), σ and τ as known, its derivatives by log σ and every log τ, and `M⁻¹ D ℓ`.
     pub(super) fn joint_variance(
         &self,
         scales: &Parameters,
         at: &Evaluated,
         weight_slopes: &[Vec<f64>],
         weights: &[(usize, f64)],
-    ) -> (f64, Vec<f64>) {
+    ) -> (f64, Vec<f64>, Vec<f64>) {
         let scale = self.tau(scales);
         let mut right = vec![0.0; self.z.columns];
         for &(a, w) in weights {
@@ -449,7 +472,7 @@ impl Marginal {
                 own - slope.iter().zip(&seen).map(|(w, s)| w * s * s).sum::<f64>()
             })
             .collect();
-        (variance, derivative)
+        (variance, derivative, x)
     }
 
     /// Of a restricted likelihood: what of the levels of each component its fixed columns leave to
@@ -841,7 +864,7 @@ mod tests {
                         let at = model.evaluate(p, &model.begin).unwrap();
                         model.joint_variance(p, &at, &slopes, &weights).0
                     };
-                    let (_, got) = model.joint_variance(&parameters, &at, &slopes, &weights);
+                    let (_, got, _) = model.joint_variance(&parameters, &at, &slopes, &weights);
                     for a in 0..=factors {
                         let h = 1e-5;
                         let want = (variance(&moved(a, h)) - variance(&moved(a, -h))) / (2.0 * h);

@@ -2,8 +2,8 @@
 //!
 //! | | |
 //! |---|---|
-//! | in  | a checked [`Campaign`](crate::campaign::Campaign) and a plan: [`MixedSeverity`]; or columns and codes of any table: [`LinearMixedModel`], [`CensoredMixedModel`] |
-//! | out | a [`MixedSeverityFit`]: factors and durabilities with the right standard errors, variance components with profile intervals, predictions per level, class and material factors shrunk to the common one |
+//! | in  | a checked [`Campaign`](crate::campaign::Campaign) and a plan: [`Severity`]; or columns and codes of any table: [`LinearMixedModel`], [`CensoredMixedModel`] |
+//! | out | a [`SeverityFit`]: factors and durabilities with the right standard errors, variance components with profile intervals, predictions per level, class and material factors shrunk to the common one |
 //!
 //! # Model
 //! `log T = μ(material) − log k(surface) + Σ_j b_j(level) + σ W`, T in s, `b_j ~ N(0, τ_j²)`
@@ -36,8 +36,8 @@
 //!   come out too small and intervals too narrow where trials or levels are few.
 //!
 //! Variance components have profile-likelihood intervals of the criterion of the fit
-//! ([`MixedSeverityFit::profile_interval`], [`MixedSeverityFit::scatter_interval`]); levels have predictions with
-//! their standard errors ([`MixedSeverityFit::predictions`]).
+//! ([`SeverityFit::profile_interval`], [`SeverityFit::scatter_interval`]); levels have predictions with
+//! their standard errors ([`SeverityFit::predictions`]).
 //!
 //! # How well the intervals cover
 //! Simulated campaigns of 6 materials on 3 surfaces, replicate σ 0.2, day τ 0.1, 3 days a surface (its own, or
@@ -92,17 +92,19 @@ mod core;
 mod descent;
 mod deviance;
 mod elimination;
-mod fit;
 mod groups;
 mod hermite;
 mod linear;
 mod marginal;
-mod plan;
 mod profile;
+mod uncertainty;
 
 pub use self::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict};
+pub(in crate::severity) use self::core::{Core, RESIDUAL};
 pub use censored::{CensoredMixedFit, CensoredMixedModel, Integration};
+pub(in crate::severity) use censored::{DEFAULT_NODES, Fitted, assemble};
 pub use deviance::Criterion;
-pub use fit::{MixedNote, MixedSeverityFit, ShrunkFactor};
+pub(in crate::severity) use deviance::Problem as Statistics;
+pub(in crate::severity) use elimination::Rows;
+pub(in crate::severity) use groups::{Grouped, check_partitions};
 pub use linear::{LinearMixedFit, LinearMixedModel};
-pub use plan::{Grouping, MixedSeverity};

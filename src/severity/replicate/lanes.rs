@@ -539,7 +539,7 @@ mod tests {
     use super::*;
     use crate::campaign::{Campaign, Trial};
     use crate::severity::Severity;
-    use crate::severity::engine::Prepared;
+    use crate::severity::machinery::Prepared;
 
     /// Four materials on three surfaces, five specimens a cell; the longest times run out where `end` says so.
     fn campaign(end: f64) -> Campaign {

@@ -38,7 +38,7 @@ fn main() -> Result<(), Error> {
         Trial::perforated(i.to_string(), d.surface, d.material, d.seconds).surface_role(role)
     });
     let campaign = Campaign::from_trials(trials)?;
-    let fit = Severity::new("road").fit(&campaign)?;
+    let fit = Severity::new("road").independent().fit(&campaign)?;
     let k: Interval = fit.factor("rig")?;
     assert!(k.contains(2.5), "{k}");
     let (estimate, limits) = (k.estimate(), [k.lower(), k.upper()]);

@@ -1,0 +1,175 @@
+//! Levels of the grouping factors, and which of those recorded a table can tell apart.
+
+use std::collections::BTreeMap;
+
+use crate::campaign::{Campaign, SurfaceRole, Trial};
+use crate::error::{Error, ErrorKind, Result};
+
+use super::mixed::{Grouped, check_partitions};
+use super::note::Note;
+use super::plan::{Grouping, Severity};
+
+/// The grouping factors of a fit.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Conditions {
+    pub(super) groupings: Vec<Grouping>,
+    pub(super) factors: Vec<Grouped>,
+    /// Groupings recorded and left out, trials without a label.
+    pub(super) notes: Vec<Note>,
+    /// Whether a grouping that cannot be fitted is left out, and not an error.
+    recorded: bool,
+}
+
+/// In this order they are fitted; material × surface last, so that it is the first to go.
+const RECORDED: [Grouping; 4] = [Grouping::Day, Grouping::Run, Grouping::Belt, Grouping::MaterialBySurface];
+
+impl Conditions {
+    /// Of the trials of a design, in its order; what cannot be told apart is left out or refused.
+    pub(super) fn of(plan: &Severity, campaign: &Campaign, trials: &[usize]) -> Result<Self> {
+        let mut found = Self::levels(plan, campaign, trials)?;
+        while let Err(error) = check_partitions(&found.factors, trials.len()) {
+            found.leave_out(error)?;
+        }
+        Ok(found)
+    }
+
+    /// All levels that the table records.
+    pub(super) fn levels(plan: &Severity, campaign: &Campaign, trials: &[usize]) -> Result<Self> {
+        let mut found = Self { recorded: plan.random.is_none(), ..Self::default() };
+        for &grouping in plan.random.as_deref().unwrap_or(&RECORDED) {
+            if found.groupings.contains(&grouping) {
+                return Err(ErrorKind::option("random", grouping.as_str(), "each grouping factor once"));
+            }
+            let factor = grouped(grouping, campaign, trials, &mut found.notes);
+            if factor.level.iter().all(Option::is_none) {
+                if found.recorded {
+                    continue;
+                }
+                let reason = format!("no trial names its {grouping}");
+                return Err(ErrorKind::NotEstimable { quantity: variance_of(grouping), reason }.into());
+            }
+            found.groupings.push(grouping);
+            found.factors.push(factor);
+        }
+        Ok(found)
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.groupings.is_empty()
+    }
+
+    /// Leaves out the grouping that `error` names; where it names none, the last one.
+    pub(super) fn leave_out(&mut self, error: Error) -> Result<()> {
+        if !self.recorded || self.is_empty() {
+            return Err(error);
+        }
+        let named = match error.kind() {
+            ErrorKind::NotEstimable { quantity, reason } => {
+                self.groupings.iter().position(|g| *quantity == variance_of(*g)).map(|at| (at, reason.clone()))
+            }
+            _ => None,
+        };
+        let (at, reason) = named.unwrap_or_else(|| (self.groupings.len() - 1, error.to_string()));
+        let grouping = self.groupings.remove(at);
+        self.factors.remove(at);
+        self.notes.retain(|note| !matches!(note, Note::Unlabelled { grouping: g, .. } if *g == grouping));
+        self.notes.push(Note::NotFitted { grouping, reason });
+        Ok(())
+    }
+}
+
+fn variance_of(grouping: Grouping) -> String {
+    format!("the variance of {}", grouping.as_str())
+}
+
+/// A level: what is recorded, or the trial itself where nothing is.
+type Level<T> = std::result::Result<T, String>;
+
+fn grouped(grouping: Grouping, campaign: &Campaign, trials: &[usize], notes: &mut Vec<Note>) -> Grouped {
+    let name = grouping.as_str();
+    let trial = |i: usize| &campaign.trials()[i];
+    let surface_of = |i: usize| campaign.surface_index()[i] as usize;
+    match grouping {
+        Grouping::Day => labelled(grouping, trials, campaign, notes, |t| t.day.clone(), |_| true, Clone::clone),
+        Grouping::Run => {
+            let run = |t: &Trial| t.run.clone().map(|run| (t.day.clone(), run));
+            labelled(
+                grouping,
+                trials,
+                campaign,
+                notes,
+                run,
+                |_| true,
+                |(day, run)| match day {
+                    Some(day) => format!("{day} / {run}"),
+                    None => run.clone(),
+                },
+            )
+        }
+        Grouping::Belt => {
+            // A surface none of whose trials names a belt has no belt, unless it is a laboratory's.
+            let mut acts: BTreeMap<usize, bool> = BTreeMap::new();
+            for &i in trials {
+                let laboratory = campaign.surfaces()[surface_of(i)].role == Some(SurfaceRole::Laboratory);
+                *acts.entry(surface_of(i)).or_default() |= laboratory || trial(i).belt.is_some();
+            }
+            let on_belt = |i: usize| acts.get(&surface_of(i)) == Some(&true);
+            labelled(grouping, trials, campaign, notes, |t| t.belt.clone(), on_belt, Clone::clone)
+        }
+        Grouping::MaterialBySurface => {
+            let labels: Vec<Option<(usize, usize)>> =
+                trials.iter().map(|&i| Some((campaign.material_index()[i] as usize, surface_of(i)))).collect();
+            Grouped::of_labels(name, &labels, |&(m, s)| {
+                format!("{} × {}", campaign.materials()[m].name, campaign.surfaces()[s].name)
+            })
+        }
+        Grouping::ClassBySurface => {
+            // A material without a class is a class of its own.
+            let class = |i: usize| {
+                let material = &campaign.materials()[campaign.material_index()[i] as usize];
+                material.class.clone().ok_or_else(|| material.name.clone())
+            };
+            let labels: Vec<Option<(Level<String>, usize)>> =
+                trials.iter().map(|&i| Some((class(i), surface_of(i)))).collect();
+            Grouped::of_labels(name, &labels, |(class, s)| {
+                let (Ok(class) | Err(class)) = class;
+                format!("{class} × {}", campaign.surfaces()[*s].name)
+            })
+        }
+    }
+}
+
+/// Levels by a label of the table. A trial without one, on a surface on which the grouping acts, is a level of its own.
+fn labelled<T: Ord>(
+    grouping: Grouping,
+    trials: &[usize],
+    campaign: &Campaign,
+    notes: &mut Vec<Note>,
+    label: impl Fn(&Trial) -> Option<T>,
+    acts: impl Fn(usize) -> bool,
+    show: impl Fn(&T) -> String,
+) -> Grouped {
+    let trial = |i: usize| &campaign.trials()[i];
+    let nothing = !trials.iter().any(|&i| label(trial(i)).is_some());
+    let mut without: Vec<&str> = Vec::new();
+    let labels: Vec<Option<Level<T>>> = trials
+        .iter()
+        .map(|&i| {
+            if nothing || !acts(i) {
+                return None;
+            }
+            Some(label(trial(i)).ok_or_else(|| {
+                without.push(&trial(i).trial_id);
+                trial(i).trial_id.clone()
+            }))
+        })
+        .collect();
+    without.sort_unstable();
+    if let Some(first) = without.first() {
+        notes.push(Note::Unlabelled { grouping, trials: without.len(), first: (*first).to_owned() });
+    }
+    Grouped::of_labels(grouping.as_str(), &labels, |level| match level {
+        Ok(label) => show(label),
+        Err(trial) => format!("trial {trial}"),
+    })
+}

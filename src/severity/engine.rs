@@ -1,0 +1,280 @@
+//! What computed a scale: least squares or Newton for independent trials, and the mixed models.
+
+use crate::error::Result;
+use crate::estimate::Interval;
+
+use super::cells::{Block, Crossed};
+use super::conditions::Conditions;
+use super::distribution::Distribution;
+use super::fit::Convergence;
+use super::mixed::{
+    Contrast, Core, Criterion, DEFAULT_NODES, Fitted, Grouped, Integration, Prediction, Rows, Statistics,
+    VarianceComponent, Verdict, assemble,
+};
+use super::plan::Severity;
+use super::scale::{Combination, Scale};
+
+/// Where random effects are fitted: by cross-products of exact log-normal times, or by quadrature.
+#[derive(Debug, Clone)]
+enum Random {
+    Linear { core: Box<Core>, sum_of_log_times: f64 },
+    Censored(Box<Fitted>, Integration),
+}
+
+/// Fixed columns are numbered materials first, then the surfaces but the reference.
+#[derive(Debug, Clone)]
+pub(super) struct Engine {
+    /// The same trials as independent ones: the start of the others, and what replicates are drawn about.
+    pub(super) scale: Scale,
+    random: Option<Random>,
+}
+
+/// Columns of a block: its material, and −1 of its surface.
+fn fixed(block: &Block, groups: usize) -> impl Iterator<Item = (usize, f64)> {
+    std::iter::once((block.group, 1.0)).chain(block.column.map(|c| (groups + c, -1.0)))
+}
+
+impl Engine {
+    pub(super) fn independent(scale: Scale) -> Self {
+        Self { scale, random: None }
+    }
+
+    /// Fits what `conditions` hold; those that cannot be told apart are left out of them.
+    pub(super) fn fit(plan: &Severity, design: &Crossed, scale: Scale, conditions: &mut Conditions) -> Result<Self> {
+        while !conditions.is_empty() {
+            match Random::fit(plan, design, &scale, &conditions.factors) {
+                Ok(random) => return Ok(Self { scale, random: Some(random) }),
+                Err(error) => conditions.leave_out(error)?,
+            }
+        }
+        Ok(Self::independent(scale))
+    }
+
+    fn groups(&self) -> usize {
+        self.scale.location.len()
+    }
+
+    pub(super) fn fixed_effect(&self, a: usize) -> f64 {
+        match &self.random {
+            None if a < self.groups() => self.scale.location[a],
+            None => self.scale.log_k[a - self.groups()],
+            Some(Random::Linear { core, .. }) => core.coefficient(a),
+            Some(Random::Censored(fitted, _)) => fitted.beta()[a],
+        }
+    }
+
+    /// A combination of fixed columns, and a function of σ with derivative `slope` in log σ that is 0 at the fit.
+    pub(super) fn combination(&self, weights: &[(usize, f64)], slope: f64) -> Contrast {
+        match &self.random {
+            None => self.independent_combination(weights, slope),
+            Some(Random::Linear { core, .. }) => {
+                let mut found =
+                    core.combination(&weights.iter().map(|&(a, w)| (core.problem.q + a, w)).collect::<Vec<_>>());
+                if slope != 0.0 {
+                    // Var(log s) of a χ² variance estimate, delta method; independent of the effects.
+                    let df = core.variance_degrees_of_freedom(None).unwrap_or(1.0);
+                    found.standard_error = libm::sqrt(found.standard_error.powi(2) + slope * slope * 0.5 / df);
+                }
+                found
+            }
+            Some(Random::Censored(fitted, _)) => fitted.combination(weights, slope),
+        }
+    }
+
+    fn independent_combination(&self, weights: &[(usize, f64)], slope: f64) -> Contrast {
+        let mut combination = Combination::default();
+        let mut estimate = 0.0;
+        for &(a, w) in weights {
+            estimate += w * self.fixed_effect(a);
+            if a < self.groups() {
+                combination.locations.push((a, w));
+            } else {
+                combination.border.push((a - self.groups(), w));
+            }
+        }
+        combination.border.push((self.scale.q() - 1, slope));
+        let small = self.scale.small_sample;
+        Contrast::new(estimate, self.scale.variance(&combination).sqrt(), Some(small.degrees_of_freedom))
+            .small_sample(small.factor)
+    }
+
+    /// A combination of fixed columns and random effects minus their true values.
+    pub(super) fn prediction(&self, weights: &[(usize, f64)], random: &[(usize, f64)]) -> Contrast {
+        match &self.random {
+            None => self.combination(weights, 0.0),
+            Some(Random::Linear { core, .. }) => {
+                let q = core.problem.q;
+                let all: Vec<(usize, f64)> =
+                    weights.iter().map(|&(a, w)| (q + a, w)).chain(random.iter().copied()).collect();
+                core.combination(&all)
+            }
+            Some(Random::Censored(fitted, _)) => fitted.prediction(weights, random),
+        }
+    }
+
+    /// Covariance of the log factors in column order and of log σ, row-major.
+    pub(super) fn covariance(&self) -> Vec<Vec<f64>> {
+        let (groups, q) = (self.groups(), self.scale.q());
+        match &self.random {
+            None => self.scale.corner.chunks(q).map(<[f64]>::to_vec).collect(),
+            Some(Random::Linear { core, .. }) => {
+                let mut rows = vec![vec![0.0; q]; q];
+                for a in 0..q - 1 {
+                    let column = core.covariance_column(groups + a);
+                    for (row, value) in rows.iter_mut().zip(&column[groups..]) {
+                        row[a] = *value;
+                    }
+                }
+                rows[q - 1][q - 1] = 0.5 / core.variance_degrees_of_freedom(None).unwrap_or(1.0);
+                // Solved column by column: symmetric but for rounding.
+                for a in 0..q {
+                    for b in 0..a {
+                        rows[a][b] = rows[b][a];
+                    }
+                }
+                rows
+            }
+            Some(Random::Censored(fitted, _)) => {
+                (0..q).map(|a| (0..q).map(|b| fitted.covariance[(groups + a, groups + b)]).collect()).collect()
+            }
+        }
+    }
+
+    /// The groupings in their order, `"residual"` last.
+    pub(super) fn components(&self, trials: usize) -> Vec<VarianceComponent> {
+        match &self.random {
+            None => vec![VarianceComponent::residual(self.scale.sigma, trials)],
+            Some(Random::Linear { core, .. }) => core.components(),
+            Some(Random::Censored(fitted, _)) => fitted.components(),
+        }
+    }
+
+    pub(super) fn sigma(&self) -> f64 {
+        match &self.random {
+            None => self.scale.sigma,
+            Some(Random::Linear { core, .. }) => core.minimum.sigma2.sqrt(),
+            Some(Random::Censored(fitted, _)) => fitted.sigma(),
+        }
+    }
+
+    /// Degrees of freedom of a component's variance, of σ² for `None`; `None` at the boundary.
+    pub(super) fn variance_degrees_of_freedom(&self, component: Option<usize>) -> Option<f64> {
+        match &self.random {
+            None => Some(self.scale.small_sample.degrees_of_freedom),
+            Some(Random::Linear { core, .. }) => core.variance_degrees_of_freedom(component),
+            Some(Random::Censored(fitted, _)) => fitted.variance_degrees_of_freedom(component),
+        }
+    }
+
+    /// Variance of the effect of one further level of a component, with its degrees of freedom; `None` under full
+    /// maximum likelihood.
+    pub(super) fn one_further(&self, component: usize) -> Option<(f64, f64)> {
+        match &self.random {
+            None => None,
+            Some(Random::Linear { core, .. }) => core.one_further(component),
+            Some(Random::Censored(fitted, _)) => fitted.one_further(component),
+        }
+    }
+
+    pub(super) fn log_likelihood(&self) -> f64 {
+        match &self.random {
+            None => self.scale.log_likelihood,
+            Some(Random::Linear { core, sum_of_log_times }) => -0.5 * core.minimum.value - sum_of_log_times,
+            Some(Random::Censored(fitted, _)) => fitted.log_likelihood(),
+        }
+    }
+
+    pub(super) fn convergence(&self) -> Convergence {
+        let mixed = match &self.random {
+            None => {
+                let s = &self.scale;
+                let (iterations, decrement) = (s.iterations, s.decrement);
+                return Convergence {
+                    iterations,
+                    decrement,
+                    direct: s.degrees_of_freedom.is_some(),
+                    verdict: Verdict::Converged,
+                };
+            }
+            Some(Random::Linear { core, .. }) => core.convergence(),
+            Some(Random::Censored(fitted, _)) => fitted.convergence(),
+        };
+        Convergence {
+            iterations: mixed.iterations,
+            decrement: mixed.gradient_norm,
+            direct: false,
+            verdict: mixed.verdict,
+        }
+    }
+
+    pub(super) fn integration(&self) -> Integration {
+        match &self.random {
+            Some(Random::Censored(_, integration)) => *integration,
+            _ => Integration::Exact,
+        }
+    }
+
+    /// Profile interval of a component's standard deviation, of σ for `None`.
+    pub(super) fn profile(&self, component: Option<usize>, level: f64) -> Option<Result<Interval>> {
+        match &self.random {
+            None => None,
+            Some(Random::Linear { core, .. }) => Some(core.profile(component, level)),
+            Some(Random::Censored(fitted, _)) => Some(fitted.profile(component, level)),
+        }
+    }
+
+    pub(super) fn predictions(&self, j: usize, name: &dyn Fn(usize) -> String) -> Vec<Prediction> {
+        match &self.random {
+            None => Vec::new(),
+            Some(Random::Linear { core, .. }) => core.predictions(j, name),
+            Some(Random::Censored(fitted, _)) => fitted.predictions(j, name),
+        }
+    }
+}
+
+impl Random {
+    fn fit(plan: &Severity, design: &Crossed, scale: &Scale, factors: &[Grouped]) -> Result<Self> {
+        if design.all_exact() && plan.distribution == Distribution::LogNormal {
+            Self::linear(plan.criterion, design, factors)
+        } else {
+            Self::censored(plan, design, scale, factors)
+        }
+    }
+
+    fn linear(criterion: Criterion, design: &Crossed, factors: &[Grouped]) -> Result<Self> {
+        let p = design.groups + design.columns;
+        let mut first = vec![0];
+        for g in factors {
+            first.push(first.last().copied().unwrap_or(0) + g.levels.len());
+        }
+        let q = first.last().copied().unwrap_or(0);
+        let mut rows = Rows::new(q + p);
+        for block in &design.blocks {
+            for i in block.start..block.end {
+                let random = factors.iter().zip(&first).filter_map(|(g, f)| g.level[i].map(|l| (f + l, 1.0)));
+                rows.push(random.chain(fixed(block, design.groups).map(|(a, x)| (q + a, x))));
+            }
+        }
+        let y: Vec<f64> = design.times.iter().map(|t| t.middle()).collect();
+        let components = first.windows(2).map(|w| w[0]..w[1]).collect();
+        let names = factors.iter().map(|g| g.name.clone()).collect();
+        let label = |a: usize| format!("{} {a}", if a < design.groups { "material" } else { "surface" });
+        let problem = Statistics::new(&rows, &y, names, components, &label, criterion)?;
+        Ok(Self::Linear { core: Box::new(Core::fit(problem)?), sum_of_log_times: y.iter().sum() })
+    }
+
+    fn censored(plan: &Severity, design: &Crossed, scale: &Scale, factors: &[Grouped]) -> Result<Self> {
+        let nodes = if factors.len() == 1 { DEFAULT_NODES } else { 1 };
+        let mut x = Rows::new(design.groups + design.columns);
+        for block in &design.blocks {
+            for _ in block.start..block.end {
+                x.push(fixed(block, design.groups));
+            }
+        }
+        let beta = scale.location.iter().chain(&scale.log_k).copied().collect();
+        let log_sigma = libm::log(scale.sigma);
+        let (marginal, start) = assemble(plan.distribution, design.times.clone(), x, factors, nodes, beta, log_sigma);
+        let integration = if nodes == 1 { Integration::Laplace } else { Integration::AdaptiveGaussHermite { nodes } };
+        Ok(Self::Censored(Box::new(Fitted::new(marginal, &start, plan.criterion)?), integration))
+    }
+}

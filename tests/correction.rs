@@ -286,36 +286,35 @@ fn intervals_are_quantiles_of_the_documented_mixture() {
     assert_close(row.laboratory_median_s().value().unwrap(), x.exp(), 1e-13);
     let line = c.log_factor_standard_error().powi(2);
     // Density of χ² with 5 degrees of freedom: w^1.5 e^(−w/2) / (3 √(2π)).
-    let survival = |y: f64, tau: bool| -> f64 {
+    let of_sigma = 0.01 / 3.0;
+    let survival = |y: f64| -> f64 {
         let step = 5e-3;
-        // The line on 5 degrees of freedom and the report's own mean on 24, together.
-        let of_sigma = 0.01 / 3.0;
-        let known = line + of_sigma;
-        let df_known = known.powi(2) / (line.powi(2) / 5.0 + of_sigma.powi(2) / 24.0);
         (0..20_000)
             .map(|k| {
                 let w = step * (f64::from(k) + 0.5);
                 let density = w.powf(1.5) * (-0.5 * w).exp() / (3.0 * (2.0 * std::f64::consts::PI).sqrt());
                 let inflation = 5.0 / w;
-                let t2 =
-                    if tau { (c.observed_log_variance() * inflation - c.pair_log_variance()).max(0.0) } else { 0.0 };
-                let v = t2 + known;
-                let t = StudentsT::new(0.0, 1.0, df_known * (v / known).powi(2)).unwrap();
+                let t2 = (c.observed_log_variance() * inflation - c.pair_log_variance()).max(0.0);
+                let v = line * inflation + t2 + of_sigma;
+                let t = StudentsT::new(0.0, 1.0, 24.0 * (v / of_sigma).powi(2)).unwrap();
                 density * step * t.sf((y - x - c.log_factor()) / v.sqrt())
             })
             .sum()
     };
-    for (estimate, tau) in [(row.expected_road_median_s(), false), (row.road_median_s(), true)] {
-        let interval = estimate.interval().unwrap();
-        assert_close(survival(interval.upper().ln(), tau), 0.025, 1e-5);
-        assert_close(1.0 - survival(interval.lower().ln(), tau), 0.025, 1e-5);
-        assert_close(interval.estimate(), (x + c.log_factor()).exp(), 1e-9);
-    }
+    let interval = row.road_median_s().interval().unwrap();
+    assert_close(survival(interval.upper().ln()), 0.025, 1e-5);
+    assert_close(1.0 - survival(interval.lower().ln()), 0.025, 1e-5);
+    assert_close(interval.estimate(), (x + c.log_factor()).exp(), 1e-9);
+    // The line on 5 degrees of freedom and the report's own mean on 24, together.
+    let known = line + of_sigma;
+    let df = known.powi(2) / (line.powi(2) / 5.0 + of_sigma.powi(2) / 24.0);
+    let half = StudentsT::new(0.0, 1.0, df).unwrap().inverse_cdf(0.975) * known.sqrt();
+    assert_close(row.expected_road_median_s().interval().unwrap().upper(), (x + c.log_factor() + half).exp(), 1e-8);
     // One more specimen by Satterthwaite: τ̂² = s² − v takes v off what rests on σ.
     let (s2, v) = (c.observed_log_variance(), c.pair_log_variance());
-    let (of_pairs, of_sigma) = (s2, 0.01 + 0.01 / 3.0 - v);
-    let total = line + of_pairs + of_sigma;
-    let df = total.powi(2) / (line.powi(2) / 5.0 + of_pairs.powi(2) / 5.0 + of_sigma.powi(2) / 24.0);
+    let (of_pairs, of_sigma) = (line + s2, 0.01 + 0.01 / 3.0 - v);
+    let total = of_pairs + of_sigma;
+    let df = total.powi(2) / (of_pairs.powi(2) / 5.0 + of_sigma.powi(2) / 24.0);
     let half = StudentsT::new(0.0, 1.0, df).unwrap().inverse_cdf(0.975) * total.sqrt();
     let interval = row.road_specimen_s().interval().unwrap();
     assert_close(interval.upper(), (x + c.log_factor() + half).exp(), 1e-8);
@@ -719,6 +718,7 @@ fn intervals_by_class_are_quantiles_of_the_documented_mixture() {
             low
         };
         let inflation = df / w;
+        let of_common = of_common * inflation;
         let k = omega2 / (points[0].1 * inflation + omega2);
         let variance = k * points[0].1 * inflation + (1.0 - k).powi(2) * of_common;
         let line = common + k * (points[0].0 - common) + variance.sqrt() * normal();

@@ -5,18 +5,19 @@
 //! confidence distribution: τ²(W) = max(0, s² ν / W − v), W chi-squared with ν degrees of freedom, and the predictive
 //! distribution is the mixture over W of
 //!
-//! `centre + N(0, τ²(W)) + line + σ-part`,
+//! `centre + N(0, u² ν / W + τ²(W)) + σ-part`,
 //!
-//! the line Student t with its own standard error and degrees of freedom, the σ-part (the report's own mean, and a
-//! further specimen) with those of σ, and what days, runs and belts add (of the report, of a further specimen) with
-//! those of its own estimate. The three join by Welch and Satterthwaite to (V, ν_V); inside the mixture this is t with
-//! (τ²(W) + V)² ν_V / V² degrees of freedom. With τ left out and no other part this is exactly the t interval of the
-//! line. The construction is that of a prediction interval of random-effects meta-analysis from the confidence
-//! distribution of τ² (Nagashima, Noma and Furukawa 2019), with the chi-squared approximation to Q in place of its exact
-//! distribution.
+//! u² what the scatter of the materials leaves uncertain of the line: it rests on the same s², so that a further material
+//! about a mean of m is t with variance s² (1 + 1/m), exactly, where nothing else is uncertain. The σ-part is Student t:
+//! the report's own mean and a further specimen with the degrees of freedom of σ, and what days, runs and belts add (of
+//! the line, of the report, of a further specimen) with those of its own estimate. They join by Welch and Satterthwaite to
+//! (V, ν_V); inside the mixture this is t with (u² ν / W + τ²(W) + V)² ν_V / V² degrees of freedom. The line itself is t
+//! with the standard error and degrees of freedom of its own fit. The construction is that of a prediction interval of
+//! random-effects meta-analysis from the confidence distribution of τ² (Nagashima, Noma and Furukawa 2019), with the
+//! chi-squared approximation to Q in place of its exact distribution.
 //!
 //! One more log-normal specimen, factor common to all: σ² is then most of the variance, τ̂ = 0 does little harm, and the
-//! mixture is longer than it need be (up to 97 % at nominal 95 %). So the variances line + τ̂² + report + σ² are summed
+//! mixture is longer than it need be (up to 97 % at nominal 95 %). So the variances u² + τ̂² + report + σ² are summed
 //! with Satterthwaite's (1946) degrees of freedom: s² has ν, and v, subtracted in τ̂² = s² − v, those of σ; as far as τ² > 0 is
 //! likely (by the share of W that gives it), for τ̂² does not depend on s² where it is 0. The tail is nowhere lighter than that
 //! of the median's mixture, which decides with four materials or fewer, nor heavier than that of the specimen's own.
@@ -38,6 +39,8 @@ use crate::severity::Distribution;
 /// The pieces of variance of a corrected log time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Pieces {
+    /// u²: what the scatter of the materials leaves uncertain of the line; 0 for the line itself and by class.
+    pub(crate) line: f64,
     /// s² and v.
     pub(crate) observed: f64,
     pub(crate) pair: f64,
@@ -48,7 +51,7 @@ pub(crate) struct Pieces {
     /// σ, and its degrees of freedom.
     pub(crate) sigma: f64,
     pub(crate) sigma_df: f64,
-    /// What is uncertain of the line, and what days, runs and belts add, with its degrees of freedom.
+    /// What days, runs and belts add, with its degrees of freedom; for the line itself all that is uncertain of it.
     pub(crate) shared: Part,
 }
 
@@ -124,7 +127,8 @@ impl Predictive {
             .into_iter()
             .map(|(weight, w)| {
                 let inflation = pieces.df / w;
-                Node { weight, offset: 0.0, variance: tau2(&pieces, with_tau, inflation) }
+                let variance = pieces.line * inflation + tau2(&pieces, with_tau, inflation);
+                Node { weight, offset: 0.0, variance }
             })
             .collect();
         let mut predictive = Self::with(centre, mixture, pieces, target, distribution);
@@ -160,13 +164,14 @@ impl Predictive {
             for (scaled, point) in points.iter_mut().zip(class.points) {
                 scaled.1 = point.1 * inflation;
             }
+            let common = (class.common.0, class.common.1 * inflation);
             for &(share, omega2) in &omegas {
                 // The far corners of both tails: in sum less than a millionth.
                 if weight * share < 1e-11 {
                     continue;
                 }
                 let ClassPrediction { mean, standard_error, .. } =
-                    predict_class(&points, class.of, omega2, Some(class.common));
+                    predict_class(&points, class.of, omega2, Some(common));
                 let node = Node {
                     weight: weight * share,
                     offset: mean - centre,
@@ -310,9 +315,9 @@ impl Pieces {
         } else {
             1.0
         };
-        let of_pairs = positive * self.observed;
+        let of_pairs = self.line + positive * self.observed;
         let of_sigma = own - positive * self.pair;
-        let total = tau2(self, true, 1.0) + own + self.shared.0;
+        let total = self.line + tau2(self, true, 1.0) + own + self.shared.0;
         let spread =
             of_pairs * of_pairs / self.df + of_sigma * of_sigma / sigma_df + self.shared.0.powi(2) / self.shared.1;
         (total, if spread > 0.0 { total * total / spread } else { f64::INFINITY })
@@ -410,14 +415,15 @@ mod tests {
 
     const NONE: Part = (0.0, f64::INFINITY);
 
-    /// Without v the mixture is Student t: the line with its own variance, a material about a line that is known with s².
+    /// Without v the mixture is Student t: the line with its own variance, a further material with u² + s².
     #[test]
     fn the_mixture_contains_student_t() {
         for df in [1.0, 2.0, 5.0, 11.0, 40.0, 500.0] {
-            for (target, shared, variance) in
-                [(Target::Line, (0.04, df), 0.04_f64), (Target::Material, NONE, 0.09)]
+            for (target, line, shared, variance) in
+                [(Target::Line, 0.0, (0.04, df), 0.04_f64), (Target::Material, 0.04, NONE, 0.13)]
             {
-                let pieces = Pieces { observed: 0.09, pair: 0.0, df, report: 0.0, sigma: 0.2, sigma_df: 1e9, shared };
+                let pieces =
+                    Pieces { line, observed: 0.09, pair: 0.0, df, report: 0.0, sigma: 0.2, sigma_df: 1e9, shared };
                 let p = Predictive::new(0.7, pieces, target, Distribution::LogNormal);
                 for level in [0.9, 0.975, 0.995] {
                     let want = 0.7 + t_quantile(level, df) * variance.sqrt();
@@ -432,7 +438,8 @@ mod tests {
     /// With everything but the σ-part at zero: t with the degrees of freedom of σ; a specimen adds σ².
     #[test]
     fn the_sigma_part_is_student_t() {
-        let p = Pieces { observed: 0.0, pair: 0.1, df: 5.0, report: 0.01, sigma: 0.2, sigma_df: 9.0, shared: NONE };
+        let (line, observed, report, sigma) = (0.0, 0.0, 0.01, 0.2);
+        let p = Pieces { line, observed, pair: 0.1, df: 5.0, report, sigma, sigma_df: 9.0, shared: NONE };
         for (target, variance) in [(Target::Material, 0.01_f64), (Target::Specimen, 0.05)] {
             let got = Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(0.975).unwrap();
             let want = t_quantile(0.975, 9.0) * variance.sqrt();
@@ -451,24 +458,23 @@ mod tests {
         assert!((point.survival(1.4) - 1.0).abs() < 1e-12 && point.survival(1.6) == 0.0);
     }
 
-    /// Satterthwaite by hand: variances 0.05, 0.09 and 0.01 with 5, 20 and 4 degrees of freedom. Far out, and where σ is nothing, a
+    /// Satterthwaite by hand: variances 0.06 with 5 and 0.09 with 20 degrees of freedom. Far out, and where σ is nothing, a
     /// specimen is no surer than its median.
     #[test]
     fn a_further_specimen_sums_its_variances() {
-        let shared = (0.01, 4.0);
-        let p = Pieces { observed: 0.05, pair: 0.0, df: 5.0, report: 0.0, sigma: 0.3, sigma_df: 20.0, shared };
+        let (line, sigma, sigma_df) = (0.01, 0.3, 20.0);
+        let p = Pieces { line, observed: 0.05, pair: 0.0, df: 5.0, report: 0.0, sigma, sigma_df, shared: NONE };
         let at =
             |p: Pieces, target, q| Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(q).unwrap();
-        let line = 0.01_f64.powi(2) / 4.0;
-        let df = 0.15_f64.powi(2) / (0.05_f64.powi(2) / 5.0 + 0.09_f64.powi(2) / 20.0 + line);
+        let df = 0.15_f64.powi(2) / (0.06_f64.powi(2) / 5.0 + 0.09_f64.powi(2) / 20.0);
         let want = t_quantile(0.975, df) * 0.15_f64.sqrt();
         assert!((at(p, Target::Specimen, 0.975) / want - 1.0).abs() < 1e-10);
         assert!((at(p, Target::Specimen, 0.025) / want + 1.0).abs() < 1e-10);
         // τ̂² = 0.05 − 0.03, positive with probability P(χ²₅ ≤ 8.333) = 0.86120337 (scipy 1.17): so much of the 0.05 counts as known
         // with 5 degrees of freedom, and so much of the 0.03 comes off what is known with 20.
         let share = 0.861_203_372_3;
-        let (of_pairs, of_sigma) = (share * 0.05, 0.09 - share * 0.03);
-        let df = 0.12_f64.powi(2) / (of_pairs * of_pairs / 5.0 + of_sigma * of_sigma / 20.0 + line);
+        let (of_pairs, of_sigma) = (0.01 + share * 0.05, 0.09 - share * 0.03);
+        let df = 0.12_f64.powi(2) / (of_pairs * of_pairs / 5.0 + of_sigma * of_sigma / 20.0);
         let want = t_quantile(0.975, df) * 0.12_f64.sqrt();
         assert!((at(Pieces { pair: 0.03, ..p }, Target::Specimen, 0.975) / want - 1.0).abs() < 1e-7);
     }
@@ -487,8 +493,8 @@ mod tests {
             let mut before: Option<f64> = None;
             for step in 0..60 {
                 let observed = pair * libm::exp(f64::from(step - 30) * 0.02);
-                let shared = (observed / (df + 1.0), df);
-                let p = Pieces { observed, pair, df, report, sigma, sigma_df: 24.0, shared };
+                let line = observed / (df + 1.0);
+                let p = Pieces { line, observed, pair, df, report, sigma, sigma_df: 24.0, shared: NONE };
                 let of = |target| Predictive::new(0.0, p, target, Distribution::LogNormal);
                 let [specimen, median, mixture] = [
                     of(Target::Specimen),
@@ -505,8 +511,8 @@ mod tests {
             }
         }
         // Far out the median's tail, of 5 degrees of freedom, is the heavier.
-        let shared = (0.01, 5.0);
-        let p = Pieces { observed: 0.05, pair: 0.0, df: 5.0, report: 0.0, sigma: 0.3, sigma_df: 20.0, shared };
+        let (line, sigma, sigma_df) = (0.01, 0.3, 20.0);
+        let p = Pieces { line, observed: 0.05, pair: 0.0, df: 5.0, report: 0.0, sigma, sigma_df, shared: NONE };
         let [specimen, median] = [Target::Specimen, Target::Material]
             .map(|target| Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(1.0 - 1e-9).unwrap());
         assert!((specimen / median - 1.0).abs() < 1e-9, "{specimen} {median}");
@@ -515,8 +521,8 @@ mod tests {
     /// A Weibull specimen with a sure location has the Weibull's own quantiles, and its median is the location.
     #[test]
     fn a_specimen_follows_its_distribution() {
-        let shared = (1e-3, 1e4);
-        let sure = Pieces { observed: 0.0, pair: 0.1, df: 1e4, report: 0.0, sigma: 0.5, sigma_df: 1e9, shared };
+        let (line, sigma, sigma_df) = (1e-3, 0.5, 1e9);
+        let sure = Pieces { line, observed: 0.0, pair: 0.1, df: 1e4, report: 0.0, sigma, sigma_df, shared: NONE };
         for distribution in [Distribution::Weibull, Distribution::LogLogistic] {
             // A small spread of the location hardly moves the quantiles, and gives the sum something smooth.
             let p = Predictive::new(0.0, sure, Target::Specimen, distribution);
@@ -544,19 +550,20 @@ mod tests {
             let se = vec![libm::sqrt(2.0 / specimens) * estimate; d.len()];
             let fit = random_effects(&d, &se, ScatterEstimator::Restricted).unwrap();
             let pieces = Pieces {
+                line: fit.small_sample_standard_error().powi(2),
                 observed: fit.observed_variance(),
                 pair: fit.typical_variance(),
                 df: f64::from(materials - 1),
                 report: estimate * estimate / specimens,
                 sigma: estimate,
                 sigma_df,
-                shared: (fit.small_sample_standard_error().powi(2), f64::from(materials - 1)),
+                shared: NONE,
             };
             let report_error = sigma / libm::sqrt(specimens) * normal();
             let own = log_c + tau * normal();
             let further = own + sigma * normal();
             let centre = fit.mean() + report_error;
-            let half = t_quantile(0.975, pieces.df) * libm::sqrt(pieces.shared.0);
+            let half = t_quantile(0.975, pieces.df) * libm::sqrt(pieces.line);
             hits[0] += u32::from((fit.mean() - log_c).abs() <= half);
             for (k, target, truth) in [(1, Target::Material, own), (2, Target::Specimen, further)] {
                 let p = Predictive::new(centre, pieces, target, Distribution::LogNormal).survival(truth);

@@ -8,13 +8,12 @@ use surface_severity::Error;
 use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit};
 use surface_severity::campaign::Campaign;
 use surface_severity::correction::{Correction, CorrectionOptions, LabReports};
-use surface_severity::equivalence::{Equivalence, TimeDependence};
+use surface_severity::equivalence::Equivalence;
 use surface_severity::report::{Certificate, Page};
 use surface_severity::screening::Screening;
 use surface_severity::severity::{
     Additivity, ClassFactors, DistributionComparison, EqualScatter, ScatterBy, Severity, UnequalScatter,
 };
-use surface_severity::severity::{Grouping, Severity};
 
 fn page(c: &mut Criterion) {
     measured(c).expect("the demo campaign is in order");
@@ -23,9 +22,9 @@ fn page(c: &mut Criterion) {
 fn measured(c: &mut Criterion) -> Result<(), Error> {
     let campaign = Campaign::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/trials.csv"))?;
     let reports = LabReports::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/lab_reports.csv"))?;
-    let plan = Severity::new("dense asphalt concrete").independent();
+    let plan = Severity::new("dense asphalt concrete");
     let fit = plan.fit(&campaign)?;
-    let cells = plan.cell_means(&campaign)?;
+    let cells = fit.cell_means(&campaign)?;
     let additivity = Additivity::test(&plan, &campaign)?;
     let classes = ClassFactors::fit(&plan, &campaign)?;
     let bootstrap = Bootstrap::rescaled(1000).severity(&plan, &campaign)?;
@@ -37,8 +36,6 @@ fn measured(c: &mut Criterion) -> Result<(), Error> {
     let goodness = GoodnessOfFit::test(&Bootstrap::parametric(100), &plan, &campaign)?;
     let equal = EqualScatter::test(&plan, &campaign, ScatterBy::Class)?;
     let unequal = UnequalScatter::fit(&plan, &campaign, ScatterBy::Class)?;
-    let slopes = TimeDependence::fit(&plan, &campaign)?;
-    let mixed = Severity::new(plan.reference()).random(Grouping::Day).fit(&campaign)?;
     let page = Page::new(&fit)
         .campaign(&campaign)
         .additivity(&additivity)
@@ -51,9 +48,7 @@ fn measured(c: &mut Criterion) -> Result<(), Error> {
         .corrected_reports(&corrected, Some(4.0))
         .distributions(&distributions)
         .goodness(&goodness)
-        .scatter(&equal, Some(&unequal))
-        .time_dependence(&slopes)
-        .mixed(&mixed, &[]);
+        .scatter(&equal, Some(&unequal));
     c.bench_function("page", |b| b.iter(|| black_box(&page).to_html().map(|html| html.len())));
     let sheet = Certificate::new(&correction);
     c.bench_function("certificate", |b| b.iter(|| black_box(&sheet).to_html().len()));

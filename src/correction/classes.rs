@@ -250,6 +250,7 @@ impl ClassCorrections {
 
     fn pieces(&self, (report, sigma, sigma_df): (f64, f64, f64), shared: Part) -> Pieces {
         Pieces {
+            line: 0.0,
             observed: self.observed_log_variance,
             pair: self.pair_log_variance,
             df: self.degrees_of_freedom,

@@ -347,8 +347,12 @@ impl SurfaceCorrection {
     }
 
     fn common_at(&self, x: f64, report: Known, target: Target, base: &Correction) -> Predictive {
-        let line = (self.variance_at(x), self.factor_degrees_of_freedom);
+        let variance = self.variance_at(x);
+        // The line as it was fitted; a further material scatters by what made the line uncertain.
+        let own = if target == Target::Line { 0.0 } else { (variance - self.shared_log_variance).max(0.0) };
+        let line = (variance - own, self.factor_degrees_of_freedom);
         let pieces = Pieces {
+            line: own,
             observed: self.observed_log_variance,
             pair: self.pair_log_variance,
             df: self.degrees_of_freedom,

@@ -171,7 +171,7 @@ pub use exposure::{ExposedTime, Exposure};
 pub use factor::{CorrectedTime, Correction, CorrectionOptions, NotCorrected, SurfaceCorrection, corrected_reports};
 pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
 
-pub(crate) use predict::{Pieces, Predictive, Target, sum_of};
+pub(crate) use predict::{Pieces, Predictive, Target};
 pub use reports::{LabReport, LabReports, Specimen};
 pub use requirement::{Reaching, Requirement};
 pub use validity::{ClassCount, ClassValidity, Domain, Side, TimeValidity, Validity};

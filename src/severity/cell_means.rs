@@ -345,7 +345,7 @@ mod tests {
             ("B", "3", 0.0),
             ("C", "2", 0.0),
         ] {
-            let got = means.shared("C", "1") * means.shared(material, surface);
+            let got = means.covariance(means.index("C", "1").unwrap(), means.index(material, surface).unwrap());
             assert!((got - want).abs() < 1e-6 * want.abs() + 1e-15, "{material} {surface}: {got} {want}");
         }
     }

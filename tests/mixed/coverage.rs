@@ -213,7 +213,7 @@ fn one_day_for_each_road() {
                 }
             }
             let campaign = trials.into_iter().collect::<CampaignBuilder>().build().unwrap();
-            let plan = MixedSeverity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface);
+            let plan = Severity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface);
             let fit = plan.fit(&campaign).unwrap();
             for road in 0..3 {
                 let c = fit.factor_between("s3", &format!("s{road}")).unwrap();

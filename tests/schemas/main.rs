@@ -15,14 +15,12 @@ use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use serde_json::{Value, json};
-use surface_severity::IntervalMethod;
 use surface_severity::bootstrap::{Bootstrap, Replicates};
 use surface_severity::campaign::{Campaign, Decisions, Trial};
 use surface_severity::correction::{Correction, CorrectionOptions};
-use surface_severity::equivalence::{Equivalence, EquivalenceDocument, Form};
+use surface_severity::equivalence::{Equivalence, EquivalenceDocument, EquivalenceFit, Form};
 use surface_severity::screening::{Screening, ScreeningDocument};
-use surface_severity::severity::{Distribution, Robust, Severity, SeverityDocument};
-use surface_severity::severity::{Grouping, Severity};
+use surface_severity::severity::{Distribution, Grouping, Robust, Severity, SeverityDocument};
 
 use comments::Comments;
 
@@ -71,16 +69,6 @@ fn value(text: &str) -> Value {
     serde_json::from_str(text).unwrap()
 }
 
-/// A document with other values at some places and its seal; the reader still takes it.
-fn edited(document: &Value, changes: &[(&str, Value)]) -> Value {
-    let mut document = document.clone();
-    for (path, value) in changes {
-        let (parent, key) = path.rsplit_once('/').unwrap();
-        document.pointer_mut(parent).and_then(Value::as_object_mut).unwrap().insert(key.to_owned(), value.clone());
-    }
-    seal::sealed(document)
-}
-
 /// Documents of every kind: of the invented campaign, and of a small one with bounds and voids.
 fn documents(kind: &str) -> &'static [Value] {
     static ALL: OnceLock<Vec<Vec<Value>>> = OnceLock::new();
@@ -102,31 +90,18 @@ fn documents(kind: &str) -> &'static [Value] {
         let uncensored = Campaign::from_trials(uncensored).unwrap();
         let plain_fit = Severity::new("lane").independent().fit(&uncensored).unwrap();
         let bootstrap = Bootstrap::rescaled(200).seed(7).severity(&plan, &demo).unwrap();
-        let with_bootstrap =
-            fit.document(Some(7)).with_bootstrap(&bootstrap, IntervalMethod::Percentile).unwrap().to_json().unwrap();
         let severity = [
             fit.document(None),
             decided_fit.document(Some(1)),
             weibull.document(None),
             small_fit.document(None),
             plain_fit.document(None),
+            plan.clone().time_resolution_s(0.05).fit(&demo).unwrap().document(None),
+            Severity::new(REFERENCE).random(Grouping::Day).fit(&decided).unwrap().document(None),
+            Severity::new(REFERENCE).fit(&demo).unwrap().document(None),
         ]
         .iter()
         .map(|d| value(&d.to_json().unwrap()))
-        .chain([
-            value(&with_bootstrap),
-            edited(
-                &value(&with_bootstrap),
-                &[
-                    ("/options/time_resolution_s", json!(0.05)),
-                    ("/bootstrap/options/scheme", json!("parametric")),
-                    ("/bootstrap/options/monte_carlo_bound", json!(0.02)),
-                    ("/bootstrap/options/run_length_s", json!({ "worn surface dressing": 20.0 })),
-                    ("/bootstrap/options/time_resolution_s", json!(0.05)),
-                    ("/bootstrap/failures", json!([["no scatter", 1]])),
-                ],
-            ),
-        ])
         .collect();
 
         let screenings = [
@@ -141,31 +116,20 @@ fn documents(kind: &str) -> &'static [Value] {
                 .unwrap(),
             Screening::new().robust(Robust::huber()).screen(&demo, &plan).unwrap(),
             Screening::new().robust(Robust::bisquare()).screen(&demo, &plan).unwrap(),
-            Screening::new()
-                .equivalence(Equivalence::new("laboratory belt"))
-                .form(Form::PowerLaw)
-                .screen(&demo, &plan)
-                .unwrap(),
-            Screening::new()
-                .equivalence(Equivalence::new("laboratory belt").minimum_pairs(99))
-                .screen(&demo, &plan)
-                .unwrap(),
         ];
         let screening = screenings.iter().map(|s| value(&s.document().to_json().unwrap())).collect();
 
         let by_day = Severity::new(REFERENCE).random(Grouping::Day).fit(&decided).unwrap();
         let dated = Campaign::from_trials(dated_trials()).unwrap();
-        let dated_fit = Severity::new("lane").independent().fit(&dated).unwrap();
         let dated_days = Severity::new("lane").random(Grouping::Day).fit(&dated).unwrap();
         let equivalences = [
             Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap(),
             Equivalence::new("bench").fit(&small, &small_fit).unwrap(),
             Equivalence::new("bench").fit(&uncensored, &plain_fit).unwrap(),
-            Equivalence::new("laboratory belt").fit(&demo, &fit).unwrap().with_nearest(&bootstrap).unwrap(),
+            Equivalence::new("laboratory belt").fit(&demo, &Severity::new(REFERENCE).fit(&demo).unwrap()).unwrap(),
             Equivalence::new("laboratory belt").fit(&decided, &by_day).unwrap(),
             Equivalence::new("bench").fit(&dated, &dated_days).unwrap(),
         ];
-        assert!(equivalences[5].surfaces()[0].shared_effects()[0].log_variance() > 0.0);
         let equivalence =
             equivalences.iter().map(|e| value(&e.document(Some(3)).to_json().unwrap())).collect::<Vec<_>>();
         let mut correction = Vec::new();
@@ -184,7 +148,13 @@ fn documents(kind: &str) -> &'static [Value] {
 
         let replicates = [
             bootstrap.replicates().clone(),
-            Bootstrap::parametric(100).severity(&plan, &demo).unwrap().replicates().clone(),
+            Bootstrap::parametric(100)
+                .run_length_s("worn surface dressing", 20.0)
+                .time_resolution_s(0.05)
+                .severity(&plan, &demo)
+                .unwrap()
+                .replicates()
+                .clone(),
         ];
         let replicates = replicates.iter().map(|r| value(&r.to_json().unwrap())).collect();
         let campaigns = [&demo, &decided, &small];
@@ -212,7 +182,7 @@ fn schema_of(kind: &str) -> Value {
         "campaign" => schema::of::<Campaign>(kind, about(kind), documents, &comments),
         "severity" => schema::of::<SeverityDocument>(kind, about(kind), documents, &comments),
         "screening" => schema::of::<ScreeningDocument>(kind, about(kind), documents, &comments),
-        "equivalence" => schema::of::<EquivalenceDocument>(kind, about(kind), documents, &comments),
+        "equivalence" => schema::of::<EquivalenceFit>(kind, about(kind), documents, &comments),
         "correction" => schema::of::<Correction>(kind, about(kind), documents, &comments),
         _ => schema::of::<Replicates>(kind, about(kind), documents, &comments),
     }

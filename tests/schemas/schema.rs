@@ -17,7 +17,7 @@ pub(crate) fn of<T: DeserializeOwned>(kind: &str, about: &str, documents: &[Valu
     let mut places: BTreeMap<String, Vec<(usize, Vec<String>)>> = BTreeMap::new();
     // The wrapper of a sealed document takes its tag and its seal off before the content is read.
     let is_sealed = documents.iter().all(|d| d.get("sha256").is_some());
-    let contents: Vec<Value> = documents.iter().map(|d| if is_sealed { content(d) } else { d.clone() }).collect();
+    let contents: Vec<Value> = documents.iter().map(|d| if is_sealed { content(kind, d) } else { d.clone() }).collect();
     let (whole, documents) = (documents, contents.as_slice());
     for (i, document) in documents.iter().enumerate() {
         if let Err(error) = T::deserialize(Watch::new(document, root.clone(), record.clone())) {
@@ -85,6 +85,19 @@ pub(crate) fn of<T: DeserializeOwned>(kind: &str, about: &str, documents: &[Valu
             if let Some(required) = root["required"].as_array_mut() {
                 required.extend([json!("schema"), json!("sha256")]);
             }
+            if kind == "equivalence" {
+                root["properties"]["crate_version"] = json!({
+                    "type": "string",
+                    "description": "Version of the crate that wrote it.",
+                });
+                root["properties"]["seed"] = json!({
+                    "anyOf": [{ "type": "integer", "minimum": 0 }, { "type": "null" }],
+                    "description": "Seed of whatever was drawn at random in the run that wrote it.",
+                });
+                if let Some(required) = root["required"].as_array_mut() {
+                    required.extend([json!("crate_version"), json!("seed")]);
+                }
+            }
         }
         schema.insert("$defs".into(), Value::Object(defs));
     }
@@ -92,11 +105,16 @@ pub(crate) fn of<T: DeserializeOwned>(kind: &str, about: &str, documents: &[Valu
 }
 
 /// A document without the members of its wrapper.
-fn content(document: &Value) -> Value {
+fn content(kind: &str, document: &Value) -> Value {
     let mut content = document.clone();
     if let Some(members) = content.as_object_mut() {
         members.remove("schema");
         members.remove("sha256");
+        if kind == "equivalence" {
+            // A fit says neither: the document does.
+            members.remove("crate_version");
+            members.remove("seed");
+        }
     }
     content
 }

@@ -152,7 +152,7 @@ fn any_statistic_of_a_campaign() {
         let boot = Bootstrap::new(scheme, 100).max_failures(0.2);
         let general = boot
             .statistic(&plan, &campaign, &["log belt"], |c| {
-                Ok(vec![plan.fit(c)?.log_factor_between("laboratory belt", REFERENCE)?.0])
+                Ok(vec![plan.fit(c)?.log_factor_between("laboratory belt", REFERENCE)?.estimate])
             })
             .unwrap();
         let engine = boot.severity(&plan, &campaign).unwrap();
@@ -188,7 +188,7 @@ fn a_callers_statistic_has_bca_limits() {
     let plan = Severity::new("a").independent();
     let boot = Bootstrap::stratified(1000).seed(3);
     let general =
-        boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_factor_between("c", "a")?.0])).unwrap();
+        boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_factor_between("c", "a")?.estimate])).unwrap();
     let engine = boot.severity(&plan, &campaign).unwrap();
     let j = engine.replicates().names().iter().position(|n| n == "log factor of c").unwrap();
     assert!((general.acceleration(0) - engine.replicates().acceleration(j)).abs() < 0.01);
@@ -279,7 +279,7 @@ fn adding_and_cancelling() {
     let at_once = Bootstrap::stratified(n).severity(&plan, &campaign).unwrap();
     assert_eq!(boot.replicates().values(0), at_once.replicates().values(0));
     // Statistics of the caller's own are added to likewise.
-    let factor = |c: &Campaign| Ok(vec![plan.fit(c)?.log_factor_between("b", "a")?.0]);
+    let factor = |c: &Campaign| Ok(vec![plan.fit(c)?.log_factor_between("b", "a")?.estimate]);
     let run = |boot: Bootstrap| boot.statistic(&plan, &campaign, &["log factor"], factor).unwrap();
     let added = run(Bootstrap::stratified(100).until(0.02, 20_000));
     let interval = added.interval(0, IntervalMethod::Percentile).unwrap();

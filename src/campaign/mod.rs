@@ -44,6 +44,9 @@
 //! that names both, how often each stands and where first: as two surfaces or days they would change every result without
 //! a word. Who means two different things has to name them differently.
 //!
+//! # Units
+//! [`unit_slips`] asks about groups of trials whose times are some 1000 or 60 times what the rest of the table lets expect.
+//!
 //! # What is made of it
 //! Empty optional fields are absent. A class or role given in
 //! one row holds for all rows of its material or surface. Surfaces and materials are sorted by name.
@@ -113,6 +116,7 @@ mod problems;
 mod read;
 mod rows;
 mod sheet;
+mod slip;
 mod table;
 mod trial;
 mod unused;
@@ -129,6 +133,7 @@ pub use outcome::{Outcome, SurfaceRole};
 pub(crate) use problems::{PROBLEM_LIMIT, Problems, Refusal};
 pub use read::CampaignReader;
 pub(crate) use sheet::{Contract, Layout, read as read_sheet};
+pub use slip::{UnitSlip, unit_slips};
 pub use table::{Campaign, CellCounts, Material, Surface};
 pub(crate) use table::{FittedTrial, Resample};
 pub use trial::Trial;

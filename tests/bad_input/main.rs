@@ -10,6 +10,7 @@ mod lines;
 mod many;
 mod quotes;
 mod rows;
+mod slips;
 mod spreadsheets;
 mod tiny;
 

@@ -1,6 +1,7 @@
 //! Campaigns built in code.
 
-use super::check::{Draft, Problems, Wishes, assemble};
+use super::check::{Draft, Wishes, assemble};
+use super::problems::Problems;
 use super::table::Campaign;
 use super::trial::Trial;
 use crate::error::{Error, Result};

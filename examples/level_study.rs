@@ -93,7 +93,10 @@ impl Tally {
                 self.hits += usize::from(i.contains(log_truth.exp()));
                 self.ratios.push(i.upper() / i.lower());
             }
-            Err(_) => self.refused += 1,
+            Err(error) => {
+                eprintln!("refused: {error}");
+                self.refused += 1;
+            }
         }
     }
     fn join(mut self, other: Self) -> Self {
@@ -122,9 +125,13 @@ fn measure(design: &Design, days_only: bool, seed: u64) -> Result<(Tally, Tally,
     let plan = MixedSeverity::new("s0").random(Grouping::Day);
     let plan = if days_only { plan } else { plan.random(Grouping::MaterialBySurface) };
     let (mut roads, mut belt) = (Tally::default(), Tally::default());
-    let Ok(fit) = plan.fit(&campaign) else {
-        (roads.refused, belt.refused) = (3, 3);
-        return Ok((roads, belt, 0));
+    let fit = match plan.fit(&campaign) {
+        Ok(fit) => fit,
+        Err(error) => {
+            eprintln!("refused: {error}");
+            (roads.refused, belt.refused) = (3, 3);
+            return Ok((roads, belt, 0));
+        }
     };
     let name = |s: usize| format!("s{s}");
     for (a, b) in [(1, 0), (2, 0), (2, 1)] {

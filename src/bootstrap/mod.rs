@@ -32,7 +32,7 @@
 //!   materials do not differ, as here; one more specimen holds 94 to 97 % (± 0.9): see [`correction`](crate::correction).
 //!
 //! # The coverage study
-//! Written by `cargo run --release --example coverage_study -- --full --campaigns 600 --resampled 150 --replicates 299`.
+//! Written by `cargo run --release --example bootstrap_study -- --full --campaigns 600 --resampled 150 --replicates 299`.
 #![doc = include_str!("coverage.md")]
 //!
 //! # When it refuses

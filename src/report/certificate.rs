@@ -441,9 +441,9 @@ impl<'a> Certificate<'a> {
         add(
             "replicate scatter of log time",
             format!(
-                "{}{}; times {}",
+                "{} with {} degrees of freedom; times {}",
                 significant(c.log_scatter(), 3),
-                format!(" with {} degrees of freedom", significant(df, 4)),
+                significant(df, 4),
                 c.distribution()
             ),
         );

@@ -155,12 +155,11 @@ impl Additivity {
     /// covariance.
     fn with_conditions(fit: &SeverityFit, campaign: &Campaign) -> Result<Self> {
         let cells = fit.cell_means(campaign)?;
-        let placed = |c: &CellEstimate| {
+        let placed = |(at, c): (usize, &CellEstimate)| {
             let (group, s) = fit.placed(&c.material, &c.surface).ok()?;
-            Some((group, fit.column[s], c.log_median?))
+            Some(Placed { at, group, column: fit.column[s], log_median: c.log_median? })
         };
-        let rows: Vec<(usize, (usize, Option<usize>, f64))> =
-            cells.cells().iter().enumerate().filter_map(|(at, c)| Some((at, placed(c)?))).collect();
+        let rows: Vec<Placed> = cells.cells().iter().enumerate().filter_map(placed).collect();
         let on_scale = |c: &&CellEstimate| fit.placed(&c.material, &c.surface).is_ok();
         let unlimited = cells.cells().iter().filter(on_scale).count() - rows.len();
         let p = fit.groups + fit.column_names().len();
@@ -224,18 +223,21 @@ fn nothing_left() -> crate::Error {
     .into()
 }
 
-/// `r' S⁻¹ r` of the rows (place of the cell, material, surface but the reference, log median). With `S = D + L L'`, L one
+/// A finite cell on the scale: its place among the cells, its material, its surface but for the reference.
+struct Placed {
+    at: usize,
+    group: usize,
+    column: Option<usize>,
+    log_median: f64,
+}
+
+/// `r' S⁻¹ r` of the rows. With `S = D + L L'`, L one
 /// column for each day, run and belt, everything goes through `D⁻¹` and a matrix as large as their number.
-fn distance_from_additive(
-    cells: &CellMeans,
-    rows: &[(usize, (usize, Option<usize>, f64))],
-    groups: usize,
-    p: usize,
-) -> Result<f64> {
+fn distance_from_additive(cells: &CellMeans, rows: &[Placed], groups: usize, p: usize) -> Result<f64> {
     let n = rows.len();
-    let q = rows.iter().map(|r| cells.loadings(r.0).len()).max().unwrap_or(0);
-    let loading = |i: usize, l: usize| cells.loadings(rows[i].0).get(l).copied().unwrap_or(0.0);
-    let weight = |i: usize| 1.0 / cells.own_variance(rows[i].0);
+    let q = rows.iter().map(|r| cells.loadings(r.at).len()).max().unwrap_or(0);
+    let loading = |i: usize, l: usize| cells.loadings(rows[i].at).get(l).copied().unwrap_or(0.0);
+    let weight = |i: usize| 1.0 / cells.own_variance(rows[i].at);
     let l = DMatrix::from_fn(n, q, loading);
     let weighted = DMatrix::from_fn(n, q, |i, a| weight(i) * loading(i, a));
     let inner = DMatrix::identity(q, q) + l.transpose() * &weighted;
@@ -249,13 +251,13 @@ fn distance_from_additive(
         &scaled - &weighted * factor.solve(&(l.transpose() * &scaled))
     };
     let mut x = DMatrix::zeros(n, p);
-    for (i, (_, (group, column, _))) in rows.iter().enumerate() {
-        x[(i, *group)] = 1.0;
-        if let Some(c) = column {
+    for (i, row) in rows.iter().enumerate() {
+        x[(i, row.group)] = 1.0;
+        if let Some(c) = row.column {
             x[(i, groups + c)] = -1.0;
         }
     }
-    let y = DVector::from_iterator(n, rows.iter().map(|r| r.1.2));
+    let y = DVector::from_iterator(n, rows.iter().map(|r| r.log_median));
     let through = solve(&x);
     let normal = (x.transpose() * &through).cholesky().ok_or_else(singular)?;
     let beta = normal.solve(&(through.transpose() * &y));

@@ -13,11 +13,11 @@
 //! opening its distribution function.
 //!
 //! # How it is fitted
-//! With random effects by restricted likelihood ([`mixed`]). Of independent trials log-normal without censoring: two-way least squares, σ² = residual sum of squares / residual
-//! degrees of freedom, t quantiles. Otherwise maximum likelihood by Newton's method in (β/σ, 1/σ),
-//! where the log-likelihood is concave; observed information, with t quantiles and a factor that make
-//! up for few trials ([`Contrast::multiplier`]). Materials are eliminated from every linear
-//! system, so the cost is linear in trials.
+//! With random effects by restricted likelihood ([`mixed`]). Of independent trials, log-normal without censoring: two-way
+//! least squares, σ² = residual sum of squares / residual degrees of freedom, t quantiles. Otherwise maximum likelihood by
+//! Newton's method in (β/σ, 1/σ), where the log-likelihood is concave; observed information, with t quantiles and a factor
+//! that make up for few trials ([`Contrast::multiplier`]). Materials are eliminated from every linear system, so the cost
+//! is linear in trials.
 //!
 //! # When it refuses
 //! Materials and surfaces that fall into unconnected parts; an unknown reference; no replicate

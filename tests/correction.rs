@@ -108,10 +108,7 @@ fn a_balanced_campaign_has_a_closed_form() {
     assert_close(c.leave_one_out_log_error().unwrap(), press.sqrt(), 1e-10);
     // The test of equivalence is about the same ratio, with the same error.
     let test = s.test().fitted().unwrap();
-    assert_eq!(
-        (test.log_ratio(), test.log_standard_error()),
-        (c.log_ratio(), c.log_standard_error())
-    );
+    assert_eq!((test.log_ratio(), test.log_standard_error()), (c.log_ratio(), c.log_standard_error()));
     assert!(!test.equivalent() && !fit.equivalent_to_all() && fit.equivalent_surfaces().is_empty());
     // One surface: Holm's adjustment changes nothing.
     assert_eq!(s.adjusted_p_value(), Some(test.p_value()));
@@ -1069,7 +1066,8 @@ fn coverage(replicates: u32, design: Design, seed: u64) -> Coverage {
             continue;
         }
         let apply = |form: Form| {
-            let correction = Correction::derive(&fit, &CorrectionOptions::default().by_class(false).form(form)).unwrap();
+            let correction =
+                Correction::derive(&fit, &CorrectionOptions::default().by_class(false).form(form)).unwrap();
             (correction.corrections()[0].clone(), correction.apply(&report(&times)).remove(0))
         };
         let (c, row) = apply(Form::ConstantRatio);

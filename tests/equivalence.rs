@@ -3,9 +3,8 @@
 
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 use surface_severity::equivalence::{
-    ConfidenceSet, Convention, Intercept, RankForm, Scatter, ScatterEstimator, class_effects,
-    deming, fieller, inverse_prediction, ordinary_least_squares, passing_bablok, random_effects, tost, york,
-    york_with_scatter,
+    ConfidenceSet, Convention, Intercept, RankForm, Scatter, ScatterEstimator, class_effects, deming, fieller,
+    inverse_prediction, ordinary_least_squares, passing_bablok, random_effects, tost, york, york_with_scatter,
 };
 use surface_severity::{ErrorKind, holm};
 

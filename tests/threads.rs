@@ -5,11 +5,11 @@ use surface_severity::campaign::{Campaign, CampaignBuilder, CampaignReader, Deci
 use surface_severity::correction::{CorrectedTime, Correction, CorrectionOptions, LabReport, LabReports};
 use surface_severity::equivalence::{Equivalence, EquivalenceDocument, EquivalenceFit};
 use surface_severity::screening::{InfluenceTable, Screening, ScreeningDocument, ScreeningReport};
+use surface_severity::severity::mixed::{CensoredMixedFit, CensoredMixedModel, LinearMixedFit, LinearMixedModel};
 use surface_severity::severity::{
     Additivity, Anova, CellMeans, ClassFactors, DistributionComparison, EqualScatter, RobustFit, Severity,
     SeverityDocument, SeverityFit, TrialDiagnostics, UnequalScatter,
 };
-use surface_severity::severity::mixed::{CensoredMixedFit, CensoredMixedModel, LinearMixedFit, LinearMixedModel};
 use surface_severity::tables::Table;
 use surface_severity::{Error, Estimate, Interval};
 

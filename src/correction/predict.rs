@@ -464,8 +464,7 @@ mod tests {
     fn a_further_specimen_sums_its_variances() {
         let (line, sigma, sigma_df) = (0.01, 0.3, 20.0);
         let p = Pieces { line, observed: 0.05, pair: 0.0, df: 5.0, report: 0.0, sigma, sigma_df, shared: NONE };
-        let at =
-            |p: Pieces, target, q| Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(q).unwrap();
+        let at = |p: Pieces, target, q| Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(q).unwrap();
         let df = 0.15_f64.powi(2) / (0.06_f64.powi(2) / 5.0 + 0.09_f64.powi(2) / 20.0);
         let want = t_quantile(0.975, df) * 0.15_f64.sqrt();
         assert!((at(p, Target::Specimen, 0.975) / want - 1.0).abs() < 1e-10);
@@ -496,12 +495,9 @@ mod tests {
                 let line = observed / (df + 1.0);
                 let p = Pieces { line, observed, pair, df, report, sigma, sigma_df: 24.0, shared: NONE };
                 let of = |target| Predictive::new(0.0, p, target, Distribution::LogNormal);
-                let [specimen, median, mixture] = [
-                    of(Target::Specimen),
-                    of(Target::Material),
-                    Predictive { student: None, ..of(Target::Specimen) },
-                ]
-                .map(|p| p.quantile(0.975).unwrap());
+                let [specimen, median, mixture] =
+                    [of(Target::Specimen), of(Target::Material), Predictive { student: None, ..of(Target::Specimen) }]
+                        .map(|p| p.quantile(0.975).unwrap());
                 assert!(specimen >= median * (1.0 - 1e-9), "{df} {pair} {step}");
                 assert!(specimen <= mixture * (1.0 + 1e-9), "{df} {pair} {step}");
                 // Variances grow by 2 % a step, and the limit by no more, whatever happens to the degrees of freedom.

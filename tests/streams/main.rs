@@ -187,8 +187,9 @@ fn a_callers_statistic_has_bca_limits() {
     let campaign = exact();
     let plan = Severity::new("a").independent();
     let boot = Bootstrap::stratified(1000).seed(3);
-    let general =
-        boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_factor_between("c", "a")?.estimate])).unwrap();
+    let general = boot
+        .statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_factor_between("c", "a")?.estimate]))
+        .unwrap();
     let engine = boot.severity(&plan, &campaign).unwrap();
     let j = engine.replicates().names().iter().position(|n| n == "log factor of c").unwrap();
     assert!((general.acceleration(0) - engine.replicates().acceleration(j)).abs() < 0.01);

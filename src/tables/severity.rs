@@ -120,8 +120,8 @@ pub fn durabilities(fit: &SeverityFit) -> Table {
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-/// let cells = plan.cell_means(&campaign)?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// let cells = fit.cell_means(&campaign)?;
 /// assert_eq!(surface_severity::tables::cell_medians(&cells).rows().len(), cells.cells().len());
 /// # Ok::<(), surface_severity::Error>(())
 /// ```

@@ -428,12 +428,7 @@ impl Core {
 }
 
 /// Of each component, at a minimum of the restricted criterion.
-fn mean_squares(
-    problem: &Problem,
-    minimum: &Minimum,
-    scale: &[f64],
-    information: Option<&[f64]>,
-) -> Vec<MeanSquare> {
+fn mean_squares(problem: &Problem, minimum: &Minimum, scale: &[f64], information: Option<&[f64]>) -> Vec<MeanSquare> {
     let (state, k) = (&minimum.state, problem.len());
     (0..k)
         .map(|j| {

@@ -115,7 +115,7 @@ impl CampaignReader {
         let mut drafts = Vec::new();
         let problems =
             read(bytes, &TRIALS, self.wishes.problem_limit, Problems::new(file), |layout, line, record, problems| {
-                drafts.push(draft(layout, line, record, problems))
+                drafts.push(draft(layout, line, record, problems));
             })?;
         assemble(drafts, problems, &self.wishes)
     }

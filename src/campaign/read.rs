@@ -21,7 +21,7 @@ use crate::error::{ErrorKind, Result};
 /// | option | default | meaning |
 /// |---|---|---|
 /// | [`laboratory_surface`](Self::laboratory_surface) | none | names a laboratory surface; repeatable |
-/// | [`problem_limit`](Self::problem_limit) | 50 | how many problems an error lists |
+/// | [`problem_limit`](Self::problem_limit) | 50 | how many entries an error lists |
 ///
 /// ```
 /// use surface_severity::campaign::CampaignReader;
@@ -62,7 +62,8 @@ impl CampaignReader {
         self
     }
 
-    /// How many problems an error lists; at least 1, 50 unless set. All are counted.
+    /// How many entries an error lists; at least 1, 50 unless set. Many problems of one kind in one column are one entry; all
+    /// problems are counted.
     #[must_use]
     pub fn problem_limit(mut self, limit: usize) -> Self {
         self.wishes.problem_limit = limit;
@@ -115,7 +116,7 @@ impl CampaignReader {
         let mut drafts = Vec::new();
         let problems =
             read(bytes, &TRIALS, self.wishes.problem_limit, Problems::new(file), |layout, line, record, problems| {
-                drafts.push(draft(layout, line, record, problems))
+                drafts.push(draft(layout, line, record, problems));
             })?;
         assemble(drafts, problems, &self.wishes)
     }

@@ -1,6 +1,7 @@
 //! Sheets of .xlsx, .ods and .xls workbooks as rows of text (feature `spreadsheet`).
 
 use std::io::Cursor;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use calamine::{Data, Reader, open_workbook_auto_from_rs};
 use csv::StringRecord;
@@ -22,6 +23,11 @@ pub(super) fn is_workbook(bytes: &[u8]) -> bool {
 /// The sheets of a workbook, or why it cannot be read. Numbers become their shortest decimal text, dates that of ISO 8601,
 /// formulas their stored value.
 pub(super) fn sheets(bytes: &[u8]) -> Result<Vec<Sheet>, String> {
+    // calamine 0.38 panics where a damaged workbook names a cell out of range: bad input all the same.
+    catch_unwind(AssertUnwindSafe(|| read(bytes))).unwrap_or_else(|_| Err("its parts contradict each other".into()))
+}
+
+fn read(bytes: &[u8]) -> Result<Vec<Sheet>, String> {
     let mut book = open_workbook_auto_from_rs(Cursor::new(bytes)).map_err(|error| error.to_string())?;
     let mut sheets = Vec::new();
     for name in book.sheet_names() {

@@ -358,16 +358,16 @@ fn draft(layout: &Layout, line: u64, record: &StringRecord, problems: &mut Probl
 
 /// Reports names that look like another of their column.
 fn look_alikes(drafts: &[Draft], problems: &mut Problems) {
-    let of: [(usize, fn(&LabReport) -> Option<&str>); 4] = [
-        (REPORT_ID, |r| Some(r.report_id())),
-        (MATERIAL, |r| Some(r.material())),
-        (CLASS, |r| r.material_class()),
-        (SURFACE, |r| r.laboratory_surface()),
-    ];
-    for (column, name) in of {
+    for column in [REPORT_ID, MATERIAL, CLASS, SURFACE] {
         let mut spellings = Spellings::default();
         for Draft { line, report } in drafts {
-            if let Some(name) = name(report) {
+            let name = match column {
+                REPORT_ID => Some(report.report_id()),
+                MATERIAL => Some(report.material()),
+                CLASS => report.material_class(),
+                _ => report.laboratory_surface(),
+            };
+            if let Some(name) = name {
                 spellings.add(name, *line);
             }
         }

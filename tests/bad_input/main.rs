@@ -13,6 +13,8 @@ mod rows;
 mod slips;
 mod spreadsheets;
 mod tiny;
+#[cfg(feature = "spreadsheet")]
+mod workbooks;
 
 use surface_severity::Error;
 use surface_severity::campaign::{Campaign, CampaignReader};

@@ -12,7 +12,7 @@ for (m in 0:5) for (s in 0:2) for (i in 0:(1 + (m + s) %% 3)) {
   rows <- rbind(rows, data.frame(m, s, day, belt, lab, y)); n <- n + 1
 }
 rows <- transform(rows, material = factor(m), surface = factor(s), cell = factor(paste(m, s)), day = factor(day), belt = factor(belt))
-tight <- lmerControl(optimizer = "Nelder_Mead", optCtrl = list(FtolAbs = 1e-15, FtolRel = 1e-15, XtolRel = 1e-12, maxfun = 1e5),
+tight <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-12, maxfun = 1e5),
                      check.conv.grad = "ignore")
 fit <- lmer(y ~ 0 + material + surface + (1 | day) + (0 + lab | belt) + (1 | cell), rows, control = tight)
 v <- as.data.frame(VarCorr(fit)); variance <- function(g) v$vcov[v$grp == g]

@@ -55,7 +55,7 @@
 //!
 //! # How well the intervals cover
 //! Simulated campaigns of three roads and a belt, scatter of specimens 0.2, fitted with day and material × surface
-//! (`examples/level_study.rs`, 1000 seeded campaigns a line, three intervals of each kind in each, Monte Carlo standard error
+//! (1000 seeded campaigns a line, three intervals of each kind in each, Monte Carlo standard error
 //! 0.4 to 0.7). Per cent of 95 % intervals that hold the truth; least and greatest of six settings: 9 materials of 5
 //! specimens without and with departures of materials (standard deviation 0.1), the latter with a fifth run out, 5 of 3 with
 //! departures, 12 of 3, 6 of 3 with run-outs; the same of the median ratios of their limits.

@@ -85,6 +85,7 @@ mod record;
 pub mod report;
 pub mod screening;
 pub mod severity;
+pub mod study;
 pub mod tables;
 
 pub use error::{Component, Error, ErrorKind, Problem, Result};

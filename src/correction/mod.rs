@@ -162,6 +162,7 @@ mod exposure;
 mod factor;
 mod inverse;
 mod predict;
+mod reading;
 mod reports;
 mod requirement;
 mod validity;

@@ -211,7 +211,7 @@ impl SurfaceCorrection {
         let log_factor_se = libm::sqrt(variance);
         let factor = match surface.constant_ratio().fitted() {
             // The one number, with its limits.
-            Some(c) if options.form == Form::ConstantRatio => c.ratio().clone(),
+            Some(c) if options.form == Form::ConstantRatio => *c.ratio(),
             _ => {
                 let quantile = t_quantile(0.5 + options.level / 2.0, Some(line.line_df))
                     .ok_or_else(|| ErrorKind::option("level", options.level, "a level with a finite t quantile"))?;

@@ -6,16 +6,17 @@ use crate::tables::{Column, Table, Value, capital, count};
 
 use super::html::Html;
 
-/// How every road, and where they differ every class, is read.
-pub(super) fn readings(belt: &BeltConclusion, level: f64) -> Table {
+/// How every road is read, and every class: where it has another c, or (`in_short`) where one departs.
+pub(super) fn readings(belt: &BeltConclusion, level: f64, in_short: bool) -> Table {
     let mut columns = vec![
         Column::words("road", "road surface, class"),
         Column::numbers("factor", "c"),
-        Column::words("average", "average"),
-        Column::words("one_material", "one material"),
+        Column::numbers("average", "average"),
+        Column::numbers("one_material", "one material"),
     ];
     for limits in belt.roads.iter().find(|r| !r.reports.is_empty()).map_or(&[][..], |r| &r.reports) {
-        columns.push(Column::words(format!("report_{}", limits.specimens), format!("report of {}", limits.specimens)));
+        columns
+            .push(Column::numbers(format!("report_{}", limits.specimens), format!("report of {}", limits.specimens)));
     }
     let reports = columns.len() - 4;
     columns.push(Column::numbers("materials", "materials"));
@@ -25,11 +26,15 @@ pub(super) fn readings(belt: &BeltConclusion, level: f64) -> Table {
     ));
     for road in &belt.roads {
         table.add(road_row(road, reports));
-        for class in road.classes.iter().filter(|k| k.class.is_none() || road.by_class) {
+        let departs = road.classes.iter().any(|k| k.departs);
+        let told = |k: &&ClassReading| match (&k.class, in_short) {
+            (Some(_), true) => departs,
+            (Some(_), false) => road.by_class,
             // Without classes there is one reading, and the road has it.
-            if road.classes.len() > 1 {
-                table.add(class_row(class, reports));
-            }
+            (None, _) => !in_short && road.classes.len() > 1,
+        };
+        for class in road.classes.iter().filter(told) {
+            table.add(class_row(class, reports));
         }
         if let Some(reason) = &road.not_corrected {
             table.note(format!("{}: no limits for further materials; {}.", road.surface, reason.trim_end_matches('.')));
@@ -82,7 +87,7 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
     for belt in &c.belts {
         html.paragraph(&capital(&belt.to_string()));
         if belt.roads.iter().any(|r| r.factor.interval().is_some()) {
-            html.table(&readings(belt, c.trials.level));
+            html.table(&readings(belt, c.trials.level, true));
         }
         html.paragraph(&belt.one_factor.to_string());
         if let Some(equivalence) = &belt.equivalence {
@@ -102,10 +107,16 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
     }
     html.paragraph(&c.sensitivity.to_string());
     html.paragraph(&c.scatter.to_string());
-    html.list(c.not_had.iter().map(ToString::to_string));
-    if !c.recorded.is_empty() {
-        html.paragraph("Recorded, and not in the model or hardly:");
-        html.list(c.recorded.iter().map(|r| format!("{}.", capital(&r.to_string()))));
+    if !c.not_had.is_empty() {
+        html.list(c.not_had.iter().map(ToString::to_string));
+    }
+    if let Some(unused) = c.unused() {
+        html.paragraph(&unused);
+    }
+    let groupings: Vec<String> =
+        c.recorded.iter().filter(|r| !r.column).map(|r| format!("{}.", capital(&r.to_string()))).collect();
+    if !groupings.is_empty() {
+        html.list(groupings);
     }
     if !c.decided.is_empty() {
         html.table(&crate::tables::decisions(&c.decided));

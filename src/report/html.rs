@@ -47,7 +47,7 @@ details{margin:.7rem 0}summary{cursor:pointer;font:14px/1.5 Helvetica,Arial,sans
 @media screen and (max-width:719px){body{padding:.8rem .8rem 3rem}nav ol{columns:1}
 .rows thead{position:absolute;left:-999em}.rows tr,.rows td,.rows th{display:block;border:0}.rows tr{border-bottom:1px solid #ccc;padding:.3em 0}.rows td,.rows .r{padding:0;text-align:left;white-space:normal}}
 @media print{@page{size:A4;margin:15mm;@bottom-right{content:counter(page)}}body{max-width:none;padding:0;font-size:10pt}.cap{position:static;max-width:none}.table,figure>div{overflow:visible}.table{font-size:8pt}
-nav{display:none}.drawn{display:none}h2,h3{break-after:avoid}tr,.short,.group{break-inside:avoid}tbody th[scope=row]{min-width:0}th[scope=rowgroup]{break-after:avoid}main>p,main>ul,figcaption{max-width:none}figcaption{font-size:8.4pt}.small{font-size:7.6pt}figure svg{max-width:100%;height:auto}}
+nav,details:not([open]){display:none}.drawn{display:none}h2,h3{break-after:avoid}tr,.short,.group{break-inside:avoid}tbody th[scope=row]{min-width:0}th[scope=rowgroup]{break-after:avoid}main>p,main>ul,figcaption{max-width:none}figcaption{font-size:8.4pt}.small{font-size:7.6pt}figure svg{max-width:100%;height:auto}}
 ";
 
 impl Html {

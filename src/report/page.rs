@@ -6,7 +6,7 @@ use crate::screening::{LeftOut, ScreeningReport};
 use crate::study::{Belt, StudyResult};
 use crate::tables::{self, Table, Value, capital, count};
 
-use super::answers::answers;
+use super::answers::{answers, readings};
 use super::html::{Html, options};
 use super::methods::methods;
 use super::plots;
@@ -118,6 +118,12 @@ impl<'a> Page<'a> {
         if equivalence.surfaces().iter().any(|s| !s.pairs().is_empty()) {
             html.figures(&plots::lab_road(equivalence, belt.correction.as_ref(), &options(&id("lab-road")))?);
         }
+        if let Some(found) = self.study.conclusions.belts.get(i).filter(|_| belt.correction.is_some()) {
+            html.folded("c of every class", |html| {
+                html.table(&readings(found, equivalence.level(), false));
+                Ok(())
+            })?;
+        }
         html.table(&tables::equivalence(equivalence));
         html.folded("Lines, and which form predicts better", |html| {
             html.table(&tables::lab_road_lines(equivalence));
@@ -144,11 +150,12 @@ impl<'a> Page<'a> {
         let mut drawn = plots::corrected_reports(rows, None, &options(&format!("reports-{}", i + 1)))?;
         let all = drawn.len();
         drawn.truncate(MOST_TIMES);
-        html.figures(&drawn);
-        if all > MOST_TIMES {
-            html.paragraph("The first reports are drawn; the table holds all.");
-        }
+        html.figures(&drawn[..drawn.len().min(1)]);
         html.folded(&format!("All {} as a table", count(rows.len(), "reading")), |html| {
+            html.figures(&drawn[drawn.len().min(1)..]);
+            if all > MOST_TIMES {
+                html.paragraph("The first reports are drawn; the table holds all.");
+            }
             html.table(&tables::corrected_reports(rows, None));
             Ok(())
         })?;
@@ -218,11 +225,11 @@ impl<'a> Page<'a> {
         let (study, fit) = (self.study, &self.study.severity);
         html.chapter("model", "How well the model describes the times");
         let diagnostics = fit.diagnostics(&study.campaign, study.plan.chosen_seed())?;
-        html.figures(&[plots::residual_quantiles(fit, &diagnostics, &options("residuals"))?]);
         if !fit.groupings().is_empty() {
             html.table(&tables::variance_components(fit, &[]));
         }
-        html.folded("Fit, distributions, scatter, additivity", |html| {
+        html.folded("Residuals, fit, distributions, scatter, additivity", |html| {
+            html.figures(&[plots::residual_quantiles(fit, &diagnostics, &options("residuals"))?]);
             html.table(&tables::fit_summary(fit));
             if !fit.notes().is_empty() {
                 html.table(&tables::notes(fit));

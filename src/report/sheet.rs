@@ -186,7 +186,7 @@ impl<'a> CorrectionSheet<'a> {
         ))];
         blocks.extend(conclusions.first.iter().map(|c| Block::First(c.to_string())));
         blocks.push(Block::Formula(self.formula()));
-        blocks.push(Block::Table(readings(self.belt, self.correction.level())));
+        blocks.push(Block::Table(readings(self.belt, self.correction.level(), false)));
         if self.correction.form() == Form::PowerLaw {
             blocks.push(Block::Table(self.lines()));
         }

@@ -9,15 +9,25 @@ use super::result::{Belt, NotHad, Stage, StudyResult};
 use super::sensitivity::{OtherDistribution, Sensitivity};
 use crate::campaign::{Campaign, Outcome, SurfaceRole, Trial};
 use crate::correction::{ClassCorrection, Correction, SurfaceCorrection};
-use crate::equivalence::{EquivalenceFit, Tost};
+use crate::equivalence::{ClassDeparture, EquivalenceFit, SurfaceEquivalence, Tost};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
 use crate::screening::{Evidence, Test, Verdict};
-use crate::severity::{Grouping, Note, SeverityFit};
+use crate::severity::{Note, SeverityFit};
 
 /// Specimens of a report whose limits are given.
 const REPORTS: [usize; 3] = [3, 5, 10];
 /// Limits further apart than this are absurd.
 const WIDE: f64 = 20.0;
+
+/// A column of the table, its name and unit in words, and its value.
+type Measured = (&'static str, &'static str, &'static str, fn(&Trial) -> Option<f64>);
+/// What the screening looks at and no model holds.
+const MEASURED: [Measured; 4] = [
+    ("speed_m_per_s", "speed", "m/s", |t| t.speed_m_per_s),
+    ("drop_height_mm", "drop height", "mm", |t| t.drop_height_mm),
+    ("normal_force_n", "normal force", "N", |t| t.normal_force_n),
+    ("temperature_c", "temperature", "°C", |t| t.temperature_c),
+];
 
 const CAUTIONS: [&str; 4] = [
     "The applicable standard comes first (for riders' clothing in Europe EN 17092, or EN 13595 where it is still called \
@@ -131,7 +141,7 @@ fn road(fit: &SeverityFit, belt: &Belt, surface: &str) -> RoadConclusion {
     };
     let found = belt.correction.as_ref().and_then(|c| Some((c, c.correction(surface).ok()?)));
     let Some((correction, here)) = found else {
-        let listed = belt.correction.iter().flat_map(|c| c.not_corrected()).find(|n| n.surface() == surface);
+        let listed = belt.correction.iter().flat_map(Correction::not_corrected).find(|n| n.surface() == surface);
         let of_fit = || {
             let equivalence = belt.equivalence.as_ref()?.surface(surface).ok()?;
             Some(equivalence.constant_ratio().unavailable()?.to_string())
@@ -209,7 +219,7 @@ fn readings(correction: &Correction, here: &SurfaceCorrection, departs: &[&str])
 }
 
 fn one_factor(fit: &EquivalenceFit) -> OneFactor {
-    let all = fit.surfaces().iter().flat_map(|s| s.classes());
+    let all = fit.surfaces().iter().flat_map(SurfaceEquivalence::classes);
     let compared = all.clone().count();
     let mut classes: Vec<DepartingClass> = fit
         .departing()
@@ -222,7 +232,7 @@ fn one_factor(fit: &EquivalenceFit) -> OneFactor {
         })
         .collect();
     classes.sort_by(|a, b| a.adjusted_p_value.total_cmp(&b.adjusted_p_value));
-    let least = all.map(|c| c.adjusted_p_value()).min_by(f64::total_cmp);
+    let least = all.map(ClassDeparture::adjusted_p_value).min_by(f64::total_cmp);
     match least {
         None => OneFactor::NotTested,
         Some(adjusted_p_value) if classes.is_empty() => OneFactor::NotRefuted { compared, adjusted_p_value },
@@ -304,13 +314,7 @@ fn particulars(campaign: &Campaign, surface: &str) -> Vec<(String, String)> {
             _ => {}
         }
     }
-    let measured: [(&str, &str, fn(&Trial) -> Option<f64>); 4] = [
-        ("speed", "m/s", |t| t.speed_m_per_s),
-        ("drop height", "mm", |t| t.drop_height_mm),
-        ("normal force", "N", |t| t.normal_force_n),
-        ("temperature", "°C", |t| t.temperature_c),
-    ];
-    for (name, unit, of) in measured {
+    for (_, name, unit, of) in MEASURED {
         let values: Vec<f64> = trials.iter().filter_map(|t| of(t)).collect();
         let low = values.iter().copied().min_by(f64::total_cmp);
         let high = values.iter().copied().max_by(f64::total_cmp);
@@ -393,36 +397,30 @@ fn scatter(result: &StudyResult) -> ScatterConclusion {
 
 fn recorded(result: &StudyResult, report_columns: &[String]) -> Vec<RecordedRemark> {
     let mut found = Vec::new();
-    let mut add = |name: &str, in_model: bool, text: String| {
-        found.push(RecordedRemark { name: name.to_owned(), in_model, text });
-    };
     for note in result.severity.notes() {
-        let grouping = |g: &Grouping| g.to_string();
-        match note {
-            Note::NotFitted { grouping: g, .. } => add(&grouping(g), false, note.to_string()),
-            Note::Unlabelled { grouping: g, .. }
-            | Note::Singular { grouping: g }
-            | Note::FewLevels { grouping: g, .. }
-            | Note::Confounded { grouping: g, .. } => add(&grouping(g), true, note.to_string()),
-            _ => {}
-        }
+        let (grouping, in_model) = match note {
+            Note::NotFitted { grouping, .. } => (grouping, false),
+            Note::Unlabelled { grouping, .. }
+            | Note::Singular { grouping }
+            | Note::FewLevels { grouping, .. }
+            | Note::Confounded { grouping, .. } => (grouping, true),
+            _ => continue,
+        };
+        found.push(RecordedRemark { name: grouping.to_string(), column: false, in_model, text: note.to_string() });
     }
-    let measured: [(&str, fn(&Trial) -> bool); 4] = [
-        ("speed_m_per_s", |t| t.speed_m_per_s.is_some()),
-        ("drop_height_mm", |t| t.drop_height_mm.is_some()),
-        ("normal_force_n", |t| t.normal_force_n.is_some()),
-        ("temperature_c", |t| t.temperature_c.is_some()),
-    ];
-    for (name, recorded) in measured {
-        if result.campaign.trials().iter().any(recorded) {
-            add(name, false, format!("{name} is recorded, looked at by the screening, and not in the model"));
+    let mut add = |name: &str, text: String| {
+        found.push(RecordedRemark { name: name.to_owned(), column: true, in_model: false, text });
+    };
+    for (column, _, _, of) in MEASURED {
+        if result.campaign.trials().iter().any(|t| of(t).is_some()) {
+            add(column, format!("{column} is recorded, looked at by the screening, and not in the model"));
         }
     }
     for name in result.campaign.covariate_columns() {
-        add(name, false, format!("column {name} of the trial table is kept and not used"));
+        add(name, format!("column {name} of the trial table is kept and not used"));
     }
     for name in report_columns {
-        add(name, false, format!("column {name} of the reports is not used"));
+        add(name, format!("column {name} of the reports is not used"));
     }
     found
 }

@@ -463,7 +463,7 @@ pub struct ScatterOfCondition {
 /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
 /// let result = surface_severity::study::Study::new(plan).run(&campaign, None)?;
 /// let shift = result.conclusions.recorded.iter().find(|r| r.name == "operator_shift").unwrap();
-/// assert!(!shift.in_model);
+/// assert!(shift.column && !shift.in_model);
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -471,6 +471,8 @@ pub struct ScatterOfCondition {
 pub struct RecordedRemark {
     /// Grouping or column.
     pub name: String,
+    /// Whether it is a column, and not a grouping of trials.
+    pub column: bool,
     /// Whether it is in the model all the same.
     pub in_model: bool,
     /// What to know of it.

@@ -235,7 +235,7 @@ impl Study {
                 return Err(ErrorKind::option("laboratory", laboratory, "each laboratory surface once"));
             }
         }
-        for (surface, _) in self.exposure.iter().flat_map(|e| e.shares()) {
+        for (surface, _) in self.exposure.iter().flat_map(Exposure::shares) {
             campaign.surface(surface)?;
             if laboratories.contains(surface) {
                 return Err(ErrorKind::option("exposure", surface, "road surfaces"));

@@ -2,7 +2,6 @@
 
 use super::conclusions::{BeltConclusion, RoadConclusion};
 use super::result::StudyResult;
-use super::words::listed;
 use crate::estimate::significant;
 use crate::tables::{capital, count};
 
@@ -13,6 +12,8 @@ const COLUMNS: usize = 100;
 /// Lines of one answer, the first of which always stands.
 struct Section {
     lines: Vec<String>,
+    /// Whether other answers give up lines first.
+    kept: bool,
     /// What its lines are, where some are left out.
     what: &'static str,
 }
@@ -62,7 +63,7 @@ impl StudyResult {
             sections.push(Section::text(&recorded, "line"));
         }
         sections.push(Section::text(
-            "Defer to the applicable standard, local codes and accredited laboratories; a correction is not a certification.",
+            "Defer to the applicable standard, local codes, accredited laboratories; this is no certification.",
             "",
         ));
         fitted(sections)
@@ -74,7 +75,7 @@ impl StudyResult {
         for row in self.severity.factors().iter().filter(|f| f.surface != reference) {
             lines.push(cut(&format!("  {:<30} {}", row.surface, row.factor)));
         }
-        Section { lines, what: "surface" }
+        Section { lines, kept: true, what: "surface" }
     }
 
     fn questions(&self) -> Section {
@@ -90,42 +91,28 @@ impl StudyResult {
         for trial in &c.questioned {
             lines.push(cut(&format!("  {}  {}", trial.trial_id, trial.reason)));
         }
-        Section { lines, what: "trial" }
+        Section { lines, kept: false, what: "trial" }
     }
 
-    /// Names only: the page says more.
+    /// What is not in the model by name; of groupings that are, what to know.
     fn recorded(&self) -> String {
-        let (used, unused): (Vec<_>, Vec<_>) = self.conclusions.recorded.iter().partition(|r| r.in_model);
-        let names = |rows: Vec<&super::RecordedRemark>| {
-            let mut names: Vec<String> = Vec::new();
-            for row in rows {
-                if !names.contains(&row.name) {
-                    names.push(row.name.clone());
-                }
-            }
-            names
-        };
-        let mut text = String::new();
-        let unused = names(unused);
-        if !unused.is_empty() {
-            text = format!("Recorded and not in the model: {}.", listed(&unused));
-        }
-        for remark in used {
-            let sentence = capital(&remark.to_string());
-            text = format!("{text}{}{sentence}.", if text.is_empty() { "" } else { " " });
-        }
-        text
+        let c = &self.conclusions;
+        let hardly: Vec<String> =
+            c.recorded.iter().filter(|r| r.in_model).map(|r| format!("{}.", capital(&r.text))).collect();
+        c.unused().into_iter().chain(hardly).collect::<Vec<_>>().join(" ")
     }
 }
 
 fn roads(belt: &BeltConclusion) -> Section {
-    let width = belt.roads.iter().map(|r| r.surface.chars().count()).max().unwrap_or(0).clamp(4, 44);
+    let departs = |road: &RoadConclusion| road.classes.iter().any(|c| c.departs);
+    let classes = belt.roads.iter().filter(|r| departs(r)).flat_map(|r| &r.classes);
+    let names = belt.roads.iter().map(|r| r.surface.chars().count());
+    let width = names.chain(classes.map(|c| c.name().chars().count() + 2)).max().unwrap_or(0).clamp(4, 44);
     let head = format!("  {:<width$} {:>6}   {:<17}{}", "road", "c", "average", "one further material");
     let mut lines = vec!["Multiply a belt time by c to read it as a road time; limits of c for".to_owned(), head];
     for road in &belt.roads {
         lines.push(cut(&road_line(road, width)));
-        let departs = road.classes.iter().any(|c| c.departs);
-        for class in road.classes.iter().filter(|c| departs && c.class.is_some()) {
+        for class in road.classes.iter().filter(|c| departs(road) && c.class.is_some()) {
             let one = class.one_material.as_ref().map_or(String::new(), |i| range(i.lower(), i.upper()));
             lines.push(cut(&format!(
                 "    {:<w$} {:>6}   {:<17}{one}",
@@ -136,7 +123,7 @@ fn roads(belt: &BeltConclusion) -> Section {
             )));
         }
     }
-    Section { lines, what: "row" }
+    Section { lines, kept: true, what: "row" }
 }
 
 fn road_line(road: &RoadConclusion, width: usize) -> String {
@@ -186,19 +173,19 @@ impl Section {
             line.push_str(word);
         }
         lines.push(cut(&line));
-        Self { lines, what }
+        Self { lines, kept: true, what }
     }
 }
 
-/// The longest sections give up lines until all fit; further sections beyond the end are counted.
+/// Lists of trials, then the longest sections give up lines until all fit; further sections beyond the end are counted.
 fn fitted(mut sections: Vec<Section>) -> String {
     let mut left_out = vec![0_usize; sections.len()];
     let length = |sections: &[Section], left_out: &[usize]| -> usize {
         sections.iter().zip(left_out).map(|(s, &l)| s.lines.len() + usize::from(l > 0)).sum()
     };
     while length(&sections, &left_out) > LINES {
-        let longest =
-            (0..sections.len()).filter(|&i| sections[i].lines.len() > 2).max_by_key(|&i| sections[i].lines.len());
+        let long = (0..sections.len()).filter(|&i| sections[i].lines.len() > 2);
+        let longest = long.max_by_key(|&i| (!sections[i].kept, sections[i].lines.len()));
         let Some(i) = longest else { break };
         sections[i].lines.pop();
         left_out[i] += 1;

@@ -96,6 +96,17 @@ impl fmt::Display for Variant {
     }
 }
 
+impl Variant {
+    fn in_short(self) -> String {
+        match self {
+            Self::Robust => "robust".into(),
+            Self::WithoutFlagged => "without questioned trials".into(),
+            Self::Distribution(d) => distribution(d).into(),
+            Self::UnequalScatter => "scatter by class".into(),
+        }
+    }
+}
+
 impl SensitivityRow {
     fn what(&self) -> String {
         format!("the factor {} / {}", self.surface, self.relative_to)
@@ -111,13 +122,10 @@ impl fmt::Display for Sensitivity {
             .variants()
             .into_iter()
             .filter_map(|v| Some((v, self.largest(v)?)))
-            .map(|(v, row)| format!("{v} {} %", significant(row.change_percent.abs().max(0.1), 2)))
+            .map(|(v, row)| format!("{} {} %", v.in_short(), significant(row.change_percent.abs().max(0.1), 2)))
             .collect();
-        if self.agree() {
-            write!(f, "Other ways of fitting agree within {TOLERANCE_PERCENT} %; largest changes: {}.", said.join(", "))
-        } else {
-            write!(f, "Not all ways of fitting agree; largest changes: {}.", said.join(", "))
-        }
+        let agree = if self.agree() { "agree" } else { "do not agree" };
+        write!(f, "Other ways of fitting {agree} within {TOLERANCE_PERCENT} %; at most: {}.", said.join(", "))
     }
 }
 
@@ -208,7 +216,7 @@ impl fmt::Display for DepartingClass {
         let direction = if r.estimate() < 1.0 { "shorter" } else { "longer" };
         write!(
             f,
-            "{} on {} lasts {direction} than its belt time says: {} times ({} to {}) as long as the other classes would ({})",
+            "{} on {} lasts {direction} than its belt time says, {} times ({} to {}) as long as others ({})",
             self.class,
             self.surface,
             significant(r.estimate(), 2),
@@ -325,5 +333,18 @@ fn shown_percent(percent: f64) -> String {
 impl fmt::Display for RecordedRemark {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.text)
+    }
+}
+
+impl super::Conclusions {
+    /// The columns that were recorded and are not in the model, and the groupings that are not, by name.
+    pub(crate) fn unused(&self) -> Option<String> {
+        let mut names: Vec<&str> = Vec::new();
+        for remark in self.recorded.iter().filter(|r| !r.in_model) {
+            if !names.contains(&remark.name.as_str()) {
+                names.push(&remark.name);
+            }
+        }
+        (!names.is_empty()).then(|| format!("Recorded and not in the model: {}.", listed(&names)))
     }
 }

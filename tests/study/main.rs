@@ -1,6 +1,12 @@
 //! The study as a whole: one number for one question, and an answer in words on every campaign, however small.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::float_cmp)]
 
+#[path = "../../examples/study/mod.rs"]
+mod examples;
+#[cfg(feature = "report")]
+mod page;
+mod program;
+
 use surface_severity::campaign::{Campaign, Decisions, SurfaceRole, Trial};
 use surface_severity::correction::{Exposure, LabReports, Requirement};
 use surface_severity::equivalence::Form;

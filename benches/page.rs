@@ -1,19 +1,15 @@
-//! The page of the demo campaign after everything has been fitted, and the sheet of its correction.
+//! The study of the demo campaign, its page and its correction sheet.
 #![allow(missing_docs, clippy::expect_used, reason = "benches")]
 
 use std::hint::black_box;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use surface_severity::Error;
-use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit};
 use surface_severity::campaign::Campaign;
-use surface_severity::correction::{Correction, CorrectionOptions, LabReports};
-use surface_severity::equivalence::Equivalence;
-use surface_severity::report::{Certificate, Page};
-use surface_severity::screening::Screening;
-use surface_severity::severity::{
-    Additivity, ClassFactors, DistributionComparison, EqualScatter, ScatterBy, Severity, UnequalScatter,
-};
+use surface_severity::correction::LabReports;
+use surface_severity::report::{CorrectionSheet, Page};
+use surface_severity::severity::Severity;
+use surface_severity::study::Study;
 
 fn page(c: &mut Criterion) {
     measured(c).expect("the demo campaign is in order");
@@ -22,36 +18,13 @@ fn page(c: &mut Criterion) {
 fn measured(c: &mut Criterion) -> Result<(), Error> {
     let campaign = Campaign::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/trials.csv"))?;
     let reports = LabReports::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/lab_reports.csv"))?;
-    let plan = Severity::new("dense asphalt concrete");
-    let fit = plan.fit(&campaign)?;
-    let cells = fit.cell_means(&campaign)?;
-    let additivity = Additivity::test(&plan, &campaign)?;
-    let classes = ClassFactors::fit(&plan, &campaign)?;
-    let bootstrap = Bootstrap::rescaled(1000).severity(&plan, &campaign)?;
-    let screening = Screening::new().screen(&campaign, &plan)?;
-    let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-    let correction = Correction::derive(&equivalence, &CorrectionOptions::default())?;
-    let corrected: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
-    let distributions = DistributionComparison::of(&plan, &campaign)?;
-    let goodness = GoodnessOfFit::test(&Bootstrap::parametric(100), &plan, &campaign)?;
-    let equal = EqualScatter::test(&plan, &campaign, ScatterBy::Class)?;
-    let unequal = UnequalScatter::fit(&plan, &campaign, ScatterBy::Class)?;
-    let page = Page::new(&fit)
-        .campaign(&campaign)
-        .additivity(&additivity)
-        .class_factors(&classes)
-        .bootstrap(&bootstrap)
-        .screening(&screening)
-        .equivalence(&equivalence)
-        .correction(&correction)
-        .cells(&cells)
-        .corrected_reports(&corrected, Some(4.0))
-        .distributions(&distributions)
-        .goodness(&goodness)
-        .scatter(&equal, Some(&unequal));
+    let plan = Study::new(Severity::new("dense asphalt concrete"));
+    c.bench_function("study", |b| b.iter(|| black_box(&plan).run(&campaign, Some(&reports)).map(|s| s.belts.len())));
+    let study = plan.run(&campaign, Some(&reports))?;
+    let page = Page::new(&study);
     c.bench_function("page", |b| b.iter(|| black_box(&page).to_html().map(|html| html.len())));
-    let sheet = Certificate::new(&correction);
-    c.bench_function("certificate", |b| b.iter(|| black_box(&sheet).to_html().len()));
+    let sheet = CorrectionSheet::new(&study, "laboratory belt")?;
+    c.bench_function("correction sheet", |b| b.iter(|| black_box(&sheet).to_html().len()));
     Ok(())
 }
 

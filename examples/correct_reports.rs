@@ -13,9 +13,9 @@ use std::process::ExitCode;
 
 use study::Failure;
 use surface_severity::campaign::Campaign;
-use surface_severity::correction::{Correction, CorrectionOptions, LabReports, corrected_reports};
-use surface_severity::equivalence::Equivalence;
+use surface_severity::correction::{Correction, LabReports, corrected_reports};
 use surface_severity::severity::Severity;
+use surface_severity::study::Study;
 
 fn main() -> ExitCode {
     study::exit_code(run())
@@ -39,7 +39,7 @@ fn run() -> Result<(), Failure> {
 
 fn derive(demo: &Path) -> Result<Correction, Failure> {
     let campaign = Campaign::read_path(demo.join("trials.csv"))?;
-    let fit = Severity::new("dense asphalt concrete").fit(&campaign)?;
-    let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-    Ok(Correction::derive(&equivalence, &CorrectionOptions::default())?)
+    let study = Study::new(Severity::new("dense asphalt concrete")).run(&campaign, None)?;
+    let correction = study.belts.into_iter().find_map(|belt| belt.correction);
+    correction.ok_or_else(|| Failure::Usage("the demo has no correction".into()))
 }

@@ -16,6 +16,7 @@
 //! | bootstrap | [`bootstrap`] | how far could each figure have come out otherwise? |
 //! | equivalence | [`equivalence`] | where does the laboratory belt sit, and is it equivalent to a road? |
 //! | correction | [`correction`] | what is a laboratory time worth on each road, within which limits? |
+//! | study | [`study`] | all of this with one policy: which answers, with which limits, and what to know first? |
 //! | planning | [`planning`] | what would a further campaign tell, and which trials are worth most? |
 //! | tables | [`tables`] | every result as text, Markdown, CSV, HTML |
 #![cfg_attr(feature = "report", doc = "| report | [`report`] | pictures and one self-contained page |")]
@@ -26,6 +27,25 @@
 //! (build a campaign in code, load a saved correction), leave anywhere.
 //!
 //! # Quick start
+//! ```
+//! use surface_severity::campaign::Campaign;
+//! use surface_severity::correction::LabReports;
+//! use surface_severity::severity::Severity;
+//! use surface_severity::study::Study;
+//!
+//! let campaign = Campaign::read_path("data-demo/trials.csv")?;
+//! let reports = LabReports::read_path("data-demo/lab_reports.csv")?;
+//! let study = Study::new(Severity::new("dense asphalt concrete")).run(&campaign, Some(&reports))?;
+//! print!("{}", study.summary());
+//!
+//! let belt = &study.conclusions.belts[0];
+//! assert_eq!(belt.factor.to_string(), "2.72 (2.36 to 3.15)");
+//! for road in &belt.roads {
+//!     println!("{road}"); // what to multiply a belt time by, for the average and for one material
+//! }
+//! # Ok::<(), surface_severity::Error>(())
+//! ```
+//! Each stage can be entered and left by itself; a campaign can be built in code:
 //! ```
 //! use surface_severity::campaign::{Campaign, Trial};
 //! use surface_severity::severity::Severity;
@@ -41,10 +61,8 @@
 //!         trials.push(Trial::perforated(format!("{surface} {material} {i}"), surface, material, t));
 //!     }
 //! }
-//! let campaign = Campaign::from_trials(trials)?;
-//! let fit = Severity::new("asphalt").fit(&campaign)?;
-//! let k = fit.factor("belt")?;
-//! assert_eq!(k.to_string(), "2.76 (2.42 to 3.15)");
+//! let fit = Severity::new("asphalt").fit(&Campaign::from_trials(trials)?)?;
+//! assert!((fit.factor("belt")?.estimate() - 2.76).abs() < 0.01);
 //! # Ok::<(), surface_severity::Error>(())
 //! ```
 //!
@@ -85,6 +103,7 @@ mod record;
 pub mod report;
 pub mod screening;
 pub mod severity;
+pub mod study;
 pub mod tables;
 
 pub use error::{Component, Error, ErrorKind, Problem, Result};

@@ -18,12 +18,12 @@ pub(crate) fn run() -> Result<(), surface_severity::Error> {
     cell();
 
     // %% [markdown]
-    // Shown equivalent is a statement with a bound and a risk; not shown is no proof of a difference. Does the factor
-    // itself change with how long a material lasts? Then no single factor holds for all times.
+    // Shown equivalent is a statement with a bound and a risk; not shown is no proof of a difference. Which classes of
+    // materials does the common factor not serve?
     // %%
-    use surface_severity::equivalence::TimeDependence;
-
-    TimeDependence::fit(fit.plan(), &campaign)?.evcxr_display();
+    for (road, class) in equivalence.departing() {
+        println!("{} on {road}: {} times as long as the others", class.class(), class.ratio_to_others());
+    }
     cell();
 
     // %% [markdown]
@@ -48,11 +48,13 @@ pub(crate) fn run() -> Result<(), surface_severity::Error> {
     cell();
 
     // %% [markdown]
-    // One sheet to keep beside the belt. `to_html` gives it as a page for A4.
+    // One sheet to keep beside the belt, from the study that runs all stages. `to_html` gives it as a page for A4.
     // %%
-    use surface_severity::report::Certificate;
+    use surface_severity::report::CorrectionSheet;
+    use surface_severity::study::Study;
 
-    Certificate::new(&correction).entry("Campaign", "invented, for demonstration").evcxr_display();
+    let study = Study::new(Severity::new("dense asphalt concrete")).run(&campaign, Some(&reports))?;
+    CorrectionSheet::new(&study, "laboratory belt")?.entry("Campaign", "invented, for demonstration").evcxr_display();
     cell();
     Ok(())
 }

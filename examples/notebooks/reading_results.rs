@@ -33,13 +33,12 @@ pub(crate) fn run() -> Result<(), surface_severity::Error> {
     cell();
 
     // %% [markdown]
-    // Trials of one day share weather, of one belt its wear. The plain fit takes all trials as independent; the mixed
-    // one does not, and its limits are the honest ones for another day.
+    // Trials of one day share weather, of one belt its wear. The fit has them among its random effects, and its limits are
+    // the honest ones for another day. How much is it?
     // %%
-    use surface_severity::severity::{Grouping, Severity};
+    use surface_severity::tables;
 
-    let mixed = Severity::new("dense asphalt concrete").random(Grouping::Day).fit(&campaign)?;
-    mixed.evcxr_display();
+    tables::variance_components(&plan.fit(&campaign)?, &[]).evcxr_display();
     cell();
 
     // %% [markdown]

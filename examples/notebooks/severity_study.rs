@@ -16,6 +16,15 @@ pub(crate) fn run() -> Result<(), surface_severity::Error> {
     cell();
 
     // %% [markdown]
+    // The whole job first: every stage with one policy, and what it ends in. The rest of this notebook looks into it.
+    // %%
+    use surface_severity::study::Study;
+
+    let study = Study::new(Severity::new("dense asphalt concrete")).run(&campaign, None)?;
+    study.evcxr_display();
+    cell();
+
+    // %% [markdown]
     // Every bad row would have been reported at once, with its line and what was expected. The factors are relative to
     // one surface, whose factor is 1; any other choice gives the same ratios.
     // %%
@@ -52,12 +61,12 @@ pub(crate) fn run() -> Result<(), surface_severity::Error> {
     cell();
 
     // %% [markdown]
-    // Intervals that do not lean on the distribution: resampled, everything fitted again for each replicate. The same seed
-    // gives the same numbers on any machine and any number of threads.
+    // Resampled intervals, everything fitted again for each replicate. They draw trials as if days and belts shared nothing, so
+    // they stand beside the fit without shared conditions, for comparison only.
     // %%
     use surface_severity::bootstrap::Bootstrap;
 
-    Bootstrap::rescaled(1000).seed(1).severity(&plan, &campaign)?.evcxr_display();
+    Bootstrap::rescaled(1000).seed(1).severity(&plan.independent(), &campaign)?.evcxr_display();
     cell();
     Ok(())
 }

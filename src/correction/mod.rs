@@ -158,6 +158,7 @@ mod document;
 mod exposure;
 mod factor;
 mod inverse;
+mod multiplier;
 mod predict;
 mod reading;
 mod reports;

@@ -2,8 +2,10 @@
 //!
 //! | | |
 //! |---|---|
-//! | in  | results: a severity fit, and whatever else there is |
-//! | out | [`Plot`]s (SVG text), a [`Page`] (one HTML file that needs nothing else), a [`Certificate`] of one correction |
+//! | in  | a [`StudyResult`](crate::study::StudyResult); for single pictures any result |
+//! | out | [`Plot`]s (SVG text), a [`Page`] (one HTML file that needs nothing else), a [`CorrectionSheet`] for each laboratory surface, all [`files`] of a study |
+//!
+//! Page and sheet print the study's conclusions and compute none.
 //!
 //! # Conventions
 //! The same results give the same bytes. Nothing is read from the clock, the network or a font file:
@@ -23,13 +25,16 @@
 //! # Sources
 //! Okabe, Ito, Color universal design, 2008 (palette).
 
+mod answers;
 mod axis;
 mod canvas;
-mod certificate;
+mod html;
+mod methods;
 mod notebook;
 mod page;
 pub mod plots;
+mod sheet;
 
-pub use certificate::Certificate;
-pub use page::{Page, Reproduction};
+pub use page::{Page, files};
 pub use plots::{Plot, PlotOptions};
+pub use sheet::CorrectionSheet;

@@ -9,10 +9,12 @@ use crate::equivalence::EquivalenceFit;
 use crate::planning::{Augmentation, Plan, Precision, Simulated};
 use crate::screening::{InfluenceTable, ScreeningReport};
 use crate::severity::{Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, SeverityFit};
+use crate::study::StudyResult;
 use crate::tables::{self, Table, escape_html};
 
-use super::certificate::Certificate;
+use super::answers;
 use super::plots::{self, Plot, PlotOptions};
+use super::sheet::CorrectionSheet;
 
 /// One block in one locked write, so that other output cannot come between.
 fn show(html: &str) {
@@ -45,6 +47,16 @@ macro_rules! displays {
 }
 
 displays! {
+    /// The conclusions of the study, as HTML for a notebook cell.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// let study = surface_severity::study::Study::new(plan).run(&campaign, None)?;
+    /// assert!(study.to_html().contains("brushed concrete"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    StudyResult: |study| answers::fragment(study);
     /// Severity ladder, factors, durabilities and notes, as HTML for a notebook cell.
     ///
     /// ```
@@ -233,7 +245,7 @@ displays! {
     };
 }
 
-impl Certificate<'_> {
+impl CorrectionSheet<'_> {
     /// Shows the sheet in a notebook cell.
     pub fn evcxr_display(&self) {
         show(&self.to_fragment());

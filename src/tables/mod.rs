@@ -47,13 +47,14 @@ pub use severity::{
     additivity, bootstrap_intervals, cell_medians, class_factors, durabilities, fit_summary, notes, surface_factors,
 };
 
+pub(crate) use self::words::{capital, count};
 /// What pictures and the page share with the tables.
 #[cfg(feature = "report")]
 pub(crate) use self::{
     escape::{clean, escape_html, escape_markdown},
     screening::{influence_title, largest_on, left_out, spoken},
     severity::limits,
-    words::{capital, count, interval_method, ladder_order, of_class},
+    words::{interval_method, ladder_order, of_class},
 };
 
 use crate::error::{ErrorKind, Result};

@@ -124,14 +124,33 @@ impl Table {
     /// ```
     #[must_use]
     pub fn to_html(&self) -> String {
+        self.html(true)
+    }
+
+    /// The same with classes (`r`: numbers, `n`: does not break) in place of inline styles, for a page with a style sheet.
+    #[cfg(feature = "report")]
+    pub(crate) fn to_classed_html(&self) -> String {
+        self.html(false)
+    }
+
+    fn html(&self, inline: bool) -> String {
+        let style = |text: &str| if inline { format!(" style=\"{text}\"") } else { String::new() };
+        let class = |right: bool, keep: bool| match (inline, right, keep) {
+            (false, true, _) => " class=\"r\"",
+            (false, false, true) => " class=\"n\"",
+            _ => "",
+        };
         let cell = "padding:0.2em 0.7em 0.2em 0;vertical-align:top";
         let rule = "border-bottom:1px solid rgba(128,128,128,0.35)";
         let side = |align| if align == Align::Right { "right" } else { "left" };
-        let mut out = String::from(
-            "<table style=\"border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:0.92em\">\n",
+        let mut out = format!(
+            "<table{}>\n",
+            style("border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:0.92em")
         );
         out.push_str(&format!(
-            "<caption style=\"caption-side:top;text-align:left;padding:0 0 0.4em 0\"><span class=\"cap\" style=\"display:block\"><strong>{}</strong>",
+            "<caption{}><span class=\"cap\"{}><strong>{}</strong>",
+            style("caption-side:top;text-align:left;padding:0 0 0.4em 0"),
+            style("display:block"),
             escape_html(&self.title)
         ));
         if !self.caption.is_empty() {
@@ -140,14 +159,16 @@ impl Table {
         out.push_str("</span></caption>\n<thead><tr>");
         for column in self.columns.iter().skip(self.grouped) {
             out.push_str(&format!(
-                "<th scope=\"col\" style=\"{cell};text-align:{};border-bottom:1px solid #808080\">{}</th>",
-                side(column.align),
+                "<th scope=\"col\"{}{}>{}</th>",
+                class(column.align == Align::Right, false),
+                style(&format!("{cell};text-align:{};border-bottom:1px solid #808080", side(column.align))),
                 escape_html(&column.full_heading())
             ));
         }
         if let Some(drawn) = &self.drawn {
             out.push_str(&format!(
-                "<th scope=\"col\" class=\"drawn\" style=\"{cell};text-align:left;border-bottom:1px solid #808080\">{}</th>",
+                "<th scope=\"col\" class=\"drawn\"{}>{}</th>",
+                style(&format!("{cell};text-align:left;border-bottom:1px solid #808080")),
                 escape_html(&drawn.heading)
             ));
         }
@@ -161,9 +182,10 @@ impl Table {
                     out.push_str("</tbody>\n<tbody class=\"group\">\n");
                 }
                 out.push_str(&format!(
-                    "<tr><th scope=\"rowgroup\" colspan=\"{}\" style=\"padding:0.7em 0 0.2em 0;text-align:left;font-weight:600\">\
-                     <span class=\"cap\" style=\"display:inline-block\">{}</span></th></tr>\n",
+                    "<tr><th scope=\"rowgroup\" colspan=\"{}\"{}><span class=\"cap\"{}>{}</span></th></tr>\n",
                     self.columns.len() - self.grouped + usize::from(self.drawn.is_some()),
+                    style("padding:0.7em 0 0.2em 0;text-align:left;font-weight:600"),
+                    style("display:inline-block"),
                     escape_html(&self.group_heading(row))
                 ));
             }
@@ -174,24 +196,27 @@ impl Table {
                 // Numbers, bounds and single words never break; phrases do.
                 let short = text.len() < 30 && (align == "right" || !text.contains(' '));
                 let wrap = if short { ";white-space:nowrap" } else { "" };
+                let kept = class(align == "right", short);
                 if c == self.grouped {
-                    out.push_str(&format!(
-                        "<th scope=\"row\" style=\"{cell};text-align:{align};font-weight:normal{wrap};{rule}\">{text}</th>"
-                    ));
+                    let style = style(&format!("{cell};text-align:{align};font-weight:normal{wrap};{rule}"));
+                    out.push_str(&format!("<th scope=\"row\"{kept}{style}>{text}</th>"));
                 } else {
-                    out.push_str(&format!("<td style=\"{cell};text-align:{align}{wrap};{rule}\">{text}</td>"));
+                    let style = style(&format!("{cell};text-align:{align}{wrap};{rule}"));
+                    out.push_str(&format!("<td{kept}{style}>{text}</td>"));
                 }
             }
             if let Some(drawn) = &self.drawn {
                 let svg = scale.as_ref().and_then(|(_, s)| Some(s.row(*drawn.rows.get(r)?.as_ref()?)));
-                out.push_str(&format!("<td class=\"drawn\" style=\"{cell};{rule}\">{}</td>", svg.unwrap_or_default()));
+                let style = style(&format!("{cell};{rule}"));
+                out.push_str(&format!("<td class=\"drawn\"{style}>{}</td>", svg.unwrap_or_default()));
             }
             out.push_str("</tr>\n");
         }
         out.push_str("</tbody>\n</table>\n");
         if let Some((drawn, scale)) = &scale {
             out.push_str(&format!(
-                "<p class=\"drawn\" style=\"font-size:0.85em;margin:0.3em 0\">Drawn from {} to {} on a {} scale{}.</p>\n",
+                "<p class=\"drawn\"{}>Drawn from {} to {} on a {} scale{}.</p>\n",
+                style("font-size:0.85em;margin:0.3em 0"),
                 significant(scale.from, 2),
                 significant(scale.to, 2),
                 if drawn.log { "logarithmic" } else { "linear" },
@@ -199,7 +224,7 @@ impl Table {
             ));
         }
         if !self.notes.is_empty() {
-            out.push_str("<ul style=\"font-size:0.88em;margin:0.4em 0;padding-left:1.2em\">\n");
+            out.push_str(&format!("<ul{}>\n", style("font-size:0.88em;margin:0.4em 0;padding-left:1.2em")));
             for note in &self.notes {
                 out.push_str(&format!("<li>{}</li>\n", escape_html(note)));
             }

@@ -1,0 +1,330 @@
+//! The plan of a study, and the run through its stages.
+
+use serde::Serialize;
+
+use super::conclude::conclude;
+use super::result::{Belt, NotHad, Stage, StudyResult};
+use super::sensitivity::OtherDistribution;
+use crate::bootstrap::{Bootstrap, SeverityBootstrap};
+use crate::campaign::Campaign;
+use crate::correction::{Correction, CorrectionOptions, Exposure, LabReports, Requirement};
+use crate::equivalence::{Equivalence, EquivalenceFit, Form};
+use crate::error::{Error, ErrorKind, Result};
+use crate::screening::Screening;
+use crate::severity::{
+    Additivity, DistributionComparison, EqualScatter, ScatterBy, Severity, SeverityFit, UnequalScatter,
+};
+
+/// What to study: plain data, checked in [`run`](Self::run), kept in the result.
+///
+/// | option | default | meaning |
+/// |---|---|---|
+/// | severity | required | reference, distribution, level and shared conditions of every stage |
+/// | laboratory | the campaign's laboratory surfaces | surfaces whose times are read as road times; repeatable |
+/// | form | constant ratio | form of the correction |
+/// | requirements | none | the caller's minimum times, reached with which probability |
+/// | exposure | none | shares of roads, for reports on their mixture |
+/// | bootstrap | none | replicates of a bootstrap of independent trials, for comparison |
+/// | seed | 1 | of whatever is drawn at random |
+///
+/// Decisions on trials come with the campaign ([`Campaign::with_decisions`]).
+///
+/// ```
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::correction::LabReports;
+/// use surface_severity::severity::Severity;
+/// use surface_severity::study::Study;
+/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+/// let reports = LabReports::read_path("data-demo/lab_reports.csv")?;
+/// let result = Study::new(Severity::new("dense asphalt concrete")).run(&campaign, Some(&reports))?;
+/// for road in &result.conclusions.belts[0].roads {
+///     println!("{road}");
+/// }
+/// assert_eq!(result.belts[0].corrected.len(), 12 * 6, "each report on each road");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Study {
+    pub(super) severity: Severity,
+    pub(super) laboratories: Vec<String>,
+    pub(super) form: Form,
+    pub(super) requirements: Vec<Requirement>,
+    pub(super) exposure: Option<Exposure>,
+    pub(super) bootstrap: usize,
+    pub(super) seed: u64,
+}
+
+impl Study {
+    /// A study with the scale of `severity`.
+    ///
+    /// ```
+    /// use surface_severity::{severity::Severity, study::Study};
+    /// let plan = Severity::new("dense asphalt concrete").level(0.9);
+    /// assert_eq!(Study::new(plan.clone()).severity(), &plan);
+    /// ```
+    #[must_use]
+    pub fn new(severity: Severity) -> Self {
+        Self {
+            severity,
+            laboratories: Vec::new(),
+            form: Form::default(),
+            requirements: Vec::new(),
+            exposure: None,
+            bootstrap: 0,
+            seed: 1,
+        }
+    }
+    /// Adds a laboratory surface; the first call replaces the default, those of the campaign.
+    #[must_use]
+    pub fn laboratory(mut self, surface: impl Into<String>) -> Self {
+        self.laboratories.push(surface.into());
+        self
+    }
+    /// Sets the form of the correction.
+    #[must_use]
+    pub fn form(mut self, form: Form) -> Self {
+        self.form = form;
+        self
+    }
+    /// Sets the caller's minimum times.
+    #[must_use]
+    pub fn requirements(mut self, requirements: impl IntoIterator<Item = Requirement>) -> Self {
+        self.requirements = requirements.into_iter().collect();
+        self
+    }
+    /// Sets the shares of roads.
+    #[must_use]
+    pub fn exposure(mut self, exposure: Exposure) -> Self {
+        self.exposure = Some(exposure);
+        self
+    }
+    /// Sets the replicates of the bootstrap; 0 for none.
+    #[must_use]
+    pub fn bootstrap(mut self, replicates: usize) -> Self {
+        self.bootstrap = replicates;
+        self
+    }
+    /// Sets the seed.
+    #[must_use]
+    pub fn seed(mut self, seed: u64) -> Self {
+        self.seed = seed;
+        self
+    }
+    /// The plan of the scale.
+    #[must_use]
+    pub fn severity(&self) -> &Severity {
+        &self.severity
+    }
+    /// The caller's minimum times.
+    #[must_use]
+    pub fn required(&self) -> &[Requirement] {
+        &self.requirements
+    }
+    /// The seed.
+    #[must_use]
+    pub fn chosen_seed(&self) -> u64 {
+        self.seed
+    }
+
+    /// Runs every stage; see the [room](crate::study).
+    ///
+    /// ```
+    /// use surface_severity::{ErrorKind, campaign::Campaign, severity::Severity, study::Study};
+    /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
+    /// let error = Study::new(Severity::new("gravel")).run(&campaign, None).unwrap_err();
+    /// assert!(matches!(error.kind(), ErrorKind::UnknownSurface { .. }));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`ErrorKind::UnknownSurface`] for a reference, laboratory or road of the exposure that the campaign has not;
+    /// [`ErrorKind::InvalidOption`]; those of [`Severity::fit`] where there is no scale. What else can't be had is
+    /// listed in the result.
+    pub fn run(&self, campaign: &Campaign, reports: Option<&LabReports>) -> Result<StudyResult> {
+        self.run_observed(campaign, reports, &mut |_| ())
+    }
+
+    /// [`run`](Self::run), telling `observer` which stage begins.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::study::{Stage, Study};
+    /// let mut stages = Vec::new();
+    /// Study::new(plan).run_observed(&campaign, None, &mut |stage| stages.push(stage))?;
+    /// assert!(stages.contains(&Stage::Screening) && !stages.contains(&Stage::Bootstrap));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// As [`run`](Self::run).
+    pub fn run_observed(
+        &self,
+        campaign: &Campaign,
+        reports: Option<&LabReports>,
+        observer: &mut dyn FnMut(Stage),
+    ) -> Result<StudyResult> {
+        let laboratories = self.check(campaign)?;
+        let mut not_had = Vec::new();
+        let (plan, severity) = self.scale(campaign, &mut not_had)?;
+        let mut had = |stage: Stage| {
+            observer(stage);
+            Attempt { stage, laboratory: None }
+        };
+        let at = had(Stage::Screening);
+        let screening = at.keep(Screening::new().screen(campaign, &plan), &mut not_had);
+        let at = had(Stage::Additivity);
+        let additivity = at.keep(Additivity::test(&plan, campaign), &mut not_had);
+        let at = had(Stage::Distributions);
+        let distributions = at.keep(DistributionComparison::of(&plan, campaign), &mut not_had);
+        let other = distributions.as_ref().and_then(|d| OtherDistribution::fit(d, &plan, campaign));
+        let at = had(Stage::EqualScatter);
+        let equal_scatter = at.keep(EqualScatter::test(&plan, campaign, ScatterBy::Class), &mut not_had);
+        let unequal_scatter =
+            equal_scatter.as_ref().and_then(|_| UnequalScatter::fit(&plan, campaign, ScatterBy::Class).ok());
+        let bootstrap = if self.bootstrap > 0 {
+            let at = had(Stage::Bootstrap);
+            at.keep(self.resampled(&plan, campaign), &mut not_had)
+        } else {
+            None
+        };
+        let mut belts = Vec::new();
+        for laboratory in &laboratories {
+            observer(Stage::Equivalence);
+            belts.push(self.belt(laboratory, campaign, &severity, reports, &mut not_had));
+        }
+        if laboratories.is_empty() {
+            let reason = "no surface of the table has the role laboratory, and none was named".to_owned();
+            let stage = if reports.is_some() { Stage::CorrectedReports } else { Stage::Equivalence };
+            not_had.push(NotHad { stage, laboratory: None, reason });
+        }
+        let mut result = StudyResult {
+            plan: self.clone(),
+            campaign: campaign.clone(),
+            severity,
+            screening,
+            additivity,
+            distributions,
+            equal_scatter,
+            unequal_scatter,
+            bootstrap,
+            belts,
+            conclusions: Default::default(),
+        };
+        let columns = reports.map_or(&[][..], LabReports::unknown_columns);
+        let other = other.map(|(other, fit)| other.compared(&fit, &result));
+        result.conclusions = conclude(&result, other.as_ref(), columns, not_had);
+        Ok(result)
+    }
+
+    /// The laboratory surfaces, once everything that names a surface or a time is found sound.
+    fn check(&self, campaign: &Campaign) -> Result<Vec<String>> {
+        for (i, r) in self.requirements.iter().enumerate() {
+            if self.requirements[..i].iter().any(|o| o.name() == r.name()) {
+                return Err(ErrorKind::option("requirements", r.name(), "each name once"));
+            }
+        }
+        let laboratories: Vec<String> = if self.laboratories.is_empty() {
+            campaign.laboratory_surfaces().into_iter().map(ToOwned::to_owned).collect()
+        } else {
+            self.laboratories.clone()
+        };
+        for (i, laboratory) in laboratories.iter().enumerate() {
+            campaign.surface(laboratory)?;
+            if laboratories[..i].contains(laboratory) {
+                return Err(ErrorKind::option("laboratory", laboratory, "each laboratory surface once"));
+            }
+        }
+        for (surface, _) in self.exposure.iter().flat_map(Exposure::shares) {
+            campaign.surface(surface)?;
+            if laboratories.contains(surface) {
+                return Err(ErrorKind::option("exposure", surface, "road surfaces"));
+            }
+        }
+        Ok(laboratories)
+    }
+
+    /// The fit of the plan; without shared conditions where their search does not end.
+    fn scale(&self, campaign: &Campaign, not_had: &mut Vec<NotHad>) -> Result<(Severity, SeverityFit)> {
+        match self.severity.fit(campaign) {
+            Ok(fit) => Ok((self.severity.clone(), fit)),
+            Err(error) if matches!(error.kind(), ErrorKind::NotConverged { .. }) => {
+                let plan = self.severity.clone().independent();
+                let fit = plan.fit(campaign)?;
+                Attempt { stage: Stage::SharedConditions, laboratory: None }.missing(&error, not_had);
+                Ok((plan, fit))
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    fn resampled(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityBootstrap> {
+        let bootstrap = Bootstrap::rescaled(self.bootstrap).seed(self.seed).level(plan.confidence_level());
+        bootstrap.severity(plan, campaign)
+    }
+
+    fn belt(
+        &self,
+        laboratory: &str,
+        campaign: &Campaign,
+        severity: &SeverityFit,
+        reports: Option<&LabReports>,
+        not_had: &mut Vec<NotHad>,
+    ) -> Belt {
+        let at = |stage| Attempt { stage, laboratory: Some(laboratory.to_owned()) };
+        let mut belt = Belt {
+            laboratory: laboratory.to_owned(),
+            equivalence: None,
+            correction: None,
+            corrected: Vec::new(),
+            exposed: Vec::new(),
+        };
+        belt.equivalence = at(Stage::Equivalence).keep(Equivalence::new(laboratory).fit(campaign, severity), not_had);
+        let Some(equivalence) = &belt.equivalence else { return belt };
+        belt.correction = at(Stage::Correction).keep(self.correction(equivalence), not_had);
+        let Some(correction) = &belt.correction else { return belt };
+        for report in reports.map_or(&[][..], LabReports::reports) {
+            belt.corrected.extend(correction.apply(report));
+            if let Some(exposure) = &self.exposure {
+                let exposed = correction.apply_exposure(report, exposure);
+                // A road without a correction: said once.
+                let known = not_had.iter().any(|n| n.stage == Stage::Exposure);
+                match exposed {
+                    Ok(time) => belt.exposed.push(time),
+                    Err(error) if !known => at(Stage::Exposure).missing(&error, not_had),
+                    Err(_) => {}
+                }
+            }
+        }
+        belt
+    }
+
+    fn correction(&self, equivalence: &EquivalenceFit) -> Result<Correction> {
+        let options = CorrectionOptions::default().form(self.form);
+        Ok(Correction::derive(equivalence, &options)?.with_seed(self.seed))
+    }
+}
+
+/// A stage that is tried.
+struct Attempt {
+    stage: Stage,
+    laboratory: Option<String>,
+}
+
+impl Attempt {
+    fn keep<T>(self, result: Result<T>, not_had: &mut Vec<NotHad>) -> Option<T> {
+        match result {
+            Ok(value) => Some(value),
+            Err(error) => {
+                self.missing(&error, not_had);
+                None
+            }
+        }
+    }
+
+    fn missing(self, error: &Error, not_had: &mut Vec<NotHad>) {
+        let text = error.to_string();
+        let reason = text.lines().map(str::trim).filter(|l| !l.is_empty()).collect::<Vec<_>>().join(" ");
+        not_had.push(NotHad { stage: self.stage, laboratory: self.laboratory, reason });
+    }
+}

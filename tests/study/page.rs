@@ -1,0 +1,97 @@
+//! Page and sheet print the conclusions.
+
+use surface_severity::report::{CorrectionSheet, Page, files};
+
+use super::*;
+
+#[test]
+fn the_answers_stand_first_and_every_link_leads_somewhere() {
+    let result = study().run(&demo(), Some(&reports())).unwrap();
+    let html = Page::new(&result).command("run <here> & wait").to_html().unwrap();
+    assert!(html.len() < 700_000, "{} bytes", html.len());
+    let contents = html.find("<nav").unwrap();
+    let (answers, chapters) = html.split_at(contents);
+    let c = &result.conclusions;
+    for said in [
+        c.first[0].to_string(),
+        c.belts[0].to_string()[1..].to_owned(),
+        c.belts[0].one_factor.to_string(),
+        c.belts[0].equivalence.as_ref().unwrap().to_string(),
+        c.sensitivity.to_string(),
+        c.scatter.to_string(),
+    ] {
+        assert!(answers.contains(&said), "{said}");
+        assert!(!chapters.contains(&said), "said twice: {said}");
+    }
+    assert!(c.questioned.iter().all(|q| answers.contains(&q.trial_id)));
+    assert!(!answers.contains("<svg") && !html.contains("<script") && !html.contains("<here>"));
+    for link in html.split("href=\"#").skip(1) {
+        let id = &link[..link.find('"').unwrap()];
+        assert_eq!(html.matches(&format!(" id=\"{id}\"")).count(), 1, "{id}");
+    }
+    assert_eq!(html.matches("<details>").count(), html.matches("</details>").count());
+    // The same study gives the same bytes.
+    assert_eq!(html, Page::new(&result).command("run <here> & wait").to_html().unwrap());
+}
+
+#[test]
+fn page_and_sheets_of_two_belts_keep_them_apart() {
+    let result = Small { belts: 2, specimens: 4, ..Small::default() }.run();
+    let all = files(&result, "run", &[]).unwrap();
+    for (name, own, other) in
+        [("correction_sheet.html", "belt 1", "belt 2"), ("correction_sheet-2.html", "belt 2", "belt 1")]
+    {
+        let sheet = all.text(name).unwrap();
+        assert!(sheet.contains(own) && !sheet.contains(other), "{name}");
+    }
+    let page = all.text("report.html").unwrap();
+    assert!(page.contains("Belt 1 and the roads") && page.contains("Belt 2 and the roads"));
+    for link in page.split("href=\"#").skip(1) {
+        let id = &link[..link.find('"').unwrap()];
+        assert_eq!(page.matches(&format!(" id=\"{id}\"")).count(), 1, "{id}");
+    }
+}
+
+#[test]
+fn every_small_campaign_has_its_page() {
+    for small in [
+        Small { specimens: 1, materials: 6, ..Small::default() },
+        Small { materials: 1, specimens: 5, ..Small::default() },
+        Small { belt_runs_out: true, ..Small::default() },
+        Small { belts: 0, ..Small::default() },
+        Small { day: |surface, _| Some(format!("of {surface}")), ..Small::default() },
+    ] {
+        let result = small.run();
+        let all = files(&result, "run", &[]).unwrap();
+        let page = all.text("report.html").unwrap();
+        for missing in &result.conclusions.not_had {
+            let words: String = missing.to_string().chars().take(20).collect();
+            assert!(page.contains(&words), "{missing}");
+        }
+        assert!(!page.contains("NaN"));
+        let with_correction = result.belts.iter().any(|b| b.correction.is_some());
+        assert_eq!(all.text("correction_sheet.html").is_some(), with_correction);
+    }
+}
+
+#[test]
+fn the_sheet_marks_what_departs_and_has_limits_for_reports() {
+    let result = study().run(&demo(), None).unwrap();
+    let sheet = CorrectionSheet::new(&result, "laboratory belt").unwrap().entry("Issued", "<by> hand");
+    let (html, markdown) = (sheet.to_html(), sheet.to_markdown());
+    assert!(html.contains("&lt;by&gt; hand") && !html.contains("<by>"));
+    assert_eq!(html.matches("(departs)").count(), 1);
+    for road in &result.conclusions.belts[0].roads {
+        for limits in road.reports.iter().map(|r| &r.limits) {
+            let text = format!(
+                "{} to {}",
+                surface_severity::significant(limits.lower(), 3),
+                surface_severity::significant(limits.upper(), 3)
+            );
+            assert!(html.contains(&text) && markdown.contains(&text), "{} {text}", road.surface);
+        }
+    }
+    for item in ["Trials on the belt: 83", "Days on the belt: 4", "Belts on the belt: 6", "m/s", " N"] {
+        assert!(html.contains(item), "{item}");
+    }
+}

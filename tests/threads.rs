@@ -10,6 +10,7 @@ use surface_severity::severity::{
     Additivity, Anova, CellMeans, ClassFactors, DistributionComparison, EqualScatter, RobustFit, Severity,
     SeverityDocument, SeverityFit, TrialDiagnostics, UnequalScatter,
 };
+use surface_severity::study::{Study, StudyResult};
 use surface_severity::tables::Table;
 use surface_severity::{Error, Estimate, Interval};
 
@@ -46,8 +47,8 @@ fn results_are_send_and_sync() {
         UnequalScatter,
         RobustFit,
         TrialDiagnostics,
-        Severity,
-        SeverityFit,
+        Study,
+        StudyResult,
         LinearMixedModel,
         LinearMixedFit,
         CensoredMixedModel,
@@ -73,8 +74,8 @@ fn results_are_send_and_sync() {
     assert_eq!(names.len(), 45);
     #[cfg(feature = "report")]
     {
-        use surface_severity::report::{Certificate, Page, Plot, PlotOptions, Reproduction};
-        let names = travel![Plot, PlotOptions, Reproduction, Page<'static>, Certificate<'static>];
-        assert_eq!(names.len(), 5);
+        use surface_severity::report::{CorrectionSheet, Page, Plot, PlotOptions};
+        let names = travel![Plot, PlotOptions, Page<'static>, CorrectionSheet<'static>];
+        assert_eq!(names.len(), 4);
     }
 }

@@ -159,6 +159,7 @@ mod exposure;
 mod factor;
 mod inverse;
 mod predict;
+mod reading;
 mod reports;
 mod requirement;
 mod validity;
@@ -169,6 +170,7 @@ pub use factor::{CorrectedTime, Correction, CorrectionOptions, NotCorrected, Sur
 pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
 
 pub(crate) use predict::{Pieces, Predictive, Target};
-pub use reports::{LabReport, LabReports, Specimen};
+pub use reading::LabReports;
+pub use reports::{LabReport, Specimen};
 pub use requirement::{Reaching, Requirement};
 pub use validity::{ClassCount, ClassValidity, Domain, Side, TimeValidity, Validity};

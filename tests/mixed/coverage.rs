@@ -191,7 +191,7 @@ fn restricted_intervals_cover_with_few_days() {
 }
 
 /// The most usual campaign: one day for each road, two for the belt. Nothing is refused, no limits are absurd, and
-/// intervals of c hold the truth (`examples/level_study.rs` has the table).
+/// intervals of c hold the truth (the table is in the documentation of `severity::mixed`).
 #[test]
 fn one_day_for_each_road() {
     const LOG_K: [f64; 4] = [0.0, 0.9, 0.4, 1.0];

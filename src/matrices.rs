@@ -21,7 +21,7 @@ impl LogCovariance {
     ///     weights[document.log_covariance.order.iter().position(|n| n == road).unwrap()] = 0.5;
     /// }
     /// let se = (weights.transpose() * &covariance * &weights)[0].sqrt();
-    /// let single = fit.log_factor_between("brushed concrete", "dense asphalt concrete")?.1;
+    /// let single = fit.log_factor_between("brushed concrete", "dense asphalt concrete")?.standard_error;
     /// assert!(se > 0.0 && se < single);
     /// # Ok::<(), surface_severity::Error>(())
     /// ```

@@ -173,14 +173,15 @@ struct Members {
 /// Rows per piece of parallel work, each with its own scratch space.
 const CHUNK: usize = 64;
 
-/// Leaves out one trial or group at a time and refits `severity`.
+/// Leaves out one trial or group at a time and refits `severity`, trials taken as independent given their material and
+/// surface: what days, runs and belts share is not told from them again for each trial left out.
 ///
 /// Cost: for a log-normal plan O(cells + materials·surfaces²) per trial left out, whatever the
 /// number of trials; other distributions pay a full refit.
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete").independent();
 /// use surface_severity::campaign::Decisions;
 /// use surface_severity::screening::{LeftOut, influence};
 /// // An exact refit: the same as setting the trial aside and fitting again.

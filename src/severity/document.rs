@@ -28,7 +28,7 @@ const LOG_SCATTER: &str = "log_scatter";
 /// let (a, b) = (at("brushed concrete"), at("worn surface dressing"));
 /// // Enough for the standard error of any ratio of factors.
 /// let variance = covariance.rows[a][a] + covariance.rows[b][b] - 2.0 * covariance.rows[a][b];
-/// let (_, se) = fit.log_factor_between("brushed concrete", "worn surface dressing")?;
+/// let se = fit.log_factor_between("brushed concrete", "worn surface dressing")?.standard_error;
 /// assert!((variance.sqrt() / se - 1.0).abs() < 1e-9);
 /// # Ok::<(), surface_severity::Error>(())
 /// ```

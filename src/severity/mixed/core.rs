@@ -49,25 +49,11 @@ pub enum Verdict {
 /// How the estimates were reached.
 ///
 /// ```
-/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-/// # use surface_severity::campaign::{Campaign, Trial};
-/// # let mut trials = Vec::new();
-/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-/// #                 let id = format!("{d} {surface} {material} {i}");
-/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-/// #                 trials.push(trial.day(format!("day {d}")));
-/// #             }
-/// #         }
-/// #     }
-/// # }
-/// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::severity::{Grouping, Severity, Verdict};
-/// let convergence = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?.convergence().clone();
-/// assert_eq!(convergence.verdict, Verdict::Converged);
-/// assert!(convergence.gradient_norm < 1e-4, "in standard errors");
+/// use surface_severity::severity::mixed::{Criterion, LinearMixedModel, Verdict};
+/// let batches = LinearMixedModel::new(vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1]).intercept().group("batch", &[1, 1, 2, 2, 3, 3]);
+/// let fit = batches.fit(Criterion::Reml)?;
+/// assert_eq!(fit.convergence().verdict, Verdict::Converged);
+/// assert!(fit.convergence().gradient_norm < 1e-4, "in standard errors");
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -1,5 +1,5 @@
-//! Screening of 10 000 trials, the influence of every trial, material and cell on surface and correction factors
-//! included: under a second?
+//! Screening of 10 000 trials, the influence of every trial, material and cell on surface factors included: under a
+//! second?
 #![allow(missing_docs, clippy::expect_used)]
 
 mod common;
@@ -8,14 +8,12 @@ use std::hint::black_box;
 use std::time::Duration;
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use surface_severity::equivalence::{Equivalence, Form};
-use surface_severity::screening::{LeftOut, Screening, correction_influence, influence};
+use surface_severity::screening::{LeftOut, Screening, influence};
 use surface_severity::severity::{Robust, Severity};
 
 fn screening(c: &mut Criterion) {
     let plan = Severity::new("s00").independent();
-    let belt = Equivalence::new("s09");
-    let screening = Screening::default().equivalence(belt.clone());
+    let screening = Screening::default();
     let mut group = c.benchmark_group("screening");
     group.sample_size(10).measurement_time(Duration::from_secs(10));
     for (name, censored) in [("uncensored", false), ("a quarter censored", true)] {
@@ -25,12 +23,6 @@ fn screening(c: &mut Criterion) {
         });
         group.bench_function(format!("influence alone, {name}"), |b| {
             b.iter(|| influence(&plan, black_box(&campaign), LeftOut::Trial).expect("it can be fitted"));
-        });
-        group.bench_function(format!("influence on corrections alone, {name}"), |b| {
-            b.iter(|| {
-                correction_influence(&belt, Form::ConstantRatio, black_box(&campaign), LeftOut::Trial)
-                    .expect("it can be fitted")
-            });
         });
     }
     let campaign = common::campaign(400, 14, 7, false);

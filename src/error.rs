@@ -110,6 +110,12 @@ pub struct Problem {
     pub text: String,
     /// What was expected instead.
     pub expected: String,
+    /// How many of this kind there are in the column, this first one counted; 1 where it stands for itself alone.
+    pub count: u64,
+    /// Line of the last of them.
+    pub last_line: u64,
+    /// What several of the kind are called, such as `decimal commas`; empty where there is no name for them.
+    pub kind: String,
 }
 
 impl Problem {
@@ -127,7 +133,16 @@ impl Problem {
         text: impl Into<String>,
         expected: impl Into<String>,
     ) -> Self {
-        Self { file: file.into(), line, column: column.into(), text: text.into(), expected: expected.into() }
+        Self {
+            file: file.into(),
+            line,
+            column: column.into(),
+            text: text.into(),
+            expected: expected.into(),
+            count: 1,
+            last_line: line,
+            kind: String::new(),
+        }
     }
 }
 
@@ -136,6 +151,15 @@ impl fmt::Display for Problem {
         write!(f, "{}:{}: ", self.file, self.line)?;
         if !self.column.is_empty() {
             write!(f, "column {}: ", self.column)?;
+        }
+        if self.count > 1 {
+            let kind = match (self.kind.as_str(), self.column.is_empty()) {
+                ("", true) => "rows alike",
+                ("", false) => "fields alike",
+                (kind, _) => kind,
+            };
+            let (count, line, last) = (self.count, self.line, self.last_line);
+            return write!(f, "{count} {kind}, lines {line}-{last}, first {:?}; expected {}", self.text, self.expected);
         }
         if self.text.is_empty() {
             write!(f, "found nothing, expected {}", self.expected)
@@ -191,8 +215,10 @@ fn list_problems(problems: &[Problem], total: usize) -> String {
         text.push_str("\n  ");
         text.push_str(&problem.to_string());
     }
-    if total > problems.len() {
-        text.push_str(&format!("\n  ... and {} more", total - problems.len()));
+    let listed =
+        problems.iter().fold(0_usize, |sum, p| sum.saturating_add(usize::try_from(p.count).unwrap_or(usize::MAX)));
+    if total > listed {
+        text.push_str(&format!("\n  ... and {} more", total - listed));
     }
     text
 }
@@ -252,9 +278,9 @@ pub enum ErrorKind {
     #[error("{total} {} in the table:{}", if *.total == 1 { "problem" } else { "problems" }, list_problems(.problems, *.total))]
     #[non_exhaustive]
     Table {
-        /// The problems, in the order of the rows.
+        /// The problems, in the order of the rows; many of one kind in one column are one entry with their count.
         problems: Vec<Problem>,
-        /// How many there are, which may exceed `problems.len()`.
+        /// How many there are, which may exceed the sum of the counts.
         total: usize,
     },
     /// A table that is not there: an empty file, a header without rows, a builder without trials.

@@ -2,13 +2,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::float_cmp)]
 
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
-use surface_severity::bootstrap::Bootstrap;
 use surface_severity::equivalence::{
-    ConfidenceSet, Convention, Intercept, LineMethod, LinePoints, RankForm, Scatter, ScatterEstimator, class_effects,
-    deming, fieller, inverse_prediction, ordinary_least_squares, passing_bablok, random_effects, tost, york,
-    york_with_scatter,
+    ConfidenceSet, Convention, Intercept, RankForm, Scatter, ScatterEstimator, class_effects, deming, fieller,
+    inverse_prediction, ordinary_least_squares, passing_bablok, random_effects, tost, york, york_with_scatter,
 };
-use surface_severity::{ErrorKind, IntervalMethod, holm};
+use surface_severity::{ErrorKind, holm};
 
 /// Asserts agreement to `digits` significant digits (absolute below 1e-300).
 #[track_caller]
@@ -143,101 +141,6 @@ fn deming_reaches_the_worked_example_in_both_directions_of_the_ratio() {
         assert_digits(there.slope() * back.slope(), 1.0, 12);
         assert_digits(back.intercept(), -there.intercept() / there.slope(), 10);
     }
-}
-
-/// The general jackknife gives the published one of the ten-pair example; its bias is that of the definition.
-#[test]
-fn the_jackknife_of_any_line_is_that_of_demings() {
-    let (x, y) = (column("deming_10.csv", "x"), column("deming_10.csv", "y"));
-    let (one, none) = (vec![1.0; 10], vec![0.0; 10]);
-    let points = LinePoints::new(&x, &one, &y, &one, &none).unwrap();
-    let found = points.jackknife(LineMethod::Deming { variance_ratio_y_over_x: 0.25 }, 0.95).unwrap();
-    assert_digits(found.slope_standard_error, 0.18717705, 7);
-    assert_digits(found.intercept_standard_error, 1.72198741, 8);
-    assert_digits(found.slope.lower(), 0.5695632, 6);
-    assert!(found.intrinsic_scatter.is_none());
-    // Equal errors: York's line is Deming's with ratio 1, and so is its jackknife.
-    let york = points.jackknife(LineMethod::York, 0.95).unwrap();
-    assert_digits(york.slope_standard_error, 0.202802688, 7);
-    assert_digits(york.intercept_standard_error, 1.846774615, 7);
-    // With scatter far above the errors the structural line turns into that of y on x.
-    let small = vec![1e-6; 10];
-    let structural = LinePoints::new(&x, &small, &y, &small, &none).unwrap();
-    let method = LineMethod::Structural(ScatterEstimator::Restricted);
-    let found = structural.jackknife(method, 0.95).unwrap();
-    let (tau, se) = found.intrinsic_scatter.unwrap();
-    assert!(tau > 0.0 && se > 0.0 && se < tau);
-    let errors = |p: Result<LinePoints<'_>, surface_severity::Error>| p.unwrap_err().kind().clone();
-    assert!(matches!(
-        errors(LinePoints::new(&x[..3], &one[..3], &y[..3], &one[..3], &none[..3])),
-        ErrorKind::TooFew { .. }
-    ));
-    assert!(matches!(errors(LinePoints::new(&x, &one[..9], &y, &one, &none)), ErrorKind::InvalidOption { .. }));
-    assert!(matches!(errors(LinePoints::new(&x, &one, &y, &one, &one)), ErrorKind::InvalidOption { .. }));
-    let negative = vec![-1.0; 10];
-    assert!(matches!(errors(LinePoints::new(&x, &negative, &y, &one, &none)), ErrorKind::InvalidOption { .. }));
-    assert!(points.jackknife(method, 1.0).is_err());
-}
-
-/// Errors drawn from the stated standard errors come back as York's standard errors (York et al. 2004: slope 0.0576,
-/// intercept 0.295 for Pearson's points), within Monte Carlo error and what first-order formulas leave out.
-#[test]
-fn the_parametric_bootstrap_gives_yorks_standard_errors() {
-    let [x, sx, y, sy, none] = pearson_york();
-    let points = LinePoints::new(&x, &sx, &y, &sy, &none).unwrap();
-    let line = york(&x, &sx, &y, &sy, &none).unwrap();
-    let plan = Bootstrap::parametric(4000).seed(11);
-    let drawn = points.bootstrap(LineMethod::York, &plan).unwrap();
-    assert_eq!(drawn.observed()[0], line.slope());
-    assert!((drawn.standard_error(0) / 0.0576 - 1.0).abs() < 0.06, "{}", drawn.standard_error(0));
-    assert!((drawn.standard_error(1) / 0.295 - 1.0).abs() < 0.06, "{}", drawn.standard_error(1));
-    assert!(drawn.interval(0, IntervalMethod::Bca).is_err());
-    // A function of seed and replicate: the same again, and otherwise with another seed.
-    let again = points.bootstrap(LineMethod::York, &plan).unwrap();
-    assert_eq!(again, drawn);
-    assert_ne!(points.bootstrap(LineMethod::York, &plan.clone().seed(12)).unwrap().values(0), drawn.values(0));
-    // Correlated errors along the line matter less than across it.
-    let along = vec![-0.7; x.len()];
-    let correlated = LinePoints::new(&x, &sx, &y, &sy, &along).unwrap();
-    let with = correlated.bootstrap(LineMethod::York, &plan).unwrap().standard_error(0);
-    let formula = york(&x, &sx, &y, &sy, &along).unwrap().slope_standard_error();
-    assert!((with / formula - 1.0).abs() < 0.1, "{with} {formula}");
-    // Only these two ways of drawing are a line's.
-    let error = points.bootstrap(LineMethod::York, &Bootstrap::residual(200)).unwrap_err();
-    assert!(matches!(error.kind(), ErrorKind::InvalidOption { .. }), "{error}");
-}
-
-/// Pairs drawn: for the thirty pairs of the published rank example the percentile limits of Passing and Bablok's slope lie
-/// about where its limits by rank do; with τ the spread of the structural slope is about its small-sample standard error.
-#[test]
-fn the_pair_bootstrap_agrees_with_ranks_and_with_the_structural_errors() {
-    let (x, y) = (column("passing_bablok_30.csv", "x"), column("passing_bablok_30.csv", "y"));
-    let (se, none) = (vec![0.0; x.len()], vec![0.0; x.len()]);
-    let points = LinePoints::new(&x, &se, &y, &se, &none).unwrap();
-    let by_rank = passing_bablok(&x, &y, RankForm::Original).unwrap().slope_interval(0.95).unwrap();
-    let drawn =
-        points.bootstrap(LineMethod::PassingBablok(RankForm::Original), &Bootstrap::stratified(999).seed(3)).unwrap();
-    let percentile = drawn.interval(0, IntervalMethod::Percentile).unwrap().interval;
-    let width = by_rank.upper() - by_rank.lower();
-    assert!((percentile.lower() - by_rank.lower()).abs() < 0.4 * width, "{percentile:?} {by_rank:?}");
-    assert!((percentile.upper() - by_rank.upper()).abs() < 0.4 * width, "{percentile:?} {by_rank:?}");
-
-    let mut rng = ChaCha8Rng::seed_from_u64(8);
-    let mut draw = || rng.random_range(-1.0..1.0_f64);
-    let x: Vec<f64> = (0..40).map(|i| 0.1 * f64::from(i)).collect();
-    let y: Vec<f64> = x.iter().map(|x| 0.3 + 0.9 * x + 0.35 * draw()).collect();
-    let (se, none) = (vec![0.08; 40], vec![0.0; 40]);
-    let points = LinePoints::new(&x, &se, &y, &se, &none).unwrap();
-    let method = LineMethod::Structural(ScatterEstimator::Restricted);
-    let line = york_with_scatter(&x, &se, &y, &se, &none, ScatterEstimator::Restricted).unwrap();
-    let want = line.small_sample_covariance().slope_standard_error;
-    for plan in [Bootstrap::stratified(800), Bootstrap::parametric(800)] {
-        let drawn = points.bootstrap(method, &plan.seed(2)).unwrap();
-        assert_eq!(drawn.observed().len(), 3);
-        assert!((drawn.standard_error(0) / want - 1.0).abs() < 0.2, "{} {want}", drawn.standard_error(0));
-        assert!(drawn.interval(2, IntervalMethod::Percentile).unwrap().interval.contains(line.intrinsic_scatter()));
-    }
-    assert!((points.jackknife(method, 0.95).unwrap().slope_standard_error / want - 1.0).abs() < 0.2);
 }
 
 #[test]

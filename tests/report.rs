@@ -14,14 +14,13 @@ use surface_severity::Interval;
 use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, Decision, Decisions, Outcome, SurfaceRole, Trial};
 use surface_severity::correction::{ClassBasis, CorrectedTime, Correction, CorrectionOptions, LabReports, Requirement};
-use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form, NearestSurface, TimeDependence};
+use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form};
 use surface_severity::report::{Certificate, Page, Plot, PlotOptions, Reproduction, plots};
 use surface_severity::screening::{LeftOut, Screening, ScreeningReport, influence};
 use surface_severity::severity::{
-    Additivity, CellMeans, ClassFactors, Distribution, DistributionComparison, EqualScatter, ScatterBy, Severity,
-    SeverityFit, UnequalScatter,
+    Additivity, CellMeans, ClassFactors, Distribution, DistributionComparison, EqualScatter, Grouping, ScatterBy,
+    Severity, SeverityFit, UnequalScatter,
 };
-use surface_severity::severity::{Grouping, Severity, SeverityFit};
 use surface_severity::tables::{self, Align, Column, Table, Value};
 
 /// Everything that the invented campaign gives.
@@ -42,7 +41,6 @@ struct Demo {
     goodness: GoodnessOfFit,
     equal: EqualScatter,
     unequal: UnequalScatter,
-    slopes: TimeDependence,
     mixed: SeverityFit,
     mixed_intervals: Vec<Option<Interval>>,
 }
@@ -62,7 +60,6 @@ fn demo() -> &'static Demo {
             .unwrap();
         let bootstrap = Bootstrap::rescaled(400).severity(fit.plan(), &campaign).unwrap();
         let equivalence = Equivalence::new("laboratory belt").fit(&campaign, &mixed).unwrap();
-        let equivalence = equivalence.with_nearest(&bootstrap).unwrap();
         let correction = Correction::derive(&equivalence, &CorrectionOptions::default()).unwrap();
         let power = Correction::derive(&equivalence, &CorrectionOptions::default().form(Form::PowerLaw)).unwrap();
         let read =
@@ -73,7 +70,6 @@ fn demo() -> &'static Demo {
             goodness: GoodnessOfFit::test(&Bootstrap::parametric(100), plan, &campaign).unwrap(),
             equal: EqualScatter::test(plan, &campaign, ScatterBy::Class).unwrap(),
             unequal: UnequalScatter::fit(plan, &campaign, ScatterBy::Class).unwrap(),
-            slopes: TimeDependence::fit(plan, &campaign).unwrap(),
             mixed_intervals: vec![mixed.profile_interval(Grouping::Day).ok(), None, mixed.scatter_interval().ok()],
             mixed,
             screening: Screening::new().screen(&campaign, fit.plan()).unwrap(),
@@ -112,7 +108,6 @@ impl Demo {
             .distributions(&self.distributions)
             .goodness(&self.goodness)
             .scatter(&self.equal, Some(&self.unequal))
-            .time_dependence(&self.slopes)
             .mixed(&self.mixed, &self.mixed_intervals)
             .reproduction(
                 Reproduction::new()
@@ -163,10 +158,7 @@ impl Demo {
             tables::bootstrap_intervals(&self.bootstrap),
             tables::equivalence(&self.equivalence),
             tables::lab_road_lines(&self.equivalence),
-            tables::lab_road_slopes(&self.equivalence),
             tables::prediction_gains(&self.equivalence),
-            tables::nearest_surfaces(&self.equivalence),
-            tables::shared_effects(&self.equivalence),
             tables::requirements(&self.reports, &self.requirements).unwrap(),
             tables::class_corrections(&self.by_class()),
             tables::decisions(&decided()),
@@ -181,9 +173,7 @@ impl Demo {
             tables::distributions(&self.distributions),
             tables::goodness_of_fit(&self.goodness),
             tables::scatter(&self.equal, Some(&self.unequal)),
-            tables::time_dependence(&self.slopes),
             tables::variance_components(&self.mixed, &self.mixed_intervals),
-            tables::mixed_factors(&self.mixed),
             tables::shrunk_class_factors(&self.mixed),
         ]
     }
@@ -200,29 +190,9 @@ fn decided() -> Vec<Decision> {
 fn claims_stand_in_tables() {
     let demo = demo();
     let roads = demo.equivalence.surfaces();
-    let slopes = tables::lab_road_slopes(&demo.equivalence);
-    assert_eq!(slopes.rows().len(), 3 * roads.len());
-    let power = roads[0].power_law().fitted().unwrap();
-    let ranks = roads[0].rank_line().fitted().unwrap();
-    assert_eq!(slopes.rows()[0][2], Value::number(power.slope().estimate()));
-    assert_eq!(slopes.rows()[1][2], Value::number(power.slope().estimate()));
-    assert_ne!(slopes.rows()[1][3], slopes.rows()[0][3]);
-    assert_eq!(slopes.rows()[2][4], Value::number(ranks.slope().upper()));
     let gains = tables::prediction_gains(&demo.equivalence);
     let gain = roads[0].prediction_gain().unwrap();
     assert_eq!(gains.rows()[0][3], Value::digits(gain.standard_error(), 2));
-    let nearest = tables::nearest_surfaces(&demo.equivalence);
-    let shares: f64 = demo.equivalence.nearest().unwrap().surfaces().iter().map(NearestSurface::frequency).sum();
-    assert!((shares - 1.0).abs() < 1e-12 && nearest.rows().len() == roads.len());
-    let shared = tables::shared_effects(&demo.equivalence);
-    assert!(shared.rows().len() == roads.len() && shared.notes().is_empty());
-    let test = tables::equivalence(&demo.equivalence);
-    assert!(test.notes().iter().any(|n| n.starts_with("Smallest bounds at which the belt")), "{:?}", test.notes());
-    assert!(test.notes().iter().any(|n| n.contains("of one day share")));
-    // Without days and replicates that is said.
-    let plain = Equivalence::new("laboratory belt").fit(&demo.campaign, &demo.fit).unwrap();
-    assert!(tables::shared_effects(&plain).notes()[0].contains("too narrow"));
-    assert!(tables::nearest_surfaces(&plain).notes()[0].contains("no surface is named"));
     // Classes: one that falls back says so.
     let options = CorrectionOptions::default().by_class(true).minimum_class_materials(3);
     let by_class = Correction::derive(&demo.equivalence, &options).unwrap();
@@ -686,7 +656,6 @@ fn everything_can_be_looked_at() {
         d.distributions.to_html(),
         d.goodness.to_html(),
         d.equal.to_html(),
-        d.slopes.to_html(),
     ];
     for html in &htmls {
         let wrapped = format!("<div>{}</div>", as_xml(html));

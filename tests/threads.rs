@@ -3,15 +3,12 @@
 use surface_severity::bootstrap::{Bootstrap, BootstrapInterval, GoodnessOfFit, Replicates, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, CampaignBuilder, CampaignReader, Decisions, Trial};
 use surface_severity::correction::{CorrectedTime, Correction, CorrectionOptions, LabReport, LabReports};
-use surface_severity::equivalence::{Equivalence, EquivalenceDocument, EquivalenceFit, TimeDependence};
+use surface_severity::equivalence::{Equivalence, EquivalenceDocument, EquivalenceFit};
 use surface_severity::screening::{InfluenceTable, Screening, ScreeningDocument, ScreeningReport};
+use surface_severity::severity::mixed::{CensoredMixedFit, CensoredMixedModel, LinearMixedFit, LinearMixedModel};
 use surface_severity::severity::{
     Additivity, Anova, CellMeans, ClassFactors, DistributionComparison, EqualScatter, RobustFit, Severity,
     SeverityDocument, SeverityFit, TrialDiagnostics, UnequalScatter,
-};
-use surface_severity::severity::{
-    Severity, SeverityFit,
-    mixed::{CensoredMixedFit, CensoredMixedModel, LinearMixedFit, LinearMixedModel},
 };
 use surface_severity::tables::Table;
 use surface_severity::{Error, Estimate, Interval};
@@ -67,7 +64,6 @@ fn results_are_send_and_sync() {
         Equivalence,
         EquivalenceFit,
         EquivalenceDocument,
-        TimeDependence,
         Correction,
         CorrectionOptions,
         CorrectedTime,

@@ -15,7 +15,6 @@ from pathlib import Path
 import pandas as pd
 
 ROOT = Path(__file__).resolve().parents[2]
-VERSIONS = {"severity": 1, "screening": 2, "correction": 2}
 
 
 def run(arguments, out):
@@ -26,7 +25,7 @@ def run(arguments, out):
 def load(path, kind):
     """A document of the wrong kind or version is refused, not guessed at."""
     document = json.loads(Path(path).read_text(encoding="utf-8"))
-    wanted = f"surface-severity/{kind}/{VERSIONS[kind]}"
+    wanted = f"surface-severity/{kind}/1"
     if document["schema"] != wanted:
         raise ValueError(f"{path}: expected {wanted}, found {document['schema']}")
     return document

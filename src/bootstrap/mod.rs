@@ -27,12 +27,11 @@
 //! - Trials that share days (log sd 0.1 beside σ = 0.2, three days a surface): no interval that does not know of the days is
 //!   right; 83 % at best, 50 % with many trials, which makes it worse. Two-stage resampling of so few days reaches 78 to
 //!   88 %. Take [`Severity`](crate::severity::Severity): 93.7 to 96.6 % in every row.
-//! - Corrections: [`Equivalence::fit`](crate::equivalence::Equivalence::fit) without day effects,
-//!   [`fit_mixed`](crate::equivalence::Equivalence::fit_mixed) with them. The median of a new material is long (96 to 99 %) where
+//! - Corrections: [`Equivalence::fit`](crate::equivalence::Equivalence::fit), of a severity fit that holds the days. The median of a new material is long (96 to 99 %) where
 //!   materials do not differ, as here; one more specimen holds 94 to 97 % (± 0.9): see [`correction`](crate::correction).
 //!
 //! # The coverage study
-//! Written by `cargo run --release --example coverage_study -- --full --campaigns 600 --resampled 150 --replicates 299`.
+//! Written by `cargo run --release --example bootstrap_study -- --full --campaigns 600 --resampled 150 --replicates 299`.
 #![doc = include_str!("coverage.md")]
 //!
 //! # When it refuses

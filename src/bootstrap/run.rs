@@ -243,10 +243,10 @@ impl Bootstrap {
     /// # let campaign = Campaign::from_trials(trials)?;
     /// use surface_severity::bootstrap::Bootstrap;
     /// use surface_severity::severity::Severity;
-    /// let bootstrap = Bootstrap::residual(200).severity(&Severity::new("asphalt"), &campaign)?;
-    /// // Nothing is censored, so the standard error of the fit is right, and the bootstrap agrees with it.
-    /// let (_, standard_error) = bootstrap.fit().log_factor_between("belt", "asphalt")?;
-    /// assert!((bootstrap.replicates().standard_error(0) / standard_error - 1.0).abs() < 0.2);
+    /// let bootstrap = Bootstrap::residual(200).severity(&Severity::new("asphalt").independent(), &campaign)?;
+    /// // Nothing is censored, so the standard error of independent trials is right, and the bootstrap agrees with it.
+    /// let error = bootstrap.fit().log_factor_between("belt", "asphalt")?.standard_error;
+    /// assert!((bootstrap.replicates().standard_error(0) / error - 1.0).abs() < 0.2);
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     #[must_use]

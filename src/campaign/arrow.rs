@@ -9,11 +9,11 @@ use arrow_array::types::{
 };
 use arrow_array::{Array, ArrayRef, Float64Array, RecordBatch, StringArray, UInt32Array};
 use arrow_schema::{DataType, Field, Schema};
-use csv::ByteRecord;
+use csv::StringRecord;
 
-use super::check::Problems;
 use super::column::{Column, excerpt, shortest};
 use super::outcome::SurfaceRole;
+use super::problems::Problems;
 use super::read::CampaignReader;
 use super::table::Campaign;
 use super::trial::Trial;
@@ -134,8 +134,8 @@ impl CampaignReader {
                 ),
             }
         }
-        let names: ByteRecord = schema.fields().iter().map(|f| f.name().as_bytes()).collect();
-        let rows = (0..batch.num_rows()).map(|row| columns.iter().map(|c| c.text(row).into_bytes()).collect());
+        let names: StringRecord = schema.fields().iter().map(|f| f.name().as_str()).collect();
+        let rows = (0..batch.num_rows()).map(|row| columns.iter().map(|c| c.text(row)).collect());
         self.read_records(&names, rows, problems)
     }
 }

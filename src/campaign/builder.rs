@@ -1,6 +1,7 @@
 //! Campaigns built in code.
 
-use super::check::{Draft, Problems, Wishes, assemble};
+use super::check::{Draft, Wishes, assemble};
+use super::problems::Problems;
 use super::table::Campaign;
 use super::trial::Trial;
 use crate::error::{Error, Result};
@@ -56,14 +57,16 @@ impl CampaignBuilder {
         self
     }
 
-    /// How many problems an error lists; at least 1, 50 unless set. All are counted.
+    /// How many entries an error lists; at least 1, 50 unless set. Many problems of one kind in one column are one entry; all
+    /// problems are counted.
     ///
     /// ```
     /// use surface_severity::{ErrorKind, campaign::{Campaign, Trial}};
-    /// let bad = (0..80).map(|i| Trial::perforated(format!("T{i}"), "asphalt", "cowhide", -1.0));
-    /// let error = Campaign::builder().trials(bad).problem_limit(3).build().unwrap_err();
-    /// // Three are listed, all eighty are counted.
-    /// assert!(matches!(error.kind(), ErrorKind::Table { problems, total: 80, .. } if problems.len() == 3));
+    /// let bad = (0..80).map(|i| Trial::perforated(format!("T{i}"), "asphalt", "cowhide", -1.0).layers(i % 2));
+    /// let error = Campaign::builder().trials(bad).problem_limit(1).build().unwrap_err();
+    /// // Eighty negative times are one entry, which is listed; the forty trials of no layer are only counted.
+    /// let ErrorKind::Table { problems, total: 120, .. } = error.kind() else { panic!("{error}") };
+    /// assert_eq!((problems.len(), problems[0].count, problems[0].last_line), (1, 80, 80));
     /// ```
     #[must_use]
     pub fn problem_limit(mut self, limit: usize) -> Self {

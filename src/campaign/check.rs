@@ -7,19 +7,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::mem;
 
-use super::column::{Column, LONGEST_LABEL, LONGEST_TEXT, excerpt, shortest};
+use super::column::{Column, shortest};
+use super::label::{Spellings, normal, normalise_label, normalise_text};
 use super::outcome::{Outcome, SurfaceRole};
+use super::problems::{PROBLEM_LIMIT, Problems};
 use super::table::{Campaign, Material, Surface};
 use super::trial::Trial;
-use crate::error::{Error, ErrorKind, Problem, Result};
-
-/// Problems listed unless told otherwise.
-pub(super) const PROBLEM_LIMIT: usize = 50;
-
-/// Rank of problems that concern a whole row: before those of its fields.
-const WHOLE_ROW: u8 = 0;
-/// Rank of problems of covariates: after those of the contract's columns.
-const COVARIATE: u8 = 100;
+use crate::error::{ErrorKind, Result};
 
 /// What the caller asked for besides the rows.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -58,72 +52,13 @@ impl Draft {
     }
 }
 
-/// Problems as they are found, put into row order at the end.
-#[derive(Debug)]
-pub(super) struct Problems {
-    file: String,
-    found: Vec<(u8, Problem)>,
-}
-
-impl Problems {
-    pub(super) fn new(file: &str) -> Self {
-        Self { file: file.into(), found: Vec::new() }
-    }
-
-    pub(super) fn file(&self) -> &str {
-        &self.file
-    }
-
-    pub(super) fn is_empty(&self) -> bool {
-        self.found.is_empty()
-    }
-
-    fn push(&mut self, rank: u8, line: u64, column: &str, text: &str, expected: impl Into<String>) {
-        self.found.push((rank, Problem::new(&self.file, line, shown(column), excerpt(text), expected)));
-    }
-
-    pub(super) fn field(&mut self, line: u64, column: Column, text: &str, expected: impl Into<String>) {
-        self.push(column.rank(), line, column.name(), text, expected);
-    }
-
-    pub(super) fn covariate(&mut self, line: u64, column: &str, text: &str, expected: impl Into<String>) {
-        self.push(COVARIATE, line, &excerpt(column), text, expected);
-    }
-
-    pub(super) fn row(&mut self, line: u64, text: &str, expected: impl Into<String>) {
-        self.push(WHOLE_ROW, line, "", text, expected);
-    }
-
-    /// A problem of the header; `text` is given uncut, since it may have to list all columns.
-    pub(super) fn header(&mut self, line: u64, column: &str, text: String, expected: impl Into<String>) {
-        self.found.push((WHOLE_ROW, Problem::new(&self.file, line, shown(column), text, expected)));
-    }
-
-    /// Succeeds if nothing was found.
-    fn settle(self, limit: usize) -> Result<()> {
-        if self.found.is_empty() { Ok(()) } else { Err(self.into_error(limit)) }
-    }
-
-    /// The first `limit` problems in row order.
-    pub(super) fn into_error(mut self, limit: usize) -> Error {
-        self.found.sort_by_key(|(rank, problem)| (problem.line, *rank));
-        let total = self.found.len();
-        let problems = self.found.into_iter().take(limit).map(|(_, problem)| problem).collect();
-        ErrorKind::Table { problems, total }.into()
-    }
-}
-
-/// A column name without anything that would upset a terminal.
-fn shown(column: &str) -> String {
-    let escape = |c: char| c.is_control() || is_invisible(c);
-    column.chars().map(|c| if escape(c) { c.escape_unicode().to_string() } else { c.to_string() }).collect()
-}
-
 /// Checks the drafts together and makes the campaign.
 pub(super) fn assemble(mut drafts: Vec<Draft>, mut problems: Problems, wishes: &Wishes) -> Result<Campaign> {
     wishes.check()?;
     if drafts.is_empty() && problems.is_empty() {
-        return Err(ErrorKind::EmptyTable { file: problems.file, reason: "there are no trials in it".into() }.into());
+        return Err(
+            ErrorKind::EmptyTable { file: problems.file().into(), reason: "there are no trials in it".into() }.into()
+        );
     }
     let Ok(count) = u32::try_from(drafts.len()) else {
         return Err(ErrorKind::option("trials", drafts.len(), "at most 4294967295 trials"));
@@ -136,10 +71,12 @@ pub(super) fn assemble(mut drafts: Vec<Draft>, mut problems: Problems, wishes: &
     let (surface_names, surface_index) = index(&drafts, |t| &t.surface);
     let (material_names, material_index) = index(&drafts, |t| &t.material);
 
-    let wanted: BTreeSet<&str> = wishes.laboratory_surfaces.iter().map(|name| name.trim()).collect();
+    look_alikes(&drafts, &mut problems);
+    let wishes_normal: Vec<String> = wishes.laboratory_surfaces.iter().map(|name| normal(name)).collect();
+    let wanted: BTreeSet<&str> = wishes_normal.iter().map(String::as_str).collect();
     let roles = roles(&drafts, &surface_names, &surface_index, &wanted, &mut problems);
     let classes = classes(&drafts, &material_names, &material_index, &mut problems);
-    problems.settle(wishes.problem_limit)?;
+    let notes = problems.settle(wishes.problem_limit)?.into_texts();
 
     if let Some(name) = wanted.iter().find(|name| !surface_names.iter().any(|s| s == *name)) {
         return Err(ErrorKind::UnknownSurface { name: (*name).into(), known: surface_names }.into());
@@ -152,11 +89,11 @@ pub(super) fn assemble(mut drafts: Vec<Draft>, mut problems: Problems, wishes: &
     }
     let surfaces = surface_names.into_iter().zip(roles).map(|(name, role)| Surface { name, role }).collect();
     let materials = material_names.into_iter().zip(classes).map(|(name, class)| Material { name, class }).collect();
-    Ok(Campaign::from_parts(trials, surfaces, materials, surface_index, material_index, canonical))
+    Ok(Campaign::from_parts(trials, surfaces, materials, surface_index, material_index, canonical, notes))
 }
 
-/// The checks of one row, and its normal form: blanks trimmed, empty optional text absent,
-/// line breaks as `\n`, no negative zero.
+/// The checks of one row, and its normal form: labels and text as `label` makes them, empty optional
+/// text absent, no negative zero.
 fn check_row(draft: &mut Draft, verdicts: &mut BTreeMap<String, Option<String>>, problems: &mut Problems) {
     let line = draft.line;
     let outcome_known = !draft.refused(Column::Outcome);
@@ -169,14 +106,15 @@ fn check_row(draft: &mut Draft, verdicts: &mut BTreeMap<String, Option<String>>,
         (Column::Surface, &mut trial.surface, "the name of the surface"),
         (Column::Material, &mut trial.material, "the name of the material"),
     ] {
-        trim(text);
+        let refusal = normalise_label(text);
         if is_refused(column) {
             continue;
         }
-        if text.is_empty() {
-            problems.field(line, column, "", expected);
-        } else if let Some(expected) = refuse_label(text) {
+        if let Some(expected) = refusal {
+            draft.refused |= column.bit();
             problems.field(line, column, text, expected);
+        } else if text.is_empty() {
+            problems.field(line, column, "", expected);
         }
     }
     for (column, slot) in [
@@ -187,14 +125,9 @@ fn check_row(draft: &mut Draft, verdicts: &mut BTreeMap<String, Option<String>>,
         (Column::Note, &mut trial.note),
     ] {
         let Some(text) = slot else { continue };
-        let expected = if column == Column::Note {
-            normalise_text(text);
-            refuse_text(text)
-        } else {
-            trim(text);
-            refuse_label(text)
-        };
+        let expected = if column == Column::Note { normalise_text(text) } else { normalise_label(text) };
         if let Some(expected) = expected {
+            draft.refused |= column.bit();
             problems.field(line, column, text, expected);
         } else if text.is_empty() {
             *slot = None;
@@ -214,7 +147,7 @@ fn check_row(draft: &mut Draft, verdicts: &mut BTreeMap<String, Option<String>>,
         }
     }
     if trial.layers == Some(0) && !is_refused(Column::Layers) {
-        problems.field(line, Column::Layers, "0", Column::Layers.quantity());
+        problems.field(line, Column::Layers, "0", Column::Layers.words());
     }
     if outcome_known {
         if trial.outcome == Outcome::Void && trial.note.is_none() && !is_refused(Column::Note) {
@@ -247,33 +180,34 @@ fn check_covariates(
     verdicts: &mut BTreeMap<String, Option<String>>,
     problems: &mut Problems,
 ) {
-    if covariates.keys().any(|name| name.trim().len() != name.len()) {
-        let mut trimmed = BTreeMap::new();
-        for (name, text) in mem::take(covariates) {
-            let name = name.trim().to_string();
-            if let Some(earlier) = trimmed.insert(name.clone(), text) {
-                problems.covariate(line, &name, &earlier, "one value for each column; this name is given twice");
+    if covariates.keys().any(|name| normal(name) != *name) {
+        let mut tidied = BTreeMap::new();
+        for (mut name, text) in mem::take(covariates) {
+            // A name that is refused is reported below.
+            normalise_label(&mut name);
+            if let Some(earlier) = tidied.insert(name.clone(), text) {
+                problems.other(line, &name, &earlier, "one value for each column; this name is given twice");
             }
         }
-        *covariates = trimmed;
+        *covariates = tidied;
     }
     covariates.retain(|name, text| {
-        normalise_text(text);
+        let refusal = normalise_text(text);
         if !verdicts.contains_key(name) {
             verdicts.insert(name.clone(), refuse_covariate_name(name));
         }
         // The reader refuses such names in the header, once; this is for tables built in code.
         if let Some(Some(expected)) = verdicts.get(name) {
-            problems.covariate(line, name, name, expected.as_str());
-        } else if let Some(expected) = refuse_text(text) {
-            problems.covariate(line, name, text, expected);
+            problems.other(line, name, name, expected.as_str());
+        } else if let Some(expected) = refusal {
+            problems.other(line, name, text, expected);
         }
         !text.is_empty()
     });
 }
 
 /// What was expected of the name of a covariate column, where it cannot be one.
-pub(super) fn refuse_covariate_name(name: &str) -> Option<String> {
+fn refuse_covariate_name(name: &str) -> Option<String> {
     if name.is_empty() {
         return Some("a name for the column".into());
     }
@@ -283,53 +217,24 @@ pub(super) fn refuse_covariate_name(name: &str) -> Option<String> {
     if let Some(column) = Column::resembling(name) {
         return Some(format!("the exact name {}, or a name that cannot be mistaken for it", column.name()));
     }
-    refuse_label(name)
+    normalise_label(&mut name.to_owned())
 }
 
-fn refuse_label(text: &str) -> Option<String> {
-    if let Some(c) = text.chars().find(|&c| c.is_control() || is_invisible(c)) {
-        let what = match c {
-            '\n' | '\r' => {
-                return Some("a label on one line (is a quotation mark left open, or a line break typed in?)".into());
+/// Reports labels that look like another of their column.
+fn look_alikes(drafts: &[Draft], problems: &mut Problems) {
+    for column in [Column::Surface, Column::Material, Column::MaterialClass, Column::Day, Column::Run, Column::Belt] {
+        let mut spellings = Spellings::default();
+        for draft in drafts.iter().filter(|d| !d.refused(column)) {
+            let label = match column {
+                Column::Surface => Some(draft.trial.surface.as_str()),
+                Column::Material => Some(draft.trial.material.as_str()),
+                _ => column.optional_text(&draft.trial),
+            };
+            if let Some(label) = label.filter(|label| !label.is_empty()) {
+                spellings.add(label, draft.line);
             }
-            '\t' => "tab",
-            c if c.is_control() => "control",
-            _ => "invisible",
-        };
-        return Some(format!("a label of visible characters; remove the {what} character U+{:04X}", u32::from(c)));
-    }
-    too_long(text, LONGEST_LABEL, "a label")
-}
-
-fn refuse_text(text: &str) -> Option<String> {
-    if let Some(c) = text.chars().find(|&c| c.is_control() && c != '\n' && c != '\t') {
-        return Some(format!("plain text; remove the control character U+{:04X}", u32::from(c)));
-    }
-    too_long(text, LONGEST_TEXT, "text")
-}
-
-fn too_long(text: &str, longest: usize, what: &str) -> Option<String> {
-    (text.len() > longest && text.chars().count() > longest)
-        .then(|| format!("{what} of at most {longest} characters (is a quotation mark left open?)"))
-}
-
-/// Characters that nobody sees and that would make two equal-looking labels different. The joiners
-/// U+200C and U+200D are letters' business in several scripts and stay.
-fn is_invisible(c: char) -> bool {
-    matches!(c, '\u{ad}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
-}
-
-fn trim(text: &mut String) {
-    let trimmed = text.trim();
-    if trimmed.len() != text.len() {
-        *text = trimmed.to_string();
-    }
-}
-
-fn normalise_text(text: &mut String) {
-    trim(text);
-    if text.contains('\r') {
-        *text = text.replace("\r\n", "\n").replace('\r', "\n");
+        }
+        spellings.report(usize::from(column.rank()), column.name(), problems);
     }
 }
 

@@ -1,15 +1,16 @@
 //! The columns of trials.csv: names, order, units, and what each accepts.
 
+use super::number::Quantity;
 use super::outcome::Outcome;
+use super::sheet::Contract;
 use super::trial::Trial;
 
-/// Longest label (id, surface, material, class, role, day, run, belt, column name), in characters.
-/// A longer one is nearly always a quotation mark that was left open.
-pub(super) const LONGEST_LABEL: usize = 200;
-/// Longest note or covariate, in characters.
-pub(super) const LONGEST_TEXT: usize = 10_000;
+/// Shortest abrasion time that is taken, s: no clock of these machines tells less.
+pub(crate) const SHORTEST_TIME_S: f64 = 1e-4;
+/// Longest abrasion time that is taken, s: more than a day.
+pub(crate) const LONGEST_TIME_S: f64 = 1e5;
 
-/// A column of the contract, in the fixed order of problems, of the written table and of the digest.
+/// A column of [`TRIALS`], in the fixed order of problems, of the written table and of the digest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[repr(u8)]
 pub(super) enum Column {
@@ -68,26 +69,7 @@ impl Column {
     ];
 
     pub(super) fn name(self) -> &'static str {
-        match self {
-            Self::TrialId => "trial_id",
-            Self::Surface => "surface",
-            Self::Material => "material",
-            Self::AbrasionTime => "abrasion_time_s",
-            Self::Outcome => "outcome",
-            Self::MaterialClass => "material_class",
-            Self::SurfaceRole => "surface_role",
-            Self::Day => "day",
-            Self::Run => "run",
-            Self::Belt => "belt",
-            Self::Speed => "speed_m_per_s",
-            Self::DropHeight => "drop_height_mm",
-            Self::Temperature => "temperature_c",
-            Self::NormalForce => "normal_force_n",
-            Self::SpecimenMass => "specimen_mass_g_per_m2",
-            Self::Thickness => "thickness_mm",
-            Self::Layers => "layers",
-            Self::Note => "note",
-        }
+        TRIALS.columns[usize::from(self.rank())]
     }
 
     /// Its rank among the problems of one row.
@@ -109,8 +91,24 @@ impl Column {
         Self::ALL.into_iter().find(|c| resemble(name, c.name()))
     }
 
+    /// What it holds where it holds numbers.
+    pub(super) fn quantity(self) -> Quantity {
+        let absent = if self == Self::AbrasionTime {
+            "(a trial without a valid time is void, with the reason in note and nothing here)"
+        } else {
+            "(or nothing where it was not measured)"
+        };
+        Quantity {
+            words: self.words(),
+            unit: self.unit(),
+            absent,
+            is_time: self == Self::AbrasionTime,
+            is_count: self == Self::Layers,
+        }
+    }
+
     /// The number it holds, in words; empty for text columns.
-    pub(super) fn quantity(self) -> &'static str {
+    pub(super) fn words(self) -> &'static str {
         match self {
             Self::AbrasionTime => "a positive number of seconds such as 2.31",
             Self::Speed => "a positive number of m/s such as 8.0",
@@ -124,8 +122,7 @@ impl Column {
         }
     }
 
-    /// Its unit, for telling people to leave it out.
-    pub(super) fn unit(self) -> &'static str {
+    fn unit(self) -> &'static str {
         match self {
             Self::AbrasionTime => "s",
             Self::Speed => "m/s",
@@ -140,31 +137,22 @@ impl Column {
 
     /// What is wrong with a value of this decimal column, as the text of what was expected.
     pub(super) fn refuse(self, value: f64, outcome: Option<Outcome>) -> Option<String> {
-        let quantity = self.quantity();
+        let words = self.words();
         if !value.is_finite() {
-            return Some(self.not_a_measurement());
+            return Some(format!("{words} {}", self.quantity().absent));
         }
         match self {
             Self::Temperature => None,
-            Self::DropHeight => (value < 0.0).then(|| quantity.to_string()),
+            Self::DropHeight => (value < 0.0).then(|| words.to_string()),
             Self::AbrasionTime if value <= 0.0 => Some(match outcome {
-                _ if value < 0.0 => quantity.to_string(),
-                Some(Outcome::Void) => format!("{quantity}, or nothing because the outcome is void"),
+                _ if value < 0.0 => words.to_string(),
+                Some(Outcome::Void) => format!("{words}, or nothing because the outcome is void"),
                 _ => format!(
-                    "{quantity} (a specimen that failed within the time resolution is opened_at_contact, with that resolution as its time)"
+                    "{words} (a specimen that failed within the time resolution is opened_at_contact, with that resolution as its time)"
                 ),
             }),
-            _ => (value <= 0.0).then(|| quantity.to_string()),
-        }
-    }
-
-    /// What to do about NaN, infinity, "NA" and their kin.
-    pub(super) fn not_a_measurement(self) -> String {
-        let quantity = self.quantity();
-        if self == Self::AbrasionTime {
-            format!("{quantity} (a trial without a valid time is void, with the reason in note and nothing here)")
-        } else {
-            format!("{quantity}, or nothing where it was not measured")
+            Self::AbrasionTime => refuse_time(value),
+            _ => (value <= 0.0).then(|| words.to_string()),
         }
     }
 
@@ -206,8 +194,69 @@ impl Column {
     }
 }
 
+/// What was expected of a time that no clock gives.
+pub(crate) fn refuse_time(time_s: f64) -> Option<String> {
+    (!(SHORTEST_TIME_S..=LONGEST_TIME_S).contains(&time_s))
+        .then(|| "a time that a clock gives, from 0.0001 s to 100000 s; are these seconds?".into())
+}
+
+/// The trial table.
+pub(super) static TRIALS: Contract = Contract {
+    columns: &[
+        "trial_id",
+        "surface",
+        "material",
+        "abrasion_time_s",
+        "outcome",
+        "material_class",
+        "surface_role",
+        "day",
+        "run",
+        "belt",
+        "speed_m_per_s",
+        "drop_height_mm",
+        "temperature_c",
+        "normal_force_n",
+        "specimen_mass_g_per_m2",
+        "thickness_mm",
+        "layers",
+        "note",
+    ],
+    required: Column::REQUIRED,
+    decimals: &[3, 10, 11, 12, 13, 14, 15],
+    row: "a trial",
+    meant,
+};
+
+/// The column that people call by another name: nothing is read so, but they are asked.
+pub(super) fn meant(name: &str) -> Option<&'static str> {
+    const OTHER_NAMES: [(&str, &[&str]); 17] = [
+        ("trial_id", &["id", "trial", "trialno", "trialnumber", "test", "testid", "specimen", "specimenid", "sample"]),
+        ("surface", &["road", "track", "pavement", "surfacename"]),
+        ("material", &["fabric", "cloth", "materialname", "product"]),
+        ("abrasion_time_s", &["time", "times", "seconds", "abrasiontime", "abrasion", "zeit", "duration"]),
+        ("outcome", &["result", "status", "ergebnis"]),
+        ("day", &["date", "datum", "tag", "jour", "fecha", "testday", "testdate"]),
+        ("run", &["operator", "person", "tester", "shift", "runid", "runno", "series"]),
+        ("belt", &["beltid", "beltno", "band", "paper", "abrasive"]),
+        ("material_class", &["class", "klasse", "classe", "family", "materialtype"]),
+        ("surface_role", &["role", "rolle", "surfacetype"]),
+        ("speed_m_per_s", &["speed", "velocity", "geschwindigkeit"]),
+        ("drop_height_mm", &["height", "dropheight"]),
+        ("temperature_c", &["temp", "temperature", "temperatur"]),
+        ("normal_force_n", &["force", "normalforce", "load"]),
+        ("specimen_mass_g_per_m2", &["mass", "weight", "gsm", "specimenmass", "arealmass"]),
+        ("thickness_mm", &["thickness", "dicke"]),
+        ("note", &["notes", "comment", "comments", "remark", "remarks", "bemerkung"]),
+    ];
+    let name: String = letters(name).collect();
+    let is = |other: &str| name == other || (other.len() >= 5 && name.starts_with(other));
+    let exactly = OTHER_NAMES.iter().find(|(_, others)| others.contains(&name.as_str()));
+    exactly.or_else(|| OTHER_NAMES.iter().find(|(_, others)| others.iter().any(|o| is(o)))).map(|(column, _)| *column)
+}
+
 /// True where two names are equal but for case and punctuation.
-pub(super) fn resemble(a: &str, b: &str) -> bool {
+pub(crate) fn resemble(a: &str, b: &str) -> bool {
     letters(a).eq(letters(b))
 }
 
@@ -216,7 +265,7 @@ fn letters(name: &str) -> impl Iterator<Item = char> {
 }
 
 /// Offending text for a message: cut when long, with its length.
-pub(super) fn excerpt(text: &str) -> String {
+pub(crate) fn excerpt(text: &str) -> String {
     const SHOWN: usize = 60;
     let length = text.chars().count();
     if length <= SHOWN + 20 {

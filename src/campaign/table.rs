@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize, Serializer};
 use super::builder::CampaignBuilder;
 use super::decision::{Decided, Decision, Decisions};
 use super::digest::digest;
+use super::label::normal;
 use super::outcome::{Outcome, SurfaceRole};
 use super::read::CampaignReader;
 use super::trial::Trial;
@@ -121,16 +122,27 @@ impl CellCounts {
 /// assert_eq!(campaign.surfaces()[campaign.surface_index()[0] as usize].name, first.surface);
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Clone, PartialEq, Deserialize)]
+#[derive(Clone, Deserialize)]
 #[serde(try_from = "Document")]
 pub struct Campaign {
     table: Arc<Table>,
+    /// What the reader took as it was meant; no part of what makes two campaigns equal.
+    notes: Arc<[String]>,
     /// Set in the campaigns that a bootstrap hands to a statistic, nowhere else.
     resample: Option<Arc<Resample>>,
     /// Trials that are kept in the table and not fitted, in the order of the table.
     aside: Option<Arc<[bool]>>,
     /// Decisions of whoever runs the campaign.
     decided: Option<Arc<Decided>>,
+}
+
+impl PartialEq for Campaign {
+    fn eq(&self, other: &Self) -> bool {
+        self.table == other.table
+            && self.resample == other.resample
+            && self.aside == other.aside
+            && self.decided == other.decided
+    }
 }
 
 #[derive(PartialEq)]
@@ -199,11 +211,12 @@ impl Campaign {
         surface_index: Vec<u32>,
         material_index: Vec<u32>,
         canonical: Vec<u32>,
+        notes: Vec<String>,
     ) -> Self {
         let digest = digest(&trials, &canonical);
         let rows = rows_by_cell(&trials, &material_index, &surface_index, &canonical);
         let table = Table { trials, surfaces, materials, surface_index, material_index, canonical, rows, digest };
-        Self { table: Arc::new(table), resample: None, aside: None, decided: None }
+        Self { table: Arc::new(table), notes: notes.into(), resample: None, aside: None, decided: None }
     }
 
     /// The same table as a bootstrap replicate sees it. Labels, order and digest stay.
@@ -530,7 +543,8 @@ impl Campaign {
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the known names.
     pub fn surface(&self, name: &str) -> Result<usize> {
-        self.table.surfaces.binary_search_by(|s| s.name.as_str().cmp(name)).map_err(|_| {
+        let find = |name: &str| self.table.surfaces.binary_search_by(|s| s.name.as_str().cmp(name));
+        find(name).or_else(|_| find(&normal(name))).map_err(|_| {
             ErrorKind::UnknownSurface {
                 name: name.into(),
                 known: self.table.surfaces.iter().map(|s| s.name.clone()).collect(),
@@ -551,7 +565,8 @@ impl Campaign {
     /// # Errors
     /// [`ErrorKind::UnknownMaterial`] with the known names.
     pub fn material(&self, name: &str) -> Result<usize> {
-        self.table.materials.binary_search_by(|m| m.name.as_str().cmp(name)).map_err(|_| {
+        let find = |name: &str| self.table.materials.binary_search_by(|m| m.name.as_str().cmp(name));
+        find(name).or_else(|_| find(&normal(name))).map_err(|_| {
             ErrorKind::UnknownMaterial {
                 name: name.into(),
                 known: self.table.materials.iter().map(|m| m.name.clone()).collect(),
@@ -594,6 +609,27 @@ impl Campaign {
         let names: BTreeSet<&str> =
             self.table.trials.iter().flat_map(|t| t.covariates.keys().map(String::as_str)).collect();
         names.into_iter().collect()
+    }
+
+    /// What the reader took as it was meant though it was written otherwise, in plain English: semicolons and decimal commas,
+    /// names in capitals, rows and columns without an entry. Empty for a table that keeps to the contract, for one
+    /// built in code and for a document.
+    ///
+    /// ```
+    /// use surface_severity::campaign::Campaign;
+    /// let table = "trial_id;surface;material;abrasion_time_s;outcome\nT1;belt;cowhide;3,05;Perforated\n";
+    /// let campaign = Campaign::from_reader(table.as_bytes(), "trials.csv")?;
+    /// assert_eq!(campaign.trials()[0].abrasion_time_s, Some(3.05));
+    /// assert_eq!(campaign.reading_notes(), [
+    ///     "fields are separated by semicolons",
+    ///     "decimal commas are read as decimal points (numbers with one: 1)",
+    ///     "column outcome: \"Perforated\" is read as perforated (line 2)",
+    /// ]);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn reading_notes(&self) -> &[String] {
+        &self.notes
     }
 
     /// How the trials of each cell ended, sorted by material, then surface; cells without any trial

@@ -132,7 +132,8 @@ record! {
 /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
 /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
 /// use surface_severity::correction::{Correction, CorrectionBasis, CorrectionOptions};
-/// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().by_class(true))?;
+/// let options = CorrectionOptions::default().minimum_class_materials(3);
+/// let correction = Correction::derive(&equivalence, &options)?;
 /// let basis = |id: &str| {
 ///     let report = reports.reports().iter().find(|r| r.report_id() == id).unwrap();
 ///     correction.apply_on("brushed concrete", report).map(|time| time.basis())
@@ -250,6 +251,7 @@ impl ClassCorrections {
 
     fn pieces(&self, (report, sigma, sigma_df): (f64, f64, f64), shared: Part) -> Pieces {
         Pieces {
+            line: 0.0,
             observed: self.observed_log_variance,
             pair: self.pair_log_variance,
             df: self.degrees_of_freedom,

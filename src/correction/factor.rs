@@ -25,19 +25,19 @@ use crate::severity::{Distribution, Grouping};
 /// | option | default | range | meaning |
 /// |---|---|---|---|
 /// | form | constant ratio | see [`Form`] | relation between laboratory and road times |
-/// | level | 0.95 | (0, 1) | confidence level of every interval |
-/// | by_class | false | constant ratio only | a factor for each material class, shrunk towards the common one |
-/// | minimum_class_materials | 3 | 1 or more | a class with fewer materials takes the common factor, with the scatter between classes in its interval |
-/// | specimen_prediction | Satterthwaite | see [`SpecimenPrediction`] | how the interval of one more specimen is found |
+/// | by_class | true | constant ratio only | a factor for each material class, shrunk towards the common one |
+/// | minimum_class_materials | 1 | 1 or more | a class with fewer materials takes the common factor, with the scatter between classes in its interval |
+///
+/// The level is that of the severity fit.
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
 /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
 /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
 /// use surface_severity::correction::{Correction, CorrectionOptions};
-/// let correction = Correction::derive(&equivalence, &CorrectionOptions::default().level(0.9).by_class(true))?;
-/// assert!(correction.level() == 0.9 && correction.by_class());
-/// assert!(Correction::derive(&equivalence, &CorrectionOptions::default().level(90.0)).is_err());
+/// let correction = Correction::derive(&equivalence, &CorrectionOptions::default())?;
+/// assert!(correction.level() == fit.level() && correction.by_class());
+/// assert!(Correction::derive(&equivalence, &CorrectionOptions::default().minimum_class_materials(0)).is_err());
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -347,8 +347,12 @@ impl SurfaceCorrection {
     }
 
     fn common_at(&self, x: f64, report: Known, target: Target, base: &Correction) -> Predictive {
-        let line = (self.variance_at(x), self.factor_degrees_of_freedom);
+        let variance = self.variance_at(x);
+        // The line as it was fitted; a further material scatters by what made the line uncertain.
+        let own = if target == Target::Line { 0.0 } else { (variance - self.shared_log_variance).max(0.0) };
+        let line = (variance - own, self.factor_degrees_of_freedom);
         let pieces = Pieces {
+            line: own,
             observed: self.observed_log_variance,
             pair: self.pair_log_variance,
             df: self.degrees_of_freedom,

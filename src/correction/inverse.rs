@@ -186,7 +186,7 @@ pub enum Needed {
 /// use surface_severity::correction::RoadGoal;
 /// let needed = correction.needed_laboratory_time("brushed concrete", &RoadGoal::new(4.0))?;
 /// // The average material lasts just 4 s where the belt shows 4 s/c.
-/// let c = correction.correction(&needed.surface)?.factor();
+/// let c = correction.correction(&needed.surface)?.factor_of(None);
 /// let set = needed.calibration_s.interval().unwrap();
 /// assert!((set.estimate() - 4.0 / c.estimate()).abs() < 1e-9 && (set.upper() - 4.0 / c.lower()).abs() < 1e-9);
 /// # Ok::<(), surface_severity::Error>(())

@@ -19,7 +19,7 @@
 //! day of its own specimens ([`LabReport::on_days`] for more than one), and one more specimen a day of its own on the road.
 //!
 //! By class ([`CorrectionOptions::by_class`]): log c_class = μ + γ_class, γ with standard deviation ω over classes, shrunk
-//! towards the common factor by as much as the class means and their errors bear out. A class with too few materials, one
+//! towards the common factor c by as much as the class means and their errors bear out. A class with too few materials, one
 //! that was not tested and one that is not stated take the common factor, with ω in the interval, and say so
 //! ([`CorrectionBasis`]).
 //!
@@ -32,13 +32,12 @@
 //! | laboratory time that a road time calls for | [`Correction::needed_laboratory_time`], with a calibration set that may have no end |
 //!
 //! # Degrees of freedom
-//! The factor and τ rest on the materials: n − 1 of them (power law: n − 2), however many specimens there were. τ̂ is
-//! not taken as known: the intervals are quantiles of the mixture over its confidence distribution (`predict.rs`),
-//! which is Student t where replicate scatter plays no part. The report's mean and a further specimen rest on σ and its
+//! The factor has the limits of the severity fit; τ rests on the materials: n − 1 of them (power law: n − 2), however many
+//! specimens there were. τ̂ is not taken as known: the intervals are quantiles of the mixture over its confidence
+//! distribution (`predict.rs`), which is Student t where replicate scatter plays no part. The report's mean and a further specimen rest on σ and its
 //! degrees of freedom; the two combine by Welch–Satterthwaite inside the mixture. One more specimen, mostly σ, takes their sum
-//! with Satterthwaite's degrees of freedom instead, where times are log-normal and the factor is common to all
-//! ([`SpecimenPrediction`]). By class τ rests on materials − classes,
-//! and ω on classes − 1: with two or three classes hardly anything is known of a further one, and its interval is that wide.
+//! with Satterthwaite's degrees of freedom instead, where times are log-normal and the factor is common to all. By class τ
+//! rests on materials − classes, and ω on classes − 1: with two or three classes hardly anything is known of a further one, and its interval is that wide.
 //!
 //! # Accuracy of the intervals
 //! Share of nominal 95 % intervals that held the truth for a material that was left out, in simulated campaigns (σ = 0.2, 5
@@ -128,8 +127,7 @@
 //!
 //! Where days differ (log sd 0.1, σ 0.2, three days on each of three roads and the belt, 5 specimens a cell over the days of
 //! its surface, the report from one day; 1000 campaigns, 0.007; `intervals_cover_where_days_differ` in `tests/correction.rs`),
-//! first from [`Equivalence::fit`](crate::equivalence::Equivalence::fit), then from
-//! [`fit_mixed`](crate::equivalence::Equivalence::fit_mixed) with days and material × surface:
+//! first from a severity fit with material × surface alone, then with days too:
 //!
 //! | materials | τ | factor: without, with | median | specimen |
 //! |---|---|---|---|---|
@@ -153,8 +151,7 @@
 //! out gives a bound "at least". Reports and documents are refused with every problem named.
 //!
 //! # Documents
-//! `surface-severity/correction/3`, with the decisions on trials that were in force. Those of versions 1 and 2 read for ever,
-//! and answer as they did ([`SpecimenPrediction::Mixture`]).
+//! `surface-severity/correction/1`, with the decisions on trials that were in force and a seal over its content.
 
 mod classes;
 mod document;
@@ -163,6 +160,7 @@ mod factor;
 mod inverse;
 mod multiplier;
 mod predict;
+mod reading;
 mod reports;
 mod requirement;
 mod validity;
@@ -172,7 +170,8 @@ pub use exposure::{ExposedTime, Exposure};
 pub use factor::{CorrectedTime, Correction, CorrectionOptions, NotCorrected, SurfaceCorrection, corrected_reports};
 pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
 
-pub(crate) use predict::{Pieces, Predictive, Target, sum_of};
-pub use reports::{LabReport, LabReports, Specimen};
+pub(crate) use predict::{Pieces, Predictive, Target};
+pub use reading::LabReports;
+pub use reports::{LabReport, Specimen};
 pub use requirement::{Reaching, Requirement};
 pub use validity::{ClassCount, ClassValidity, Domain, Side, TimeValidity, Validity};

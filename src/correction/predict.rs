@@ -1,20 +1,20 @@
 //! The distribution of a corrected log time.
 //!
-//! The pairs of a line tell two things with ν degrees of freedom: the variance s² that they show about it, and,
-//! through it, τ² = s² − v, v the variance that replicate scatter explains. Neither is known exactly, and τ̂ = 0 does
-//! not mean τ = 0. So both are given their confidence distribution: s²(W) = s² ν / W, τ²(W) = max(0, s²(W) − v), W
-//! chi-squared with ν degrees of freedom, and the predictive distribution is the mixture over W of
+//! The pairs of a line show with ν degrees of freedom the variance s² about it and, through it, τ² = s² − v, v the
+//! variance that replicate scatter explains. τ is not known exactly, and τ̂ = 0 does not mean τ = 0. So τ² is given its
+//! confidence distribution: τ²(W) = max(0, s² ν / W − v), W chi-squared with ν degrees of freedom, and the predictive
+//! distribution is the mixture over W of
 //!
-//! `centre + N(0, u² s²(W)/s² + τ²(W)) + σ-part`,
+//! `centre + N(0, u² ν / W + τ²(W)) + σ-part`,
 //!
-//! u the standard error of the line at this time. The σ-part (the report's own mean, and a further specimen) is
-//! Student t with the degrees of freedom of σ; inside the mixture, t with the Welch–Satterthwaite degrees of freedom
-//! (V_u + V_σ)² ν_σ / V_σ². With τ left out and no σ-part this is exactly the t interval of the line. The construction
-//! is that of a prediction interval of random-effects meta-analysis from the confidence distribution of τ² (Nagashima,
-//! Noma and Furukawa 2019), with the chi-squared approximation to Q in place of its exact distribution.
-//!
-//! What trials of one day, run or belt share (of the campaign, of the report, of a further specimen) is a third part, with
-//! the degrees of freedom of its own estimate; it joins the σ-part by Welch and Satterthwaite.
+//! u² what the scatter of the materials leaves uncertain of the line: it rests on the same s², so that a further material
+//! about a mean of m is t with variance s² (1 + 1/m), exactly, where nothing else is uncertain. The σ-part is Student t:
+//! the report's own mean and a further specimen with the degrees of freedom of σ, and what days, runs and belts add (of
+//! the line, of the report, of a further specimen) with those of its own estimate. They join by Welch and Satterthwaite to
+//! (V, ν_V); inside the mixture this is t with (u² ν / W + τ²(W) + V)² ν_V / V² degrees of freedom. The line itself is t
+//! with the standard error and degrees of freedom of its own fit. The construction is that of a prediction interval of
+//! random-effects meta-analysis from the confidence distribution of τ² (Nagashima, Noma and Furukawa 2019), with the
+//! chi-squared approximation to Q in place of its exact distribution.
 //!
 //! One more log-normal specimen, factor common to all: σ² is then most of the variance, τ̂ = 0 does little harm, and the
 //! mixture is longer than it need be (up to 97 % at nominal 95 %). So the variances u² + τ̂² + report + σ² are summed
@@ -39,6 +39,8 @@ use crate::severity::Distribution;
 /// The pieces of variance of a corrected log time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Pieces {
+    /// u²: what the scatter of the materials leaves uncertain of the line; 0 for the line itself and by class.
+    pub(crate) line: f64,
     /// s² and v.
     pub(crate) observed: f64,
     pub(crate) pair: f64,
@@ -49,7 +51,7 @@ pub(crate) struct Pieces {
     /// σ, and its degrees of freedom.
     pub(crate) sigma: f64,
     pub(crate) sigma_df: f64,
-    /// What is uncertain of the line, and what days, runs and belts add, with its degrees of freedom.
+    /// What days, runs and belts add, with its degrees of freedom; for the line itself all that is uncertain of it.
     pub(crate) shared: Part,
 }
 
@@ -125,7 +127,8 @@ impl Predictive {
             .into_iter()
             .map(|(weight, w)| {
                 let inflation = pieces.df / w;
-                Node { weight, offset: 0.0, variance: tau2(&pieces, with_tau, inflation) }
+                let variance = pieces.line * inflation + tau2(&pieces, with_tau, inflation);
+                Node { weight, offset: 0.0, variance }
             })
             .collect();
         let mut predictive = Self::with(centre, mixture, pieces, target, distribution);
@@ -135,7 +138,7 @@ impl Predictive {
         predictive
     }
 
-    /// By class: the log time is `x` plus the log ratio of the class; `pieces.line` is not used.
+    /// By class: the log time is `x` plus the log ratio of the class.
     pub(crate) fn by_class(
         x: f64,
         class: ClassPieces<'_>,
@@ -161,13 +164,14 @@ impl Predictive {
             for (scaled, point) in points.iter_mut().zip(class.points) {
                 scaled.1 = point.1 * inflation;
             }
+            let common = (class.common.0, class.common.1 * inflation);
             for &(share, omega2) in &omegas {
                 // The far corners of both tails: in sum less than a millionth.
                 if weight * share < 1e-11 {
                     continue;
                 }
                 let ClassPrediction { mean, standard_error, .. } =
-                    predict_class(&points, class.of, omega2, Some(class.common));
+                    predict_class(&points, class.of, omega2, Some(common));
                 let node = Node {
                     weight: weight * share,
                     offset: mean - centre,
@@ -311,9 +315,9 @@ impl Pieces {
         } else {
             1.0
         };
-        let of_pairs = positive * self.observed;
+        let of_pairs = self.line + positive * self.observed;
         let of_sigma = own - positive * self.pair;
-        let total = tau2(self, true, 1.0) + own + self.shared.0;
+        let total = self.line + tau2(self, true, 1.0) + own + self.shared.0;
         let spread =
             of_pairs * of_pairs / self.df + of_sigma * of_sigma / sigma_df + self.shared.0.powi(2) / self.shared.1;
         (total, if spread > 0.0 { total * total / spread } else { f64::INFINITY })
@@ -409,19 +413,18 @@ mod tests {
     use crate::numeric::special::{normal_quantile, t_quantile};
     use crate::numeric::stream::{stream, unit};
 
-    const RULE: SpecimenPrediction = SpecimenPrediction::Satterthwaite;
+    const NONE: Part = (0.0, f64::INFINITY);
 
-    fn pieces(df: f64) -> Pieces {
-        let shared = (0.0, f64::INFINITY);
-        Pieces { line: 0.04, observed: 0.09, pair: 0.0, df, report: 0.0, sigma: 0.2, sigma_df: None, shared }
-    }
-
-    /// Without v the mixture is Student t: the line with variance u², a material with u² + s².
+    /// Without v the mixture is Student t: the line with its own variance, a further material with u² + s².
     #[test]
     fn the_mixture_contains_student_t() {
         for df in [1.0, 2.0, 5.0, 11.0, 40.0, 500.0] {
-            for (target, variance) in [(Target::Line, 0.04_f64), (Target::Material, 0.13)] {
-                let p = Predictive::new(0.7, pieces(df), target, Distribution::LogNormal, RULE);
+            for (target, line, shared, variance) in
+                [(Target::Line, 0.0, (0.04, df), 0.04_f64), (Target::Material, 0.04, NONE, 0.13)]
+            {
+                let pieces =
+                    Pieces { line, observed: 0.09, pair: 0.0, df, report: 0.0, sigma: 0.2, sigma_df: 1e9, shared };
+                let p = Predictive::new(0.7, pieces, target, Distribution::LogNormal);
                 for level in [0.9, 0.975, 0.995] {
                     let want = 0.7 + t_quantile(level, df) * variance.sqrt();
                     let got = p.quantile(level).unwrap();
@@ -435,24 +438,22 @@ mod tests {
     /// With everything but the σ-part at zero: t with the degrees of freedom of σ; a specimen adds σ².
     #[test]
     fn the_sigma_part_is_student_t() {
-        let none = (0.0, f64::INFINITY);
-        let sigma_df = Some(9.0);
-        let p =
-            Pieces { line: 0.0, observed: 0.0, pair: 0.1, df: 5.0, report: 0.01, sigma: 0.2, sigma_df, shared: none };
+        let (line, observed, report, sigma) = (0.0, 0.0, 0.01, 0.2);
+        let p = Pieces { line, observed, pair: 0.1, df: 5.0, report, sigma, sigma_df: 9.0, shared: NONE };
         for (target, variance) in [(Target::Material, 0.01_f64), (Target::Specimen, 0.05)] {
-            let got = Predictive::new(0.0, p, target, Distribution::LogNormal, RULE).quantile(0.975).unwrap();
+            let got = Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(0.975).unwrap();
             let want = t_quantile(0.975, 9.0) * variance.sqrt();
             assert!((got / want - 1.0).abs() < 1e-10, "{got} {want}");
         }
         // A shared part beside it: t with Satterthwaite's degrees of freedom.
         let both = Pieces { shared: (0.02, 6.0), ..p };
-        let got = Predictive::new(0.0, both, Target::Material, Distribution::LogNormal, RULE).quantile(0.975).unwrap();
+        let got = Predictive::new(0.0, both, Target::Material, Distribution::LogNormal).quantile(0.975).unwrap();
         let want =
             t_quantile(0.975, 0.03_f64.powi(2) / (0.01_f64.powi(2) / 9.0 + 0.02_f64.powi(2) / 6.0)) * 0.03_f64.sqrt();
         assert!((got / want - 1.0).abs() < 1e-10, "{got} {want}");
         // Nothing uncertain at all: a point.
         let none = Pieces { report: 0.0, sigma: 0.0, ..p };
-        let point = Predictive::new(1.5, none, Target::Material, Distribution::LogNormal, RULE);
+        let point = Predictive::new(1.5, none, Target::Material, Distribution::LogNormal);
         assert_eq!(point.quantile(0.1), Some(1.5));
         assert!((point.survival(1.4) - 1.0).abs() < 1e-12 && point.survival(1.6) == 0.0);
     }
@@ -461,11 +462,9 @@ mod tests {
     /// specimen is no surer than its median.
     #[test]
     fn a_further_specimen_sums_its_variances() {
-        let shared = (0.0, f64::INFINITY);
-        let sigma_df = Some(20.0);
-        let p = Pieces { line: 0.01, observed: 0.05, pair: 0.0, df: 5.0, report: 0.0, sigma: 0.3, sigma_df, shared };
-        let at =
-            |p: Pieces, target, q| Predictive::new(0.0, p, target, Distribution::LogNormal, RULE).quantile(q).unwrap();
+        let (line, sigma, sigma_df) = (0.01, 0.3, 20.0);
+        let p = Pieces { line, observed: 0.05, pair: 0.0, df: 5.0, report: 0.0, sigma, sigma_df, shared: NONE };
+        let at = |p: Pieces, target, q| Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(q).unwrap();
         let df = 0.15_f64.powi(2) / (0.06_f64.powi(2) / 5.0 + 0.09_f64.powi(2) / 20.0);
         let want = t_quantile(0.975, df) * 0.15_f64.sqrt();
         assert!((at(p, Target::Specimen, 0.975) / want - 1.0).abs() < 1e-10);
@@ -483,7 +482,6 @@ mod tests {
     /// more than the variance of report and specimen together.
     #[test]
     fn a_further_specimen_lies_between_the_mixtures() {
-        let shared = (0.0, f64::INFINITY);
         for (df, pair, report, sigma) in [
             (1.0, 0.016, 0.008, 0.2),
             (2.0, 0.08, 0.0133, 0.2),
@@ -495,16 +493,13 @@ mod tests {
             for step in 0..60 {
                 let observed = pair * libm::exp(f64::from(step - 30) * 0.02);
                 let line = observed / (df + 1.0);
-                let p = Pieces { line, observed, pair, df, report, sigma, sigma_df: Some(24.0), shared };
-                let limit = |target, rule| {
-                    Predictive::new(0.0, p, target, Distribution::LogNormal, rule).quantile(0.975).unwrap()
-                };
-                let specimen = limit(Target::Specimen, RULE);
-                assert!(specimen >= limit(Target::Material, RULE) * (1.0 - 1e-9), "{df} {pair} {step}");
-                assert!(
-                    specimen <= limit(Target::Specimen, SpecimenPrediction::Mixture) * (1.0 + 1e-9),
-                    "{df} {pair} {step}"
-                );
+                let p = Pieces { line, observed, pair, df, report, sigma, sigma_df: 24.0, shared: NONE };
+                let of = |target| Predictive::new(0.0, p, target, Distribution::LogNormal);
+                let [specimen, median, mixture] =
+                    [of(Target::Specimen), of(Target::Material), Predictive { student: None, ..of(Target::Specimen) }]
+                        .map(|p| p.quantile(0.975).unwrap());
+                assert!(specimen >= median * (1.0 - 1e-9), "{df} {pair} {step}");
+                assert!(specimen <= mixture * (1.0 + 1e-9), "{df} {pair} {step}");
                 // Variances grow by 2 % a step, and the limit by no more, whatever happens to the degrees of freedom.
                 if let Some(before) = before.replace(specimen) {
                     assert!((0.999..1.02).contains(&(specimen / before)), "{df} {pair} {step}: {}", specimen / before);
@@ -512,30 +507,21 @@ mod tests {
             }
         }
         // Far out the median's tail, of 5 degrees of freedom, is the heavier.
-        let p = Pieces {
-            line: 0.01,
-            observed: 0.05,
-            pair: 0.0,
-            df: 5.0,
-            report: 0.0,
-            sigma: 0.3,
-            sigma_df: Some(20.0),
-            shared,
-        };
+        let (line, sigma, sigma_df) = (0.01, 0.3, 20.0);
+        let p = Pieces { line, observed: 0.05, pair: 0.0, df: 5.0, report: 0.0, sigma, sigma_df, shared: NONE };
         let [specimen, median] = [Target::Specimen, Target::Material]
-            .map(|target| Predictive::new(0.0, p, target, Distribution::LogNormal, RULE).quantile(1.0 - 1e-9).unwrap());
+            .map(|target| Predictive::new(0.0, p, target, Distribution::LogNormal).quantile(1.0 - 1e-9).unwrap());
         assert!((specimen / median - 1.0).abs() < 1e-9, "{specimen} {median}");
     }
 
     /// A Weibull specimen with a sure location has the Weibull's own quantiles, and its median is the location.
     #[test]
     fn a_specimen_follows_its_distribution() {
-        let shared = (0.0, f64::INFINITY);
-        let sure =
-            Pieces { line: 1e-3, observed: 0.0, pair: 0.1, df: 1e4, report: 0.0, sigma: 0.5, sigma_df: None, shared };
+        let (line, sigma, sigma_df) = (1e-3, 0.5, 1e9);
+        let sure = Pieces { line, observed: 0.0, pair: 0.1, df: 1e4, report: 0.0, sigma, sigma_df, shared: NONE };
         for distribution in [Distribution::Weibull, Distribution::LogLogistic] {
             // A small spread of the location hardly moves the quantiles, and gives the sum something smooth.
-            let p = Predictive::new(0.0, sure, Target::Specimen, distribution, RULE);
+            let p = Predictive::new(0.0, sure, Target::Specimen, distribution);
             for q in [0.1, 0.5, 0.9] {
                 let want = 0.5 * (distribution.quantile(q) - distribution.median());
                 assert!((p.quantile(q).unwrap() - want).abs() < 0.01, "{distribution} {q}");
@@ -566,8 +552,8 @@ mod tests {
                 df: f64::from(materials - 1),
                 report: estimate * estimate / specimens,
                 sigma: estimate,
-                sigma_df: Some(sigma_df),
-                shared: (0.0, f64::INFINITY),
+                sigma_df,
+                shared: NONE,
             };
             let report_error = sigma / libm::sqrt(specimens) * normal();
             let own = log_c + tau * normal();
@@ -576,7 +562,7 @@ mod tests {
             let half = t_quantile(0.975, pieces.df) * libm::sqrt(pieces.line);
             hits[0] += u32::from((fit.mean() - log_c).abs() <= half);
             for (k, target, truth) in [(1, Target::Material, own), (2, Target::Specimen, further)] {
-                let p = Predictive::new(centre, pieces, target, Distribution::LogNormal, RULE).survival(truth);
+                let p = Predictive::new(centre, pieces, target, Distribution::LogNormal).survival(truth);
                 hits[k] += u32::from((0.025..=0.975).contains(&p));
             }
         }

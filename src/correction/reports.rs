@@ -1,18 +1,11 @@
 //! Laboratory reports: times measured on the belt alone.
 
-use std::collections::BTreeMap;
-use std::io::Read;
-use std::path::Path;
-
-use crate::campaign::Outcome;
-use crate::error::{ErrorKind, Problem, Result};
+use crate::campaign::{Outcome, normalise_label, refuse_time};
+use crate::error::{ErrorKind, Result};
 use crate::estimate::BoundSide;
 use crate::numeric::count;
 use crate::numeric::root::bracketed;
 use crate::severity::Distribution;
-
-/// Most problems listed in one error.
-const LIMIT: usize = 100;
 
 /// One specimen of a report.
 ///
@@ -57,19 +50,44 @@ pub struct LabReport {
     report_id: String,
     material: String,
     material_class: Option<String>,
+    laboratory_surface: Option<String>,
     times: Times,
     days: u32,
 }
 
-fn positive(name: &str, value: f64) -> Result<()> {
-    if value > 0.0 && value.is_finite() {
-        Ok(())
-    } else {
-        Err(ErrorKind::option(name, value, "a positive, finite number"))
+fn time(name: &str, value: f64) -> Result<()> {
+    if !(value > 0.0 && value.is_finite()) {
+        return Err(ErrorKind::option(name, value, "a positive, finite number"));
+    }
+    refuse_time(value).map_or(Ok(()), |expected| Err(ErrorKind::option(name, value, &expected)))
+}
+
+/// A label in its normal form.
+fn label(name: &str, text: impl Into<String>) -> Result<String> {
+    let mut text = text.into();
+    match normalise_label(&mut text) {
+        Some(expected) => Err(ErrorKind::option(name, text, &expected)),
+        None if text.is_empty() => Err(ErrorKind::option(name, "", "a name")),
+        None => Ok(text),
     }
 }
 
 impl LabReport {
+    /// One row of a table, checked by its reader: a specimen, or a mean where `mean` has a count and a log standard deviation.
+    pub(super) fn from_row(
+        [report_id, material]: [String; 2],
+        [material_class, laboratory_surface]: [Option<String>; 2],
+        specimen: Specimen,
+        mean: Option<(u32, f64)>,
+        days: u32,
+    ) -> Self {
+        let times = match (mean, specimen.abrasion_time_s) {
+            (Some((specimens, log_sd)), Some(geometric_mean_s)) => Times::Mean { geometric_mean_s, specimens, log_sd },
+            _ => Times::Specimens(vec![specimen]),
+        };
+        Self { report_id, material, material_class, laboratory_surface, times, days }
+    }
+
     /// A report from the times of its specimens, s, each with its outcome; a void is kept and not used.
     ///
     /// ```
@@ -83,7 +101,8 @@ impl LabReport {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::InvalidOption`] without any specimen or for a time that is not positive and finite.
+    /// [`ErrorKind::InvalidOption`] without any specimen or for a time that no clock gives (from 0.0001 s to
+    /// 100 000 s it may be), or an empty name.
     pub fn from_specimens(
         report_id: impl Into<String>,
         material: impl Into<String>,
@@ -93,15 +112,16 @@ impl LabReport {
         if specimens.is_empty() {
             return Err(ErrorKind::option("specimens", 0, "at least one specimen"));
         }
-        for (time, _) in specimens {
-            positive("abrasion_time_s", *time)?;
+        for (seconds, _) in specimens {
+            time("abrasion_time_s", *seconds)?;
         }
         let times =
             specimens.iter().map(|(t, outcome)| Specimen { abrasion_time_s: Some(*t), outcome: *outcome }).collect();
         Ok(Self {
-            report_id: report_id.into(),
-            material: material.into(),
-            material_class,
+            report_id: label("report_id", report_id)?,
+            material: label("material", material)?,
+            material_class: material_class.map(|class| label("material_class", class)).transpose()?,
+            laboratory_surface: None,
             times: Times::Specimens(times),
             days: 1,
         })
@@ -120,7 +140,7 @@ impl LabReport {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::InvalidOption`] for a mean that is not positive and finite, fewer than two specimens, or a
+    /// [`ErrorKind::InvalidOption`] for a mean that no clock gives, an empty name, fewer than two specimens, or a
     /// standard deviation that is negative or not finite.
     pub fn from_mean(
         report_id: impl Into<String>,
@@ -130,7 +150,7 @@ impl LabReport {
         specimens: u32,
         log_sd: f64,
     ) -> Result<Self> {
-        positive("geometric_mean_s", geometric_mean_s)?;
+        time("geometric_mean_s", geometric_mean_s)?;
         if specimens < 2 {
             return Err(ErrorKind::option("specimens", specimens, "at least 2 specimens in a mean"));
         }
@@ -138,9 +158,10 @@ impl LabReport {
             return Err(ErrorKind::option("log_sd", log_sd, "a finite standard deviation of at least 0"));
         }
         Ok(Self {
-            report_id: report_id.into(),
-            material: material.into(),
-            material_class,
+            report_id: label("report_id", report_id)?,
+            material: label("material", material)?,
+            material_class: material_class.map(|class| label("material_class", class)).transpose()?,
+            laboratory_surface: None,
             times: Times::Mean { geometric_mean_s, specimens, log_sd },
             days: 1,
         })
@@ -153,17 +174,35 @@ impl LabReport {
     /// use surface_severity::correction::LabReport;
     /// let report = LabReport::from_mean("R 7", "new twill", None, 4.47, 6, 0.16)?.on_days(2)?;
     /// assert_eq!(report.counted(), 6, "three specimens on each of two days");
-    /// assert!(report.on_days(0).is_err());
+    /// assert!(report.clone().on_days(0).is_err() && report.on_days(7).is_err());
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::InvalidOption`] for 0.
+    /// [`ErrorKind::InvalidOption`] for 0 and for more days than there are specimens that count.
     pub fn on_days(mut self, days: u32) -> Result<Self> {
-        if days == 0 {
-            return Err(ErrorKind::option("days", days, "at least 1"));
+        let most = self.counted().max(1);
+        if days == 0 || usize::try_from(days).is_ok_and(|days| days > most) {
+            let expected = format!("at least 1 and at most {most}, the specimens that count");
+            return Err(ErrorKind::option("days", days, &expected));
         }
         self.days = days;
+        Ok(self)
+    }
+
+    /// Says on which laboratory surface the specimens were run; with more than one belt no correction can be chosen without.
+    ///
+    /// ```
+    /// use surface_severity::correction::LabReport;
+    /// let report = LabReport::from_mean("R 7", "new twill", None, 4.47, 6, 0.16)?.on_surface("coarse belt")?;
+    /// assert_eq!(report.laboratory_surface(), Some("coarse belt"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for a name that cannot be a label.
+    pub fn on_surface(mut self, laboratory_surface: impl Into<String>) -> Result<Self> {
+        self.laboratory_surface = Some(label("laboratory_surface", laboratory_surface)?);
         Ok(self)
     }
     pub(crate) fn days(&self) -> f64 {
@@ -184,6 +223,25 @@ impl LabReport {
     #[must_use]
     pub fn material_class(&self) -> Option<&str> {
         self.material_class.as_deref()
+    }
+    /// The laboratory surface it was measured on, if stated.
+    #[must_use]
+    pub fn laboratory_surface(&self) -> Option<&str> {
+        self.laboratory_surface.as_deref()
+    }
+    /// Days as a count.
+    pub(super) fn day_count(&self) -> u32 {
+        self.days
+    }
+    /// Adds the specimens of another row of the same report; false where either is a mean.
+    pub(super) fn join(&mut self, other: &Self) -> bool {
+        match (&mut self.times, &other.times) {
+            (Times::Specimens(specimens), Times::Specimens(more)) => {
+                specimens.extend(more);
+                true
+            }
+            _ => false,
+        }
     }
     /// The single specimens; empty where only their mean is reported.
     #[must_use]
@@ -330,311 +388,4 @@ fn bound(times: &[(f64, Outcome)], side: BoundSide, sigma: f64, distribution: Di
     let (a, b) = (low - 40.0 * sigma, high + 40.0 * sigma);
     let location = bracketed(excess, a, excess(a), b, excess(b));
     LogMedian::Bound { side, value: location + sigma * distribution.median() }
-}
-
-/// The reports of a file.
-///
-/// ```
-/// use surface_severity::correction::LabReports;
-/// let reports = LabReports::read_path("data-demo/lab_reports.csv")?;
-/// assert_eq!(reports.reports().len(), 12);
-/// assert_eq!(reports.reports()[0].report_id(), "LR-01");
-/// assert!(reports.unknown_columns().is_empty());
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq)]
-pub struct LabReports {
-    reports: Vec<LabReport>,
-    unknown_columns: Vec<String>,
-}
-
-const COLUMNS: [&str; 8] =
-    ["report_id", "material", "material_class", "abrasion_time_s", "outcome", "specimens", "log_sd", "days"];
-const REQUIRED: [&str; 4] = ["report_id", "material", "abrasion_time_s", "outcome"];
-
-struct Collector {
-    file: String,
-    problems: Vec<Problem>,
-    total: usize,
-}
-
-impl Collector {
-    fn add(&mut self, line: u64, column: &str, text: &str, expected: impl Into<String>) {
-        self.total += 1;
-        if self.problems.len() < LIMIT {
-            self.problems.push(Problem::new(self.file.as_str(), line, column, text, expected));
-        }
-    }
-}
-
-struct Draft {
-    line: u64,
-    report: LabReport,
-}
-
-impl LabReports {
-    /// Reads the reports of a file; see [`read`](Self::read).
-    ///
-    /// ```
-    /// use surface_severity::{ErrorKind, correction::LabReports};
-    /// assert!(LabReports::read_path("data-demo/lab_reports.csv").is_ok());
-    /// let error = LabReports::read_path("no/such/lab_reports.csv").unwrap_err();
-    /// assert!(matches!(error.kind(), ErrorKind::Io { .. }));
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::Io`], and as [`read`](Self::read).
-    pub fn read_path(path: impl AsRef<Path>) -> Result<Self> {
-        let path = path.as_ref();
-        let file = std::fs::File::open(path).map_err(|e| ErrorKind::io(path, &e))?;
-        Self::read(file, &path.display().to_string())
-    }
-
-    /// Reads reports as comma-separated text with a header row; column order is free.
-    ///
-    /// | column | required | values |
-    /// |---|---|---|
-    /// | report_id | yes | text; rows with the same one are specimens of one report |
-    /// | material | yes | text, one per report |
-    /// | material_class | no | text, one per report |
-    /// | abrasion_time_s | yes unless void | positive, finite decimal seconds |
-    /// | outcome | yes | perforated, run_out, opened_at_contact, void |
-    /// | specimens | no | whole number of specimens in a mean, 2 or more; empty or 1 for a single specimen |
-    /// | log_sd | with specimens of 2 or more | standard deviation of the natural logs of their times |
-    /// | days | no | whole number of days that the specimens of the report came from, one per report; empty: 1 |
-    ///
-    /// A row with `specimens` and `log_sd` is a mean of log times: its `abrasion_time_s` is read as the **geometric
-    /// mean** (the exponential of the mean log time), not as the arithmetic mean. Other columns are kept out and listed
-    /// in [`unknown_columns`](Self::unknown_columns). `name` is used in messages.
-    ///
-    /// ```
-    /// use surface_severity::{ErrorKind, correction::LabReports};
-    /// let text = "report_id,material,abrasion_time_s,outcome,specimens,log_sd\n\
-    ///             R 7,new twill,4.47,perforated,5,0.16\n\
-    ///             R 8,new felt,8.1,perforated,,\n\
-    ///             R 8,new felt,9.3,perforated,,\n";
-    /// let reports = LabReports::read(text.as_bytes(), "lab_reports.csv")?;
-    /// assert_eq!(reports.reports().iter().map(|r| r.counted()).collect::<Vec<_>>(), [5, 2]);
-    /// let error = LabReports::read(text.replace("9.3", "9,3").as_bytes(), "lab_reports.csv").unwrap_err();
-    /// assert!(matches!(error.kind(), ErrorKind::Table { .. }));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::Table`] with every problem of every row: missing columns, bad numbers, a material or class that
-    /// changes within a report, a mean beside other rows of its report; [`ErrorKind::NothingToFit`] without any row;
-    /// [`ErrorKind::Io`].
-    pub fn read(reader: impl Read, name: &str) -> Result<Self> {
-        let mut table =
-            csv::ReaderBuilder::new().has_headers(false).flexible(true).trim(csv::Trim::All).from_reader(reader);
-        let mut found = Collector { file: name.to_owned(), problems: Vec::new(), total: 0 };
-        let mut drafts: Vec<Draft> = Vec::new();
-        let mut header: Option<Header> = None;
-        let mut record = csv::ByteRecord::new();
-        loop {
-            match table.read_byte_record(&mut record) {
-                Ok(true) => {}
-                Ok(false) => break,
-                Err(error) => {
-                    return Err(ErrorKind::Io { path: name.to_owned(), reason: error.to_string() }.into());
-                }
-            }
-            let line = record.position().map_or(0, csv::Position::line);
-            let Ok(text) = csv::StringRecord::from_byte_record(record.clone()) else {
-                found.add(line, "(row)", &String::from_utf8_lossy(record.as_slice()), "UTF-8 text");
-                continue;
-            };
-            match &header {
-                None => header = Some(Header::read(&text, line, &mut found)?),
-                Some(header) => {
-                    if let Some(report) = header.row(&text, line, &mut found) {
-                        drafts.push(Draft { line, report });
-                    }
-                }
-            }
-        }
-        let reports = join(drafts, &mut found);
-        if found.total > 0 {
-            return Err(ErrorKind::Table { problems: found.problems, total: found.total }.into());
-        }
-        if reports.is_empty() {
-            return Err(ErrorKind::NothingToFit { reason: format!("{name} holds no report") }.into());
-        }
-        let unknown_columns = header.map_or_else(Vec::new, |h| h.unknown);
-        Ok(Self { reports, unknown_columns })
-    }
-
-    /// The reports, in the order in which they first appear.
-    #[must_use]
-    pub fn reports(&self) -> &[LabReport] {
-        &self.reports
-    }
-    /// Columns that the contract does not know and that were not read.
-    #[must_use]
-    pub fn unknown_columns(&self) -> &[String] {
-        &self.unknown_columns
-    }
-}
-
-struct Header {
-    position: BTreeMap<&'static str, usize>,
-    width: usize,
-    unknown: Vec<String>,
-}
-
-impl Header {
-    fn read(row: &csv::StringRecord, line: u64, found: &mut Collector) -> Result<Self> {
-        let mut header = Self { position: BTreeMap::new(), width: row.len(), unknown: Vec::new() };
-        for (k, name) in row.iter().enumerate() {
-            let name = if k == 0 { name.trim_start_matches('\u{feff}') } else { name };
-            match COLUMNS.iter().find(|c| **c == name) {
-                Some(known) => {
-                    if header.position.insert(known, k).is_some() {
-                        found.add(line, known, name, "each column once");
-                    }
-                }
-                None => header.unknown.push(name.to_owned()),
-            }
-        }
-        let listed = row.iter().collect::<Vec<_>>().join(",");
-        for required in REQUIRED {
-            if !header.position.contains_key(required) {
-                found.add(line, required, &listed, format!("a column {required:?}"));
-            }
-        }
-        if found.total > 0 {
-            // Rows cannot be read without their columns.
-            return Err(ErrorKind::Table { problems: std::mem::take(&mut found.problems), total: found.total }.into());
-        }
-        Ok(header)
-    }
-
-    fn row(&self, row: &csv::StringRecord, line: u64, found: &mut Collector) -> Option<LabReport> {
-        if row.iter().all(str::is_empty) {
-            return None;
-        }
-        if row.len() != self.width {
-            let text = row.iter().collect::<Vec<_>>().join(",");
-            found.add(line, "(row)", &text, format!("{} fields as in the header, found {}", self.width, row.len()));
-            return None;
-        }
-        let field = |name: &str| self.position.get(name).and_then(|k| row.get(*k)).unwrap_or("");
-        let before = found.total;
-        for name in ["report_id", "material"] {
-            if field(name).is_empty() {
-                found.add(line, name, "", "a name");
-            }
-        }
-        let outcome = field("outcome").parse::<Outcome>().ok();
-        if outcome.is_none() {
-            found.add(line, "outcome", field("outcome"), "perforated, run_out, opened_at_contact or void");
-        }
-        let time = match (field("abrasion_time_s"), outcome) {
-            ("", Some(Outcome::Void)) => None,
-            (text, _) => match text.parse::<f64>().ok().filter(|t| *t > 0.0 && t.is_finite()) {
-                Some(time) => Some(time),
-                None => {
-                    found.add(line, "abrasion_time_s", text, "a positive number of seconds, such as 2.35");
-                    None
-                }
-            },
-        };
-        let specimens = match field("specimens") {
-            "" => Some(1),
-            text => {
-                let n = text.parse::<u32>().ok().filter(|n| *n > 0);
-                if n.is_none() {
-                    found.add(line, "specimens", text, "a whole number of specimens, or nothing");
-                }
-                n
-            }
-        };
-        let log_sd = match field("log_sd") {
-            "" => None,
-            text => {
-                let sd = text.parse::<f64>().ok().filter(|s| *s >= 0.0 && s.is_finite());
-                if sd.is_none() {
-                    found.add(line, "log_sd", text, "a standard deviation of log times of at least 0, or nothing");
-                }
-                sd
-            }
-        };
-        let days = match field("days") {
-            "" => Some(1),
-            text => {
-                let n = text.parse::<u32>().ok().filter(|n| *n > 0);
-                if n.is_none() {
-                    found.add(line, "days", text, "a whole number of days, or nothing");
-                }
-                n
-            }
-        };
-        let mean = specimens.is_some_and(|n| n > 1);
-        if mean && field("log_sd").is_empty() {
-            let expected = "the standard deviation of the natural logs of the times, since the row is a mean of \
-                            several specimens; otherwise give one row per specimen";
-            found.add(line, "log_sd", "", expected);
-        }
-        if specimens == Some(1) && !field("log_sd").is_empty() {
-            found.add(line, "specimens", field("specimens"), "the number of specimens in the mean, 2 or more");
-        }
-        if mean && outcome.is_some_and(|o| o != Outcome::Perforated) {
-            let expected = "perforated in a mean of several specimens; give censored specimens one row each";
-            found.add(line, "outcome", field("outcome"), expected);
-        }
-        if found.total > before {
-            return None;
-        }
-        let times = match (specimens, log_sd, time) {
-            (Some(specimens), Some(log_sd), Some(geometric_mean_s)) if specimens > 1 => {
-                Times::Mean { geometric_mean_s, specimens, log_sd }
-            }
-            _ => Times::Specimens(vec![Specimen { abrasion_time_s: time, outcome: outcome? }]),
-        };
-        let class = field("material_class");
-        Some(LabReport {
-            report_id: field("report_id").to_owned(),
-            material: field("material").to_owned(),
-            material_class: (!class.is_empty()).then(|| class.to_owned()),
-            times,
-            days: days?,
-        })
-    }
-}
-
-/// Joins the rows of each report, in order of first appearance.
-fn join(drafts: Vec<Draft>, found: &mut Collector) -> Vec<LabReport> {
-    let mut reports: Vec<Draft> = Vec::new();
-    let mut position: BTreeMap<String, usize> = BTreeMap::new();
-    for draft in drafts {
-        let Some(&k) = position.get(&draft.report.report_id) else {
-            position.insert(draft.report.report_id.clone(), reports.len());
-            reports.push(draft);
-            continue;
-        };
-        let first = &mut reports[k];
-        let (id, line) = (&draft.report.report_id, draft.line);
-        if first.report.material != draft.report.material {
-            let expected = format!("{:?}, the material of report {id} on line {}", first.report.material, first.line);
-            found.add(line, "material", &draft.report.material, expected);
-        }
-        if first.report.material_class != draft.report.material_class {
-            let named = first.report.material_class.as_deref().unwrap_or("");
-            let expected = format!("{named:?}, the class of report {id} on line {}", first.line);
-            found.add(line, "material_class", draft.report.material_class.as_deref().unwrap_or(""), expected);
-        }
-        if first.report.days != draft.report.days {
-            let expected = format!("{}, the days of report {id} on line {}", first.report.days, first.line);
-            found.add(line, "days", &draft.report.days.to_string(), expected);
-        }
-        match (&mut first.report.times, draft.report.times) {
-            (Times::Specimens(specimens), Times::Specimens(more)) => specimens.extend(more),
-            _ => {
-                let expected =
-                    format!("no other row in report {id}, one of whose rows is a mean (line {})", first.line);
-                found.add(line, "specimens", id, expected);
-            }
-        }
-    }
-    reports.into_iter().map(|d| d.report).collect()
 }

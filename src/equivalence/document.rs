@@ -21,6 +21,7 @@ use crate::error::Result;
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct EquivalenceDocument {
     crate_version: String,
     #[serde(deserialize_with = "present")]

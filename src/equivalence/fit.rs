@@ -588,6 +588,7 @@ impl EquivalenceFit {
             ("scatter_degrees_of_freedom", self.scatter_degrees_of_freedom),
         ])?;
         check_decisions(&self.decisions)?;
-        labels("surface", self.surfaces.iter().map(|s| s.surface.as_str()))
+        labels("surface", self.surfaces.iter().map(|s| s.surface.as_str()))?;
+        labels("surface of the scale", self.scale.iter().map(|p| p.surface.as_str()))
     }
 }

@@ -8,7 +8,7 @@ use crate::campaign::{Decision, SurfaceRole};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{BoundSide, Estimate, Interval};
 use crate::numeric::count;
-use crate::record::{all_at_least_zero, all_finite, labels, record};
+use crate::record::{all_at_least_zero, all_finite, covariance, labels, record};
 use crate::severity::Grouping;
 
 /// The form of the relation between laboratory and road times.
@@ -404,7 +404,8 @@ record! {
 impl PowerLaw {
     pub(super) fn check(&self) -> std::result::Result<(), String> {
         let c = &self.log_covariance;
-        all_finite(&[("covariance", c.covariance)])?;
+        let (va, vb) = (c.intercept_standard_error.powi(2), c.slope_standard_error.powi(2));
+        covariance("log_covariance", &[vec![va, c.covariance], vec![c.covariance, vb]])?;
         all_at_least_zero(&[
             ("slope_standard_error", c.slope_standard_error),
             ("intercept_standard_error", c.intercept_standard_error),

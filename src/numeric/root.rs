@@ -1,64 +1,39 @@
-//! Roots of functions between two points, by Brent's zeroin: bisection, secant and inverse quadratic steps, never slower
-//! than bisection for long (Brent, Algorithms for Minimization without Derivatives, 1973, chapter 4).
-//!
-//! The only search for a root in this crate. It takes the values at the ends, which callers have from bracketing, and
-//! its tolerance is relative, so that a root near 0 keeps its digits.
+//! Roots of functions between two points, by Brent's zeroin (Algorithms for Minimization without Derivatives, 1973,
+//! chapter 4) of `argmin`: the only search for a root in this crate. The tolerance is relative, so that a root near 0
+//! keeps its digits.
 
-/// Root of `f` between `a` and `b`, where it has opposite signs; `None` where the signs agree or a value is not finite.
-pub(crate) fn root(f: impl Fn(f64) -> f64, a: f64, b: f64) -> Option<f64> {
-    let (fa, fb) = (f(a), f(b));
-    if !(fa.is_finite() && fb.is_finite()) || fa * fb > 0.0 {
-        return None;
+use std::cell::RefCell;
+
+use argmin::core::{CostFunction, Error, Executor, State};
+use argmin::solver::brent::BrentRoot;
+
+struct Function<F>(RefCell<F>);
+
+impl<F: FnMut(f64) -> f64> CostFunction for Function<F> {
+    type Param = f64;
+    type Output = f64;
+    fn cost(&self, x: &f64) -> Result<f64, Error> {
+        Ok((self.0.borrow_mut())(*x))
     }
-    Some(bracketed(f, a, fa, b, fb)).filter(|x| x.is_finite())
 }
 
-/// Root of `f` in `[a, b]`, where `f(a)` and `f(b)` have opposite signs: Brent's zeroin (1973).
-/// Ends at the precision of the argument, or after 200 steps, of which bisection needs about 60.
-pub(crate) fn bracketed(mut f: impl FnMut(f64) -> f64, mut a: f64, mut fa: f64, mut b: f64, mut fb: f64) -> f64 {
-    let (mut c, mut fc) = (a, fa);
-    let mut step = b - a;
-    let mut last = step;
-    for _ in 0..200 {
-        if fc.abs() < fb.abs() {
-            (a, b, c) = (b, c, b);
-            (fa, fb, fc) = (fb, fc, fb);
-        }
-        let tolerance = 2.0 * f64::EPSILON * b.abs() + f64::MIN_POSITIVE;
-        let half = (c - b) / 2.0;
-        if half.abs() <= tolerance || fb == 0.0 {
-            break;
-        }
-        if last.abs() >= tolerance && fa.abs() > fb.abs() {
-            let s = fb / fa;
-            let (mut p, mut q) = if a.to_bits() == c.to_bits() {
-                (2.0 * half * s, 1.0 - s)
-            } else {
-                let (q, r) = (fa / fc, fb / fc);
-                (s * (2.0 * half * q * (q - r) - (b - a) * (r - 1.0)), (q - 1.0) * (r - 1.0) * (s - 1.0))
-            };
-            if p > 0.0 {
-                q = -q;
-            } else {
-                p = -p;
-            }
-            if 2.0 * p < (3.0 * half * q - (tolerance * q).abs()).min((last * q).abs()) {
-                (last, step) = (step, p / q);
-            } else {
-                (last, step) = (half, half);
-            }
-        } else {
-            (last, step) = (half, half);
-        }
-        (a, fa) = (b, fb);
-        b += if step.abs() > tolerance { step } else { tolerance.copysign(half) };
-        fb = f(b);
-        if (fb > 0.0) == (fc > 0.0) {
-            (c, fc) = (a, fa);
-            (last, step) = (b - a, b - a);
-        }
+/// Root of `f` between `a` and `b`, where it has opposite signs; `None` where the signs agree or a value is not finite.
+pub(crate) fn root(f: impl FnMut(f64) -> f64, a: f64, b: f64) -> Option<f64> {
+    // The absolute part of the tolerance is none: 2 ε |x| is left. Bisection needs about 60 of the steps.
+    let solver = BrentRoot::new(a, b, f64::MIN_POSITIVE);
+    let run = Executor::new(Function(RefCell::new(f)), solver).configure(|state| state.max_iters(200)).run().ok()?;
+    run.state().get_best_param().copied().filter(|x| x.is_finite())
+}
+
+/// Root of `f` in `[a, b]`, where `f(a)` and `f(b)` are known and have opposite signs; `b` where they have not.
+pub(crate) fn bracketed(f: impl FnMut(f64) -> f64, a: f64, fa: f64, b: f64, fb: f64) -> f64 {
+    if fa == 0.0 {
+        return a;
     }
-    b
+    if fb == 0.0 {
+        return b;
+    }
+    root(f, a, b).unwrap_or(b)
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::correction::{Pieces, Predictive, Target, sum_of};
+use crate::correction::{Pieces, Predictive, Target};
 use crate::equivalence::{Tost, tost};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};
@@ -524,13 +524,14 @@ impl<'a> Prepared<'a> {
         let location = 1.0 / (unit.location - unit.joint * unit.joint / unit.scatter);
         // The report and the further specimen each have a day of their own.
         let pieces = |days: f64| Pieces {
+            line: independent + shared * shared,
             observed: intrinsic * intrinsic + typical,
             pair: typical,
             df,
             report: sigma * sigma * location / count(plan.report_specimens),
             sigma,
             sigma_df: self.expected.scatter_degrees_of_freedom.max(1.0),
-            shared: sum_of([(independent + shared * shared, df), (of_days + days * tau2, f64::INFINITY)]),
+            shared: (of_days + days * tau2, f64::INFINITY),
         };
         let predict = |target: Target| -> Result<Interval> {
             let days = if target == Target::Specimen { 2.0 } else { 1.0 };

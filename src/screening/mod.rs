@@ -80,9 +80,8 @@
 //!
 //! # Influence
 //! Every trial, material, day and cell is left out in turn and everything is fitted again: the change of each
-//! surface factor ([`influence`](fn@influence)) and of each correction factor ([`correction_influence`]), per cent.
-//! The report ranks the ten that change a factor most, and each verdict says what both become without it. Correction
-//! factors are those of the plan given ([`Screening::equivalence`]), or of the one laboratory surface of the campaign.
+//! surface factor, per cent ([`influence`](fn@influence)). The report ranks the ten that change a factor most, and each
+//! verdict says what the factors become without the trial.
 //!
 //! # When it refuses
 //! An option outside its range; a severity plan that cannot be fitted on all trials.

@@ -248,6 +248,11 @@ impl CellMeans {
         self.own[cell]
     }
 
+    /// The row of a cell whose products with those of others are their covariance.
+    pub(super) fn loadings(&self, cell: usize) -> &[f64] {
+        &self.loadings[cell]
+    }
+
     /// Place of a cell among [`cells`](Self::cells).
     pub(crate) fn index(&self, material: &str, surface: &str) -> Option<usize> {
         self.cells.binary_search_by(|c| (c.material.as_str(), c.surface.as_str()).cmp(&(material, surface))).ok()
@@ -340,7 +345,7 @@ mod tests {
             ("B", "3", 0.0),
             ("C", "2", 0.0),
         ] {
-            let got = means.shared("C", "1") * means.shared(material, surface);
+            let got = means.covariance(means.index("C", "1").unwrap(), means.index(material, surface).unwrap());
             assert!((got - want).abs() < 1e-6 * want.abs() + 1e-15, "{material} {surface}: {got} {want}");
         }
     }

@@ -58,6 +58,20 @@ impl Conditions {
         self.groupings.is_empty()
     }
 
+    /// Leaves out a grouping that was not asked for and would take too long.
+    pub(super) fn spare(&mut self, grouping: Grouping, most: usize) -> Result<()> {
+        let Some(at) = self.groupings.iter().position(|g| *g == grouping).filter(|_| self.recorded) else {
+            return Ok(());
+        };
+        let levels = self.factors[at].levels.len();
+        if levels <= most {
+            return Ok(());
+        }
+        let reason =
+            format!("{levels} cells with censored times would take minutes; ask for it by itself where it matters");
+        self.leave_out(ErrorKind::NotEstimable { quantity: variance_of(grouping), reason }.into())
+    }
+
     /// Leaves out the grouping that `error` names; where it names none, the last one.
     pub(super) fn leave_out(&mut self, error: Error) -> Result<()> {
         if !self.recorded || self.is_empty() {

@@ -207,8 +207,10 @@ impl Document for SeverityDocument {
         for row in &self.materials {
             positive(&format!("the durability of {:?}", row.material), &row.durability_s)?;
         }
-        self.log_covariance.check(listed)?;
-        Ok(())
+        for component in &self.variance_components {
+            record::all_at_least_zero(&[(component.name.as_str(), component.variance)])?;
+        }
+        self.log_covariance.check(listed)
     }
 }
 

@@ -11,7 +11,7 @@ use super::mixed::{
     Contrast, Core, Criterion, DEFAULT_NODES, Fitted, Grouped, Integration, Prediction, Rows, Statistics,
     VarianceComponent, Verdict, assemble,
 };
-use super::plan::Severity;
+use super::plan::{Grouping, Severity};
 use super::scale::{Combination, Scale};
 
 /// Where random effects are fitted: by cross-products of exact log-normal times, or by quadrature.
@@ -41,6 +41,9 @@ impl Engine {
 
     /// Fits what `conditions` hold; those that cannot be told apart are left out of them.
     pub(super) fn fit(plan: &Severity, design: &Crossed, scale: Scale, conditions: &mut Conditions) -> Result<Self> {
+        if !Random::is_linear(plan, design) {
+            conditions.spare(Grouping::MaterialBySurface, MOST_CELLS)?;
+        }
         while !conditions.is_empty() {
             match Random::fit(plan, design, &scale, &conditions.factors) {
                 Ok(random) => return Ok(Self { scale, random: Some(random) }),
@@ -232,9 +235,16 @@ impl Engine {
     }
 }
 
+/// The cost of censored times grows with the square of the cells: some 20 s for so many.
+const MOST_CELLS: usize = 4000;
+
 impl Random {
+    fn is_linear(plan: &Severity, design: &Crossed) -> bool {
+        design.all_exact() && plan.distribution == Distribution::LogNormal
+    }
+
     fn fit(plan: &Severity, design: &Crossed, scale: &Scale, factors: &[Grouped]) -> Result<Self> {
-        if design.all_exact() && plan.distribution == Distribution::LogNormal {
+        if Self::is_linear(plan, design) {
             Self::linear(plan.criterion, design, factors)
         } else {
             Self::censored(plan, design, scale, factors)

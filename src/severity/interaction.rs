@@ -1,7 +1,7 @@
 //! Does one factor serve all? Additive model against cells, and a factor of its own for each class.
 //!
 //! The additive model gives a surface one factor for all materials. Two alternatives are fitted:
-//! every cell its own location ([`Additivity`]), and every class its own factor on every surface
+//! every cell its own location ([`Additivity`](super::Additivity)), and every class its own factor on every surface
 //! ([`ClassFactors`]). Nested models are compared by the F test where nothing is censored
 //! (log-normal), by the likelihood ratio otherwise.
 //!
@@ -20,203 +20,14 @@ use crate::document::present;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
 use crate::holm;
-use crate::numeric::special::{f_survival, t_survival};
+use crate::numeric::special::t_survival;
 
-use super::cells::{Block, Crossed, Kinds};
+use super::additivity::{Comparison, compare};
+use super::cells::{Block, Crossed};
 use super::identify::{Link, Standing, standings};
 use super::plan::Severity;
 use super::prepare::Prepared;
 use super::scale::{Combination, Scale};
-
-/// How two nested models were compared.
-///
-/// ```
-/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
-/// # use surface_severity::campaign::{Campaign, Trial};
-/// # let campaign = Campaign::from_trials([
-/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
-/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
-/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
-/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
-/// # ])?;
-/// use surface_severity::severity::{Additivity, ComparisonMethod, Severity};
-/// # let campaign = Campaign::from_trials(campaign.trials().iter().cloned().chain([
-/// #     Trial::perforated("T5", "asphalt", "denim", 2.0),
-/// #     Trial::perforated("T6", "belt", "denim", 1.0),
-/// # ]))?;
-/// // Denim beside it, halved by the belt as well. Exact times: the F test.
-/// let test = Additivity::test(&Severity::new("asphalt"), &campaign)?;
-/// assert_eq!(test.comparison.method, ComparisonMethod::F);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-#[non_exhaustive]
-pub enum ComparisonMethod {
-    /// Ratio of mean squares, exact for log-normal times without censoring.
-    F,
-    /// Twice the difference of log-likelihoods, referred to F by its relation for exact times.
-    LikelihoodRatio,
-}
-
-/// A test of a model against a larger one.
-///
-/// ```
-/// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
-/// # use surface_severity::campaign::{Campaign, Trial};
-/// # let campaign = Campaign::from_trials([
-/// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
-/// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
-/// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
-/// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
-/// # ])?;
-/// use surface_severity::severity::{Additivity, Severity};
-/// # let campaign = Campaign::from_trials(campaign.trials().iter().cloned().chain([
-/// #     Trial::perforated("T5", "asphalt", "denim", 2.0),
-/// #     Trial::perforated("T6", "belt", "denim", 1.0),
-/// # ]))?;
-/// // Denim beside it, halved by the belt as well: nothing speaks against one factor for both.
-/// let comparison = Additivity::test(&Severity::new("asphalt"), &campaign)?.comparison;
-/// assert!(comparison.statistic < 1e-9 && comparison.p_value > 0.999);
-/// assert_eq!((comparison.degrees_of_freedom, comparison.residual_degrees_of_freedom), (1.0, 2.0));
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[non_exhaustive]
-pub struct Comparison {
-    /// Which test.
-    pub method: ComparisonMethod,
-    /// F, or twice the log-likelihood difference.
-    pub statistic: f64,
-    /// Parameters that the larger model adds, those with unlimited estimates included.
-    pub degrees_of_freedom: f64,
-    /// Residual degrees of freedom of the larger model.
-    #[serde(deserialize_with = "present")]
-    pub residual_degrees_of_freedom: f64,
-    /// Upper tail probability: of F itself; of a likelihood ratio LR with N trials, that of
-    /// `F = (exp(LR/N) − 1)·residual/added`, which is the F statistic where nothing is censored.
-    pub p_value: f64,
-    /// Added parameters whose estimate is unlimited (all trials of a cell censored on one side).
-    /// With any, p is only a rough guide: such parameters add less than they count for.
-    pub unlimited: usize,
-}
-
-/// The additive model against one location per cell.
-///
-/// ```
-/// use surface_severity::campaign::Campaign;
-/// use surface_severity::severity::{Additivity, Severity};
-/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
-/// let test = Additivity::test(&Severity::new("dense asphalt concrete"), &campaign)?;
-/// // One class of this invented campaign departs on one road: one factor does not serve all.
-/// assert!(test.comparison.p_value < 0.05);
-/// assert!(test.cells_log_likelihood > test.additive_log_likelihood);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[non_exhaustive]
-pub struct Additivity {
-    /// The test.
-    pub comparison: Comparison,
-    /// Log-likelihood of the additive model.
-    pub additive_log_likelihood: f64,
-    /// Log-likelihood with one location per cell; an upper limit where `comparison.unlimited > 0`.
-    pub cells_log_likelihood: f64,
-}
-
-impl Additivity {
-    /// Tests whether the campaign's cells need more than one factor per surface.
-    ///
-    /// ```
-    /// // Cowhide: 8 and 10 s on asphalt, 4 and 5 s on the belt.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let campaign = Campaign::from_trials([
-    /// #     Trial::perforated("T1", "asphalt", "cowhide", 8.0),
-    /// #     Trial::perforated("T2", "asphalt", "cowhide", 10.0),
-    /// #     Trial::perforated("T3", "belt", "cowhide", 4.0),
-    /// #     Trial::perforated("T4", "belt", "cowhide", 5.0),
-    /// # ])?;
-    /// use surface_severity::{ErrorKind, severity::{Additivity, Severity}};
-    /// // A single material cannot depart from a factor that only it determines.
-    /// let error = Additivity::test(&Severity::new("asphalt"), &campaign).unwrap_err();
-    /// assert!(matches!(error.kind(), ErrorKind::TooFew { .. }));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// Those of the severity fit and of the cell medians; [`ErrorKind::TooFew`] where every cell is
-    /// needed to join the table, so that nothing is left to test.
-    pub fn test(plan: &Severity, campaign: &Campaign) -> Result<Self> {
-        let prepared = Prepared::new(plan, campaign)?;
-        let (design, _) = prepared.numbering.crossed(&prepared.cells);
-        let small = Scale::fit(&design, plan.chosen_distribution(), "the additive fit")?;
-        let unlimited = design
-            .blocks
-            .iter()
-            .filter(|b| {
-                let kinds = Kinds::of(&design.times[b.start..b.end]);
-                kinds.exact == 0 && (kinds.left == 0 || kinds.right == 0)
-            })
-            .count();
-        let extra = design.blocks.len().saturating_sub(design.groups + design.columns);
-        if extra == 0 {
-            return Err(ErrorKind::TooFew {
-                method: "the test of additivity".into(),
-                what: "cells beyond those that join the table".into(),
-                needed: 1,
-                found: 0,
-            }
-            .into());
-        }
-        // The finite cells of the fitted part, each a group of its own.
-        let mut cells = Crossed::new(0, 0);
-        for block in &design.blocks {
-            let kinds = Kinds::of(&design.times[block.start..block.end]);
-            if kinds.exact > 0 || (kinds.left > 0 && kinds.right > 0) {
-                cells.push_block(&design, block);
-            }
-        }
-        let large = Scale::fit(&cells, plan.chosen_distribution(), "the fit of cell medians")?;
-        Ok(Self {
-            comparison: compare(&small, &large, design.times.len(), extra, unlimited),
-            additive_log_likelihood: small.log_likelihood,
-            cells_log_likelihood: large.log_likelihood,
-        })
-    }
-}
-
-#[allow(clippy::cast_precision_loss)]
-fn compare(small: &Scale, large: &Scale, trials: usize, extra: usize, unlimited: usize) -> Comparison {
-    let added = extra as f64;
-    if let (Some(df_small), Some(df_large)) = (small.degrees_of_freedom, large.degrees_of_freedom) {
-        let (rss_small, rss_large) = (small.sigma * small.sigma * df_small, large.sigma * large.sigma * df_large);
-        let statistic = ((rss_small - rss_large).max(0.0) / added) / (rss_large / df_large);
-        return Comparison {
-            method: ComparisonMethod::F,
-            statistic,
-            degrees_of_freedom: added,
-            residual_degrees_of_freedom: df_large,
-            p_value: f_survival(statistic, added, df_large),
-            unlimited,
-        };
-    }
-    let statistic = (2.0 * (large.log_likelihood - small.log_likelihood)).max(0.0);
-    // For exact log-normal times LR = N log(RSS₀/RSS₁), so that this is the F statistic itself; with a
-    // few censored trials it stays close, where χ² would reject two to four times too often.
-    let n = trials as f64;
-    let residual = (n - (small.location.len() + small.log_k.len()) as f64 - added).max(1.0);
-    let f = libm::expm1(statistic / n) * residual / added;
-    Comparison {
-        method: ComparisonMethod::LikelihoodRatio,
-        statistic,
-        degrees_of_freedom: added,
-        residual_degrees_of_freedom: residual,
-        p_value: f_survival(f, added, residual),
-        unlimited,
-    }
-}
 
 /// One class on one surface.
 ///

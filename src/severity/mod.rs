@@ -6,17 +6,18 @@
 //! | out | a [`SeverityFit`]: one abrasiveness factor per surface, one durability per material, with covariance |
 //!
 //! # Model
-//! `log T = μ(material) − log k(surface) + σ W`, T in s, k dimensionless, k(reference) = 1; W
-//! standard normal (log-normal times), smallest extreme value (Weibull) or logistic (log-logistic).
+//! `log T = μ(material) − log k(surface) + Σ random effects + σ W`, T in s, k dimensionless, k(reference) = 1; W
+//! standard normal (log-normal times), smallest extreme value (Weibull) or logistic (log-logistic). The random effects are
+//! those of days, runs and belts, where they are recorded, and of material × surface ([`Grouping`], [`mixed`]).
 //! A perforated trial contributes its density, a run-out its survival probability, a contact
 //! opening its distribution function.
 //!
 //! # How it is fitted
-//! Log-normal without censoring: two-way least squares, σ² = residual sum of squares / residual
-//! degrees of freedom, t quantiles. Otherwise maximum likelihood by Newton's method in (β/σ, 1/σ),
-//! where the log-likelihood is concave; observed information, with t quantiles and a factor that make
-//! up for few trials ([`SeverityFit::interval_multiplier`]). Materials are eliminated from every linear
-//! system, so the cost is linear in trials.
+//! With random effects by restricted likelihood ([`mixed`]). Of independent trials, log-normal without censoring: two-way
+//! least squares, σ² = residual sum of squares / residual degrees of freedom, t quantiles. Otherwise maximum likelihood by
+//! Newton's method in (β/σ, 1/σ), where the log-likelihood is concave; observed information, with t quantiles and a factor
+//! that make up for few trials ([`Contrast::multiplier`]). Materials are eliminated from every linear system, so the cost
+//! is linear in trials.
 //!
 //! # When it refuses
 //! Materials and surfaces that fall into unconnected parts; an unknown reference; no replicate
@@ -30,6 +31,7 @@
 //! Lawless, Statistical Models and Methods for Lifetime Data, 2003, chapters 5–6 (model and
 //! information); Olsen 1978, Burridge 1981, Pratt 1981 (concavity).
 
+mod additivity;
 mod adjusted;
 mod anova;
 mod cell_means;
@@ -69,6 +71,7 @@ pub(crate) mod machinery {
     pub(crate) use super::scale::{Combination, Scale};
 }
 
+pub use additivity::{Additivity, Comparison, ComparisonMethod};
 pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
 pub use comparison::{DistributionComparison, DistributionRow};
@@ -76,7 +79,7 @@ pub use diagnostics::TrialDiagnostics;
 pub use distribution::Distribution;
 pub use document::{LogCovariance, SeverityDocument};
 pub use fit::{Convergence, SeverityFit};
-pub use interaction::{Additivity, ClassFactor, ClassFactors, Comparison, ComparisonMethod};
+pub use interaction::{ClassFactor, ClassFactors};
 pub use kaplan_meier::{KaplanMeier, KaplanMeierStep};
 pub use mixed::{Contrast, Criterion, Integration, Prediction, VarianceComponent, Verdict};
 pub use note::Note;

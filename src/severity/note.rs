@@ -163,8 +163,8 @@ impl std::fmt::Display for Note {
             ),
             Self::Singular { grouping } => write!(
                 f,
-                "singular fit: the variance of {grouping} is estimated as zero, while its interval may reach well above \
-                 zero"
+                "singular fit: the variance of {grouping} is estimated as zero; standard errors are as if there were no \
+                 {grouping} effect, limits allow for what its levels leave unknown of it"
             ),
             Self::FewLevels { grouping, levels } => {
                 write!(f, "{grouping} has only {levels} levels; its variance is poorly known")

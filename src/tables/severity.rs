@@ -120,8 +120,8 @@ pub fn durabilities(fit: &SeverityFit) -> Table {
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-/// let cells = plan.cell_means(&campaign)?;
+/// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+/// let cells = fit.cell_means(&campaign)?;
 /// assert_eq!(surface_severity::tables::cell_medians(&cells).rows().len(), cells.cells().len());
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
@@ -266,12 +266,17 @@ pub fn additivity(test: &Additivity) -> Table {
         .with_caption(comparison("One factor per surface against one median per cell", &test.comparison));
     let c = &test.comparison;
     let mut add = |name: &str, value: Value| table.add(vec![Value::text(name), value]);
-    add(if c.method == ComparisonMethod::F { "F" } else { "likelihood ratio" }, Value::digits(c.statistic, 4));
+    add(
+        if c.method == ComparisonMethod::LikelihoodRatio { "likelihood ratio" } else { "F" },
+        Value::digits(c.statistic, 4),
+    );
     add("degrees of freedom", freedom(c.degrees_of_freedom));
     add("residual degrees of freedom", freedom(c.residual_degrees_of_freedom));
     add("p", Value::Probability(c.p_value));
-    add("log-likelihood, one factor per surface", Value::digits(test.additive_log_likelihood, 7));
-    add("log-likelihood, every cell by itself", Value::digits(test.cells_log_likelihood, 7));
+    if let Some((additive, by_cells)) = test.log_likelihoods {
+        add("log-likelihood, one factor per surface", Value::digits(additive, 7));
+        add("log-likelihood, every cell by itself", Value::digits(by_cells, 7));
+    }
     if c.unlimited > 0 {
         table.note(format!(
             "{} without a finite median (every trial censored on one side): counted as a parameter each, though it adds \
@@ -345,7 +350,7 @@ fn comparison(what: &str, c: &Comparison) -> String {
     let p = if p.starts_with('<') { format!("p {p}") } else { format!("p = {p}") };
     let residual = c.residual_degrees_of_freedom;
     match c.method {
-        ComparisonMethod::F => format!(
+        ComparisonMethod::F | ComparisonMethod::Wald => format!(
             "{what}: F = {} on {} and {} degrees of freedom, {p}.",
             Value::number(c.statistic).shown(),
             freedom(c.degrees_of_freedom).shown(),

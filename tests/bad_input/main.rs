@@ -2,13 +2,19 @@
 //! a snapshot, with the table above it, and read as a test engineer would read it.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod alike;
 mod built;
+mod damaged;
 mod header;
 mod lines;
 mod many;
 mod quotes;
 mod rows;
+mod slips;
+mod spreadsheets;
 mod tiny;
+#[cfg(feature = "spreadsheet")]
+mod workbooks;
 
 use surface_severity::Error;
 use surface_severity::campaign::{Campaign, CampaignReader};

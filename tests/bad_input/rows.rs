@@ -23,6 +23,9 @@ tables! {
     negative_time: HEAD, GOOD, "T2,asphalt,cowhide,-2.30,perforated,\n";
     hexadecimal: HEAD, GOOD, "T2,asphalt,cowhide,0x1F,perforated,\n";
     overflow: HEAD, GOOD, "T2,asphalt,cowhide,1e999,perforated,\n";
+    shorter_than_any_clock: HEAD, GOOD, "T2,asphalt,cowhide,0.00001,perforated,\n";
+    longer_than_a_day: HEAD, GOOD, "T2,asphalt,cowhide,412000,run_out,\n";
+    date_made_by_a_spreadsheet: HEAD, GOOD, "T2,asphalt,cowhide,03. Feb,perforated,\n", "T3,asphalt,cowhide,03.02.2026,perforated,\n";
     underflow: HEAD, GOOD, "T2,asphalt,cowhide,1e-999,perforated,\n";
     more_than_sign: HEAD, GOOD, "T2,asphalt,cowhide,>6.0,perforated,\n";
     less_than_sign: HEAD, GOOD, "T2,asphalt,cowhide,<0.05,perforated,\n";
@@ -40,8 +43,6 @@ tables! {
 
     // Outcomes.
     unknown_outcome: HEAD, GOOD, "T2,asphalt,cowhide,4.1,failed,\n";
-    outcome_in_other_case: HEAD, GOOD, "T2,asphalt,cowhide,4.1,Perforated,\n";
-    outcome_with_a_hyphen: HEAD, GOOD, "T2,asphalt,cowhide,4.1,run-out,\n";
     no_outcome: HEAD, GOOD, "T2,asphalt,cowhide,4.1,,\n";
     void_without_a_reason: HEAD, GOOD, "T2,asphalt,cowhide,,void,\n";
     void_without_a_note_column: "trial_id,surface,material,abrasion_time_s,outcome\nT2,asphalt,cowhide,4.1,void\n";
@@ -53,19 +54,19 @@ tables! {
     repeated_id: HEAD, GOOD, "T2,asphalt,cowhide,4.1,perforated,\n", " T1 ,belt,cowhide,4.1,perforated,\n";
     nul_in_a_label: HEAD, GOOD, "T2,asph\0alt,cowhide,4.1,perforated,\n";
     tab_in_a_label: HEAD, GOOD, "T2,asphalt,cow\thide,4.1,perforated,\n";
+    line_break_around_a_label: HEAD, GOOD, "T2,asphalt,\"cowhide\n\",4.1,perforated,\n";
     line_break_in_a_label: HEAD, GOOD, "T2,\"asphalt\nnorth\",cowhide,4.1,perforated,\n";
     invisible_character_in_a_label: HEAD, GOOD, "T2,asphalt\u{200b},cowhide,4.1,perforated,\n";
     bell_in_a_note: HEAD, GOOD, "T2,asphalt,cowhide,4.1,void,belt \u{7}slipped\n";
     huge_label: HEAD, GOOD, "T2,", "asphalt ".repeat(40).as_str(), ",cowhide,4.1,perforated,\n";
     huge_note: HEAD, GOOD, "T2,asphalt,cowhide,4.1,perforated,", "slipped ".repeat(2000).as_str(), "\n";
-    label_not_utf_8: HEAD, GOOD, b"T2,stra\xdfe,cowhide,4.1,perforated,\n";
+    label_not_utf_8: HEAD, GOOD, b"T2,stra\xdfe,cowhide,4.1,perforated,\nT3,stra\xdfe,cowhide,4.1 s,perforated,\n";
     covariate_not_utf_8: "trial_id,surface,material,abrasion_time_s,outcome,operator\n", b"T2,asphalt,cowhide,4.1,perforated,J\xf6rg\n";
 
     // Class and role.
     material_in_two_classes: WIDE, "T1,asphalt,cowhide,4.1,perforated,leather,,,,,,,,,\n", "T2,asphalt,cowhide,4.3,perforated,textile,,,,,,,,,\n";
     surface_in_two_roles: WIDE, "T1,belt,cowhide,4.1,perforated,,laboratory,,,,,,,,\n", "T2,belt,cowhide,4.3,perforated,,,,,,,,,,\n", "T3,belt,cowhide,4.3,perforated,,road,,,,,,,,\n";
     unknown_role: WIDE, "T1,belt,cowhide,4.1,perforated,,machine,,,,,,,,\n";
-    role_in_other_case: WIDE, "T1,belt,cowhide,4.1,perforated,,Laboratory,,,,,,,,\n";
 
     // Conditions.
     zero_speed: WIDE, "T1,belt,cowhide,4.1,perforated,,,,0,,,,,,\n";
@@ -84,7 +85,7 @@ tables! {
     // Shape.
     too_few_fields: HEAD, GOOD, "T2,asphalt,cowhide,4.1\n";
     too_many_fields: HEAD, GOOD, "T2,asphalt,cowhide,4.1,perforated,wet, then dry\n";
+    comma_in_a_name: HEAD, GOOD, "T2,asphalt,cowhide, 1.2 mm,4.1,perforated,\n";
     commas_at_the_end: HEAD, GOOD, "T2,asphalt,cowhide,4.1,perforated,,,,\n";
-    row_of_empty_fields: HEAD, GOOD, ",,,,,\n", ",,\n";
     header_in_the_middle: HEAD, GOOD, HEAD, "T2,asphalt,cowhide,4.1,perforated,\n";
 }

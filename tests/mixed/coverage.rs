@@ -190,6 +190,42 @@ fn restricted_intervals_cover_with_few_days() {
     assert!(reml.hits > 107 && reml.hits > ml.hits + 3, "{} {}", ml.hits, reml.hits);
 }
 
+/// The most usual campaign: one day for each road, two for the belt. Nothing is refused, no limits are absurd, and
+/// intervals of c hold the truth (the table is in the documentation of `severity::mixed`).
+#[test]
+fn one_day_for_each_road() {
+    const LOG_K: [f64; 4] = [0.0, 0.9, 0.4, 1.0];
+    let (mut hits, mut count) = (0, 0);
+    for seed in 0..30 {
+        for day_sd in [0.05, 0.1] {
+            let mut rng = ChaCha8Rng::seed_from_u64(4_000 + seed);
+            let mut normal = |sd: f64| -> f64 { sd * rng.sample::<f64, _>(StandardNormal) };
+            let days: Vec<f64> = (0..5).map(|_| normal(day_sd)).collect();
+            let mut trials = Vec::new();
+            for m in 0..9 {
+                for (s, k) in LOG_K.iter().enumerate() {
+                    for i in 0..5 {
+                        let day = if s == 3 { 3 + (i + m) % 2 } else { s };
+                        let y = 1.5 + 0.1 * m as f64 - k + days[day] + normal(SIGMA);
+                        let (id, surface) = (format!("{m} {s} {i}"), format!("s{s}"));
+                        trials.push(Trial::perforated(id, surface, format!("m{m}"), y.exp()).day(format!("d{day}")));
+                    }
+                }
+            }
+            let campaign = trials.into_iter().collect::<CampaignBuilder>().build().unwrap();
+            let plan = Severity::new("s0").random(Grouping::Day).random(Grouping::MaterialBySurface);
+            let fit = plan.fit(&campaign).unwrap();
+            for road in 0..3 {
+                let c = fit.factor_between("s3", &format!("s{road}")).unwrap();
+                assert!(c.upper() / c.lower() < 20.0, "{seed} {day_sd}: {c}");
+                hits += usize::from(c.contains((1.0 - LOG_K[road]).exp()));
+                count += 1;
+            }
+        }
+    }
+    assert!(count == 180 && hits >= 168, "{hits} of {count}");
+}
+
 /// 10 000 trials of 100 materials on 6 surfaces and 200 days, part run out: seconds.
 #[test]
 #[ignore = "a time, not a truth; prints it"]

@@ -333,3 +333,43 @@ fn refusals() {
     assert!(good.profile_interval("day", 95.0).is_err());
     assert!(good.covariance_row(1).is_empty());
 }
+
+/// Days that differ by less and less: limits change no more where their variance is estimated as 0 than elsewhere, and
+/// are then those of the days' own mean square, `t(ν) √(MS/n)`, or those without days where these are wider.
+#[test]
+fn nothing_jumps_where_a_variance_becomes_zero() {
+    let (days, each) = (4_usize, 6_usize);
+    let scatter: Vec<f64> = (0..days * each).map(|i| 0.3 * ((i * i) as f64 * 0.7).sin()).collect();
+    let day: Vec<usize> = (0..days * each).map(|i| i / each).collect();
+    let mean_of = |y: &[f64], d: usize| y[d * each..(d + 1) * each].iter().sum::<f64>() / each as f64;
+    // Scatter within days that has no part between them.
+    let own: Vec<f64> = (0..days * each).map(|i| scatter[i] - mean_of(&scatter, day[i])).collect();
+    let half_width = |size: f64| {
+        let y: Vec<f64> = own.iter().zip(&day).map(|(e, d)| e + size * [0.5, -1.0, 0.8, -0.3][*d]).collect();
+        let fit = LinearMixedModel::new(y).intercept().group("day", &day).fit(Criterion::Reml).unwrap();
+        let c = fit.contrast(&[1.0]).unwrap();
+        (c.multiplier(0.95) * c.standard_error, fit.variance("day").unwrap())
+    };
+    let within = own.iter().map(|e| e * e).sum::<f64>() / 20.0;
+    let mut before: Option<(f64, f64)> = None;
+    let mut zeros = 0;
+    for step in 0..=120 {
+        let size = 0.0025 * f64::from(step);
+        let (width, variance) = half_width(size);
+        // R qt(0.975, 3) = 3.182446305, qt(0.975, 23) = 2.068657610.
+        let between = 6.0 * size * size * (0.25 + 1.0 + 0.64 + 0.09) / 3.0;
+        let pooled = (within * 20.0 + between * 3.0) / 23.0;
+        let want = (3.182_446_305 * (between / 24.0).sqrt()).max(if between < within {
+            2.068_657_610 * (pooled / 24.0).sqrt()
+        } else {
+            0.0
+        });
+        assert!((width / want - 1.0).abs() < 1e-4, "{size}: {width} {want}");
+        if let Some((last, _)) = before {
+            assert!((width / last - 1.0).abs() < 0.12, "{size}: {last} {width}");
+        }
+        zeros += usize::from(variance == 0.0);
+        before = Some((width, variance));
+    }
+    assert!((20..110).contains(&zeros), "{zeros}");
+}

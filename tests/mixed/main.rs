@@ -6,6 +6,7 @@
 mod censored;
 mod coverage;
 mod linear;
+mod recorded;
 mod restricted;
 mod severity;
 

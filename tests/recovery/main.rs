@@ -10,7 +10,7 @@ use serde_json::Value;
 use surface_severity::IntervalMethod;
 use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit};
 use surface_severity::campaign::{Campaign, CampaignBuilder, SurfaceRole, Trial};
-use surface_severity::equivalence::TimeDependence;
+use surface_severity::equivalence::{Equivalence, Form, SurfaceEquivalence};
 use surface_severity::severity::{
     Additivity, ClassFactors, Distribution, DistributionComparison, EqualScatter, ScatterBy, Severity, UnequalScatter,
 };
@@ -211,51 +211,47 @@ fn distribution_choice_and_goodness_of_fit() {
     assert!(detected >= 24, "{detected} of 40");
 }
 
-/// A class whose longer slides melt: the slope is found on the surface and in the class where it was
-/// planted, at its size, and constant factors are not accused more often than the level allows.
+/// Materials whose longer slides melt on one road: the power law is found there, at its slope, and constant ratios are not
+/// accused more often than the level allows. Its coverage holds over both.
 #[test]
-fn time_dependent_factors() {
+fn time_dependent_ratios() {
     let simulate = |slope: f64, seed: u64| {
         let mut rng = ChaCha8Rng::seed_from_u64(4000 + seed);
         let mut trials = Vec::new();
-        for class in ["plain", "melting"] {
-            for m in 0..6 {
-                let log_durability = 0.35 * f64::from(m);
-                for (surface, k) in [("reference", 1.0f64), ("coarse", 3.0), ("smooth", 0.5)] {
-                    for i in 0..5 {
-                        let z: f64 = rng.sample(StandardNormal);
-                        let melts = if class == "melting" && surface == "smooth" { slope } else { 0.0 };
-                        let log_k = k.ln() + melts * (log_durability - 0.875);
-                        let t = (log_durability - log_k + 0.12 * z).exp();
-                        let id = format!("{class}{m}{surface}{i}");
-                        trials.push(Trial::perforated(id, surface, format!("{class} {m}"), t).material_class(class));
-                    }
+        for m in 0..12 {
+            let log_durability = 0.2 * f64::from(m);
+            for (surface, k, slope) in [("belt", 1.0f64, 1.0), ("coarse", 3.0, 1.0), ("smooth", 0.5, slope)] {
+                for i in 0..5 {
+                    let z: f64 = rng.sample(StandardNormal);
+                    let t = (slope * log_durability - k.ln() + 0.12 * z).exp();
+                    let role = if surface == "belt" { SurfaceRole::Laboratory } else { SurfaceRole::Road };
+                    let id = format!("{m}{surface}{i}");
+                    trials.push(Trial::perforated(id, surface, format!("m{m}"), t).surface_role(role));
                 }
             }
         }
         Campaign::from_trials(trials).unwrap()
     };
-    let plan = Severity::new("reference").independent();
-    let (mut covered, mut accused, mut found) = (0, 0, 0);
+    let relation = |campaign: &Campaign| {
+        let severity = Severity::new("coarse").fit(campaign).unwrap();
+        Equivalence::new("belt").fit(campaign, &severity).unwrap()
+    };
+    let (mut covered, mut accused, mut found, mut better) = (0, 0, 0, 0);
     for seed in 0..40 {
-        let table = TimeDependence::fit(&plan, &simulate(0.5, seed)).unwrap();
-        let row = table.rows.iter().find(|r| r.class.as_deref() == Some("melting") && r.surface == "smooth").unwrap();
-        covered += usize::from(row.slope.unwrap().contains(0.5));
-        found += usize::from(table.statements().iter().any(|s| s.starts_with("On smooth, melting:")));
-        let constant = TimeDependence::fit(&plan, &simulate(0.0, seed)).unwrap();
-        assert_eq!(constant.rows.len(), 3 * 2);
-        accused += usize::from(constant.rows.iter().any(|r| r.adjusted_p_value.unwrap() <= 0.05));
+        let fit = relation(&simulate(0.6, seed));
+        let smooth = fit.surface("smooth").unwrap();
+        let line = smooth.power_law().fitted().unwrap();
+        covered += usize::from(line.slope().contains(0.6));
+        found += usize::from(line.adjusted_slope_one_p_value().unwrap() <= 0.05);
+        better += usize::from(smooth.better_predicting() == Some(Form::PowerLaw));
+        let constant = relation(&simulate(1.0, seed));
+        let p = |s: &SurfaceEquivalence| s.power_law().fitted().unwrap().adjusted_slope_one_p_value().unwrap();
+        accused += usize::from(constant.surfaces().iter().any(|s| p(s) <= 0.05));
     }
     // Binomial with 40 draws: 38 ± 1.4 covered; 2 accused at most in expectation.
     assert!(covered >= 34, "{covered} of 40");
     assert!(accused <= 6, "{accused} of 40");
-    assert!(found >= 36, "{found} of 40");
-    let few = Campaign::from_trials(
-        simulate(0.0, 1).trials().iter().filter(|t| t.material == "plain 0" || t.material == "plain 1").cloned(),
-    )
-    .unwrap();
-    let table = TimeDependence::fit(&plan, &few).unwrap();
-    assert!(table.rows.iter().all(|r| r.slope.is_none() && r.why_not.as_ref().unwrap().contains("at least 3")));
+    assert!(found >= 36 && better >= 36, "{found} and {better} of 40");
 }
 
 /// A true null with a single run-out now and then: rejection rates near their level, coverage near its
@@ -315,25 +311,4 @@ fn small_campaigns_with_few_run_outs_keep_their_levels() {
     ] {
         assert!((0.925..0.975).contains(&value), "{what}: {value}");
     }
-}
-
-/// Why a row has no slope: too few materials, or materials that last equally long.
-#[test]
-fn tables_say_why_there_is_no_slope() {
-    let mut trials = Vec::new();
-    for (class, materials) in [("alike", 4_u32), ("single", 1)] {
-        for m in 0..materials {
-            for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-                for (i, noise) in [-0.2, 0.0, 0.2].into_iter().enumerate() {
-                    let (id, material) = (format!("{class}{m}{surface}{i}"), format!("{class} {m}"));
-                    let time = 5.0 / k * f64::exp(noise * (1.0 + 0.1 * f64::from(m)));
-                    trials.push(Trial::perforated(id, surface, material, time).material_class(class));
-                }
-            }
-        }
-    }
-    let campaign = Campaign::from_trials(trials).unwrap();
-    let slopes = TimeDependence::fit(&Severity::new("asphalt").independent(), &campaign).unwrap();
-    let notes = surface_severity::tables::time_dependence(&slopes).notes().join("\n");
-    assert!(notes.contains("too few materials") && notes.contains("too alike in durability"), "{notes}");
 }

@@ -15,6 +15,10 @@ pub(crate) fn of<T: DeserializeOwned>(kind: &str, about: &str, documents: &[Valu
     let record = Rc::new(RefCell::new(Record::default()));
     let root = Shared::default();
     let mut places: BTreeMap<String, Vec<(usize, Vec<String>)>> = BTreeMap::new();
+    // The wrapper of a sealed document takes its tag and its seal off before the content is read.
+    let is_sealed = documents.iter().all(|d| d.get("sha256").is_some());
+    let contents: Vec<Value> = documents.iter().map(|d| if is_sealed { content(kind, d) } else { d.clone() }).collect();
+    let (whole, documents) = (documents, contents.as_slice());
     for (i, document) in documents.iter().enumerate() {
         if let Err(error) = T::deserialize(Watch::new(document, root.clone(), record.clone())) {
             panic!("{kind}, document {i}: {error}");
@@ -69,12 +73,50 @@ pub(crate) fn of<T: DeserializeOwned>(kind: &str, about: &str, documents: &[Valu
         schema.extend(top);
         // The tag is the same in every document of the kind.
         let name = schema["$ref"].as_str().unwrap_or("").replace("#/$defs/", "");
-        let tag = &mut defs[&name]["properties"]["schema"];
-        assert!(documents.windows(2).all(|w| w[0]["schema"] == w[1]["schema"]));
-        *tag = json!({ "const": documents[0]["schema"] });
+        assert!(whole.windows(2).all(|w| w[0]["schema"] == w[1]["schema"]));
+        let root = &mut defs[&name];
+        root["properties"]["schema"] = json!({ "const": whole[0]["schema"] });
+        if is_sealed {
+            root["properties"]["sha256"] = json!({
+                "type": "string",
+                "pattern": "^[0-9a-f]{64}$",
+                "description": "SHA-256 of the document's other members as JSON without blanks, members sorted by name.",
+            });
+            if let Some(required) = root["required"].as_array_mut() {
+                required.extend([json!("schema"), json!("sha256")]);
+            }
+            if kind == "equivalence" {
+                root["properties"]["crate_version"] = json!({
+                    "type": "string",
+                    "description": "Version of the crate that wrote it.",
+                });
+                root["properties"]["seed"] = json!({
+                    "anyOf": [{ "type": "integer", "minimum": 0 }, { "type": "null" }],
+                    "description": "Seed of whatever was drawn at random in the run that wrote it.",
+                });
+                if let Some(required) = root["required"].as_array_mut() {
+                    required.extend([json!("crate_version"), json!("seed")]);
+                }
+            }
+        }
         schema.insert("$defs".into(), Value::Object(defs));
     }
     schema
+}
+
+/// A document without the members of its wrapper.
+fn content(kind: &str, document: &Value) -> Value {
+    let mut content = document.clone();
+    if let Some(members) = content.as_object_mut() {
+        members.remove("schema");
+        members.remove("sha256");
+        if kind == "equivalence" {
+            // A fit says neither: the document does.
+            members.remove("crate_version");
+            members.remove("seed");
+        }
+    }
+    content
 }
 
 fn tagged(variant: &str, held: &Value) -> Value {

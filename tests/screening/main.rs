@@ -1,7 +1,6 @@
 //! Screening: published values, the demo campaign with its known gross errors, documents.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-mod correction_influence;
 mod decisions;
 mod demo;
 mod documents;

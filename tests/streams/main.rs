@@ -4,10 +4,10 @@
 use std::ops::ControlFlow;
 use std::path::PathBuf;
 
+use surface_severity::IntervalMethod;
 use surface_severity::bootstrap::{Bootstrap, Cluster, Replicates, Scheme, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
 use surface_severity::severity::{ClassFactors, Distribution, Severity};
-use surface_severity::{ErrorKind, IntervalMethod};
 
 const REFERENCE: &str = "dense asphalt concrete";
 
@@ -87,19 +87,6 @@ fn parts_that_do_not_belong_together_are_refused() {
         assert!(error.to_string().contains(text), "{error}");
     }
     assert!(Replicates::merge([]).is_err());
-    let text = first.to_json().unwrap();
-    for (from, to) in [
-        ("\"end\": 100", "\"end\": 99"),
-        ("\"start\": 0", "\"start\": 200"),
-        ("replicates/1", "replicates/2"),
-        ("\"level\": 0.95", "\"level\": 95.0"),
-        ("\"failed\": []", "\"failed\": [], \"extra\": 1"),
-    ] {
-        let edited = text.replacen(from, to, 1);
-        assert_ne!(edited, text, "{from}");
-        let error = Replicates::from_json(&edited).unwrap_err();
-        assert!(matches!(error.kind(), ErrorKind::Document { .. } | ErrorKind::InvalidOption { .. }), "{error}");
-    }
 }
 
 /// A rescaled resample has exactly the classical variance of a cell mean; Bayesian weights, cluster
@@ -165,7 +152,7 @@ fn any_statistic_of_a_campaign() {
         let boot = Bootstrap::new(scheme, 100).max_failures(0.2);
         let general = boot
             .statistic(&plan, &campaign, &["log belt"], |c| {
-                Ok(vec![plan.fit(c)?.log_factor_between("laboratory belt", REFERENCE)?.0])
+                Ok(vec![plan.fit(c)?.log_factor_between("laboratory belt", REFERENCE)?.estimate])
             })
             .unwrap();
         let engine = boot.severity(&plan, &campaign).unwrap();
@@ -200,8 +187,9 @@ fn a_callers_statistic_has_bca_limits() {
     let campaign = exact();
     let plan = Severity::new("a").independent();
     let boot = Bootstrap::stratified(1000).seed(3);
-    let general =
-        boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_factor_between("c", "a")?.0])).unwrap();
+    let general = boot
+        .statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_factor_between("c", "a")?.estimate]))
+        .unwrap();
     let engine = boot.severity(&plan, &campaign).unwrap();
     let j = engine.replicates().names().iter().position(|n| n == "log factor of c").unwrap();
     assert!((general.acceleration(0) - engine.replicates().acceleration(j)).abs() < 0.01);
@@ -292,7 +280,7 @@ fn adding_and_cancelling() {
     let at_once = Bootstrap::stratified(n).severity(&plan, &campaign).unwrap();
     assert_eq!(boot.replicates().values(0), at_once.replicates().values(0));
     // Statistics of the caller's own are added to likewise.
-    let factor = |c: &Campaign| Ok(vec![plan.fit(c)?.log_factor_between("b", "a")?.0]);
+    let factor = |c: &Campaign| Ok(vec![plan.fit(c)?.log_factor_between("b", "a")?.estimate]);
     let run = |boot: Bootstrap| boot.statistic(&plan, &campaign, &["log factor"], factor).unwrap();
     let added = run(Bootstrap::stratified(100).until(0.02, 20_000));
     let interval = added.interval(0, IntervalMethod::Percentile).unwrap();

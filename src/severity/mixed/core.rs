@@ -222,8 +222,9 @@ impl Contrast {
         self
     }
 
-    /// Half width of a two-sided interval at `level` in standard errors: of the confidence distribution of the variance, see
-    /// [`severity::mixed`](super); NaN outside (0, 1).
+    /// Half width of a two-sided interval at `level` in standard errors: from the confidence distribution of the variance, see
+    /// [`severity::mixed`](super); NaN outside (0, 1). Under full maximum likelihood the t quantile of
+    /// `degrees_of_freedom`, the normal one without.
     /// Of independent censored trials Student t times `√(N/(N − p))` for N trials and p levels, since maximum likelihood
     /// makes σ too small.
     ///
@@ -243,7 +244,17 @@ impl Contrast {
     }
 
     /// Degrees of freedom, at least 1, of the Student t whose 95 % limits are those of
-    /// [`multiplier`](Self::multiplier).
+    /// [`multiplier`](Self::multiplier); infinite where normal limits would do.
+    ///
+    /// ```
+    /// use surface_severity::severity::mixed::{Criterion, LinearMixedModel};
+    /// // Five batches, balanced: four degrees of freedom.
+    /// let y = vec![1.1, 1.3, 0.2, 0.5, 2.0, 2.1, 0.9, 1.0, 1.6, 1.3];
+    /// let model = LinearMixedModel::new(y).intercept().group("batch", &[1, 1, 2, 2, 3, 3, 4, 4, 5, 5]);
+    /// let mean = model.fit(Criterion::Reml)?.contrast(&[1.0])?;
+    /// assert!((mean.equivalent_degrees_of_freedom() - 4.0).abs() < 1e-5);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn equivalent_degrees_of_freedom(&self) -> f64 {
         self.uncertainty.equivalent_degrees_of_freedom()

@@ -18,18 +18,16 @@
 //! a normal one whose variance is drawn from it (generalized pivotal quantities: Weerahandi 1993; Hannig, Iyer & Patterson
 //! 2006):
 //!
-//! `v(W) = a_L m_L d_L/W_L + max(0, c σ² ν/W₀ + Σ_{j≠L} a_j m_j d_j/W_j)`, `c σ² = a₀ σ² − Σ a_j s_j`,
+//! `v(W) = Σ_j a_j m_j d_j/W_j + c σ² ν/W₀`, `c σ² = a₀ σ² − Σ a_j s_j`, at least half of its largest term:
 //!
-//! L the component of the largest share: mean squares enter as they are, with a negative sign where the layout has one.
-//! One mean square alone gives Student's t with its degrees of freedom, so balanced layouts have their exact intervals.
-//! Limits are never within those of the same fit without effects of levels (t with the degrees of freedom of σ).
-
-use std::collections::BTreeMap;
+//! mean squares enter as they are, σ² with a negative sign where the layout has one. One mean square alone gives Student's
+//! t with its degrees of freedom, so balanced layouts have their exact intervals. Limits are never within those of scatter
+//! alone, `a₀ σ²` with the degrees of freedom of σ.
 
 use serde::{Deserialize, Serialize};
 
 use crate::numeric::root::root;
-use crate::numeric::special::{chi_squared_survival, normal_cdf, t_quantile, two_sided_quantile};
+use crate::numeric::special::{normal_cdf, t_quantile, two_sided_quantile};
 
 /// Degrees of freedom that a mean square is filled up to.
 const LEAST: f64 = 3.0;
@@ -61,16 +59,18 @@ impl MeanSquare {
         Self { value, sampling, degrees_of_freedom: df }
     }
 
-    /// Variance and degrees of freedom of the effect of one further level: its expectation over the confidence distribution
-    /// `max(0, m d/W − s)`, and the degrees of freedom with which it has the same 95 % limits.
+    /// Variance and degrees of freedom of the effect of one further level. Over the confidence distribution
+    /// `τ² = max(0, m d/W − s)`: d degrees of freedom, and the variance that then has the same 95 % limits, which is m where
+    /// s is nothing; where τ² is 0 in nearly all of it, `(d − 2)/d` of its mean, which is the same thing there.
     pub(super) fn one_further(&self) -> (f64, f64) {
         let (m, s, d) = (self.value, self.sampling, self.degrees_of_freedom);
-        let below = |df: f64| if s > 0.0 { 1.0 - chi_squared_survival(m * d / s, df) } else { 1.0 };
-        let mean = m * d / (d - 2.0) * below(d - 2.0) - s * below(d);
-        let nodes: Vec<Node> = chi_squared(d)
-            .map(|(weight, inflation)| Node { weight, variance: (m * inflation - s).max(0.0) / mean })
+        let nodes: Vec<Node> = chi_squared(Some(d))
+            .into_iter()
+            .map(|(weight, inflation)| Node { weight, variance: (inflation - s / m).max(0.0) })
             .collect();
-        (mean, same_limit(solve(&nodes, LEVEL)))
+        let mean: f64 = nodes.iter().map(|n| n.weight * n.variance).sum();
+        let ratio = solve(&nodes, LEVEL) / two_sided_quantile(LEVEL, Some(d));
+        (m * (ratio * ratio).max(mean * (d - 2.0) / d).max(f64::EPSILON), d)
     }
 }
 
@@ -123,8 +123,14 @@ struct Node {
     variance: f64,
 }
 
+/// Least share of the largest mean square in the whole variance, whatever is subtracted.
+const HALF: f64 = 0.5;
+
 /// From so many degrees of freedom on a variance counts as known.
 const KNOWN: f64 = 1e6;
+
+/// Degrees of freedom that are many.
+const MANY: f64 = 100.0;
 
 /// A share of the variance below this moves no digit that is shown.
 const NEGLIGIBLE: f64 = 1e-10;
@@ -157,11 +163,11 @@ impl Uncertainty {
                 rest -= a * square.sampling / variance;
             }
         }
-        terms.sort_by(|a, b| a.share.total_cmp(&b.share));
         if rest.abs() > NEGLIGIBLE {
-            terms.insert(0, Term { share: rest, degrees_of_freedom: sigma_df });
+            terms.push(Term { share: rest, degrees_of_freedom: sigma_df });
         }
-        Self { terms, scatter: Some(Term { share: scatter, degrees_of_freedom: sigma_df }) }
+        terms.sort_by(|a, b| a.share.total_cmp(&b.share));
+        Self { terms: pooled(terms), scatter: Some(Term { share: scatter, degrees_of_freedom: sigma_df }) }
     }
 
     fn nodes(&self) -> Vec<Node> {
@@ -172,11 +178,11 @@ impl Uncertainty {
         for term in others {
             rest = collapsed(&sums(&rest, term), total);
         }
-        let least = 1.0;
-        let all: Vec<Node> = chi_squared(largest.degrees_of_freedom.unwrap_or(1e5))
+        let all: Vec<Node> = chi_squared(largest.degrees_of_freedom)
+            .into_iter()
             .flat_map(|(w, inflation)| {
                 let own = largest.share * inflation;
-                rest.iter().map(move |n| Node { weight: n.weight * w, variance: (own + n.variance).max(least * own) })
+                rest.iter().map(move |n| Node { weight: n.weight * w, variance: (own + n.variance).max(HALF * own) })
             })
             .collect();
         if rest.len() > 1 { collapsed(&all, 1e-9 * total) } else { all }
@@ -185,16 +191,35 @@ impl Uncertainty {
     /// Half width of a two-sided interval, in standard errors.
     pub(crate) fn multiplier(&self, level: f64) -> f64 {
         let floor = self.scatter.map_or(0.0, |s| s.share.sqrt() * two_sided_quantile(level, s.degrees_of_freedom));
-        if self.terms.is_empty() {
-            return floor;
-        }
-        solve(&self.nodes(), level).max(floor)
+        let own = match self.terms.as_slice() {
+            [] => 0.0,
+            // One mean square: the quantile itself.
+            [term] => term.share.max(0.0).sqrt() * two_sided_quantile(level, term.degrees_of_freedom),
+            _ => solve(&self.nodes(), level),
+        };
+        own.max(floor)
     }
 
     /// Degrees of freedom of the Student t that has the same 95 % limits with the same standard error, at least one.
     pub(crate) fn equivalent_degrees_of_freedom(&self) -> f64 {
         same_limit(self.multiplier(LEVEL))
     }
+}
+
+/// Terms of many degrees of freedom are told from their sum with Satterthwaite's by nothing that is shown.
+fn pooled(terms: Vec<Term>) -> Vec<Term> {
+    let (many, few): (Vec<Term>, Vec<Term>) =
+        terms.iter().partition(|t| t.degrees_of_freedom.is_none_or(|df| df >= MANY));
+    let share: f64 = many.iter().map(|t| t.share).sum();
+    let spread: f64 = many.iter().map(|t| t.degrees_of_freedom.map_or(0.0, |df| t.share * t.share / df)).sum();
+    let df = share * share / spread;
+    if many.len() < 2 || share <= 0.0 || df.is_nan() || df < MANY {
+        return terms;
+    }
+    let mut terms = few;
+    terms.push(Term { share, degrees_of_freedom: Some(df).filter(|df| *df < KNOWN) });
+    terms.sort_by(|a, b| a.share.total_cmp(&b.share));
+    terms
 }
 
 /// Where the two-sided tail of a mixture of normal errors is `1 − level`.
@@ -215,70 +240,156 @@ fn solve(nodes: &[Node], level: f64) -> f64 {
 
 /// Sums of the nodes and `share · d/W`.
 fn sums(nodes: &[Node], term: &Term) -> Vec<Node> {
-    let Some(df) = term.degrees_of_freedom else {
-        return nodes.iter().map(|n| Node { variance: n.variance + term.share, ..*n }).collect();
-    };
-    let mixture: Vec<(f64, f64)> = chi_squared(df).collect();
-    nodes
-        .iter()
-        .flat_map(|n| {
-            mixture
-                .iter()
-                .map(|&(w, inflation)| Node { weight: n.weight * w, variance: n.variance + term.share * inflation })
+    chi_squared(term.degrees_of_freedom)
+        .into_iter()
+        .flat_map(|(w, inflation)| {
+            nodes.iter().map(move |n| Node { weight: n.weight * w, variance: n.variance + term.share * inflation })
         })
         .collect()
 }
 
-/// Nodes whose variances differ by less than a tenth (or lie nearer than a tenth of `grain`) brought together, mean kept.
+/// Nodes whose variances differ by less than a fifth (or lie nearer than a fifth of `grain`) brought together, mean kept.
 fn collapsed(nodes: &[Node], grain: f64) -> Vec<Node> {
-    const WIDTH: f64 = 0.1;
-    let mut bins: BTreeMap<i64, Node> = BTreeMap::new();
-    for node in nodes.iter().filter(|n| n.weight > 1e-13) {
-        let place = libm::log1p(node.variance.abs() / grain) / WIDTH;
-        #[allow(clippy::cast_possible_truncation)]
-        let key = libm::floor(if node.variance < 0.0 { -place } else { place }) as i64;
-        let bin = bins.entry(key).or_insert(Node { weight: 0.0, variance: 0.0 });
+    const WIDTH: f64 = 0.2;
+    const BINS: usize = 256;
+    let empty = Node { weight: 0.0, variance: 0.0 };
+    let mut bins = [[empty; BINS]; 2];
+    // The far corners of all tails: in sum less than a millionth.
+    for node in nodes.iter().filter(|n| n.weight > 1e-10) {
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let place = (libm::log1p(node.variance.abs() / grain) / WIDTH) as usize;
+        let bin = &mut bins[usize::from(node.variance >= 0.0)][place.min(BINS - 1)];
         bin.weight += node.weight;
         bin.variance += node.weight * node.variance;
     }
-    bins.into_values().map(|b| Node { weight: b.weight, variance: b.variance / b.weight }).collect()
+    let whole: f64 = bins.iter().flatten().map(|b| b.weight).sum();
+    let full = bins.into_iter().flatten().filter(|b| b.weight > 0.0);
+    full.map(|b| Node { weight: b.weight / whole, variance: b.variance / b.weight }).collect()
 }
 
 /// Weights and values of `d/W`, W chi-squared with d ≥ 1 degrees of freedom: the trapezium rule in log W, which converges
-/// exponentially for a density that is analytic and dies away (Trefethen & Weideman 2014).
-fn chi_squared(df: f64) -> impl Iterator<Item = (f64, f64)> {
+/// exponentially for a density that is analytic and dies away (Trefethen & Weideman 2014). `None`: known.
+fn chi_squared(df: Option<f64>) -> Vec<(f64, f64)> {
+    let df = df.unwrap_or(f64::INFINITY);
     // Density of x = ln(W/d), up to a constant: exp(d/2 (x − eˣ + 1)), kept where it is above e⁻²⁸ of its top.
-    let exponent = move |x: f64| 0.5 * df * (x - libm::exp(x) + 1.0);
-    let spread = libm::sqrt(2.0 / df);
-    let step = (0.9 * spread).min(0.36);
-    let reach = |sign: f64| (1_i32..).find(|&i| exponent(sign * step * f64::from(i)) < -28.0).unwrap_or(1);
-    let (low, high) = (-reach(-1.0), reach(1.0));
-    let total: f64 = (low..=high).map(|i| libm::exp(exponent(step * f64::from(i)))).sum();
-    (low..=high).map(move |i| {
-        let x = step * f64::from(i);
-        (libm::exp(exponent(x)) / total, libm::exp(-x))
-    })
+    let exponent = move |x: f64| if x == 0.0 { 0.0 } else { 0.5 * df * (x - libm::exp(x) + 1.0) };
+    let step = if df.is_finite() { (0.8 * libm::sqrt(2.0 / df)).min(0.32) } else { 1.0 };
+    let reach = |sign: f64| (1_i32..10_000).find(|&i| exponent(sign * step * f64::from(i)) < -28.0).unwrap_or(10_000);
+    let (low, high) = (1 - reach(-1.0), reach(1.0) - 1);
+    let mut nodes: Vec<(f64, f64)> = (low..=high)
+        .map(|i| {
+            let x = step * f64::from(i);
+            (libm::exp(exponent(x)), libm::exp(-x))
+        })
+        .collect();
+    let total: f64 = nodes.iter().map(|n| n.0).sum();
+    for node in &mut nodes {
+        node.0 /= total;
+    }
+    nodes
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::numeric::special::t_survival;
+
+    /// A small stream of numbers; nothing here depends on its quality.
+    fn uniforms(seed: u64) -> impl FnMut() -> f64 {
+        let mut state = seed * 2 + 1;
+        move || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (f64::from(u32::try_from(state >> 33).unwrap_or(0)) + 0.5) / f64::from(1u32 << 31)
+        }
+    }
+
+    fn square(value: f64, sampling: f64, degrees_of_freedom: f64) -> MeanSquare {
+        MeanSquare { value, sampling, degrees_of_freedom }
+    }
 
     /// One mean square is Student's t; so is σ alone.
     #[test]
     fn one_mean_square_is_student() {
         for df in [3.0, 3.7, 6.0, 11.0, 24.0, 80.0, 400.0] {
             for level in [0.5, 0.9, 0.95, 0.999] {
-                let square = MeanSquare { value: 2.0, sampling: 0.5, degrees_of_freedom: df };
                 // v = a (s + τ²): nothing but the mean square.
-                let u = Uncertainty::new(0.3 * 2.0, &[0.3], &[1.5], &[square], Some(50.0));
+                let u = Uncertainty::new(0.3 * 2.0, &[0.3], &[1.5], &[square(2.0, 0.5, df)], Some(50.0));
                 assert_eq!(u.terms.len(), 1);
-                let want = two_sided_quantile(level, Some(df));
-                let got = solve(&u.nodes(), level);
-                assert!((got / want - 1.0).abs() < 1e-9, "{df} {level}: {got} {want}");
+                // By the tail, which is exact to more digits than the quantile; the multiplier takes the quantile itself.
+                let tail = 2.0 * t_survival(solve(&u.nodes(), level), df);
+                assert!((tail / (1.0 - level) - 1.0).abs() < 1e-7, "{df} {level}: {tail}");
+                assert!((u.multiplier(level) / two_sided_quantile(level, Some(df)) - 1.0).abs() < 1e-12);
+                if (level - 0.95).abs() < 1e-9 {
+                    assert!((u.equivalent_degrees_of_freedom() / df - 1.0).abs() < 1e-6);
+                }
             }
         }
         assert!((Uncertainty::student(Some(7.0)).multiplier(0.9) - two_sided_quantile(0.9, Some(7.0))).abs() < 1e-12);
         assert!((Uncertainty::student(None).multiplier(0.95) - 1.959_963_984_540_054).abs() < 1e-9);
+        assert!((Uncertainty::student(Some(0.3)).equivalent_degrees_of_freedom() - 1.0).abs() < 1e-12);
+    }
+
+    /// Three mean squares, one subtracted: tail probabilities against draws.
+    #[test]
+    fn mixtures_against_draws() {
+        let mut next = uniforms(5);
+        // Sums of exponentials: chi-squared with even degrees of freedom.
+        let mut chi = move |pairs: u32| -2.0 * (0..pairs).map(|_| next().ln()).sum::<f64>();
+        // Two surfaces' days and cells over the scatter they share: a₀ σ² = 0.2, a s = 0.2 each.
+        let squares = [square(0.9, 0.2, 4.0), square(0.5, 0.2, 8.0)];
+        let u = Uncertainty::new(1.2, &[1.0, 1.0], &[0.7, 0.3], &squares, Some(20.0));
+        assert!(u.terms.iter().any(|t| t.share < 0.0) && u.terms.len() == 3);
+        let mut tails = [0.0; 3];
+        let multipliers = [0.9, 0.95, 0.99].map(|level| u.multiplier(level));
+        let runs = 200_000;
+        for _ in 0..runs {
+            let day = 0.9 * 4.0 / chi(2);
+            let v = (day + 0.5 * 8.0 / chi(4) - 0.2 * 20.0 / chi(10)).max(0.5 * day) / 1.2;
+            for (tail, m) in tails.iter_mut().zip(multipliers) {
+                *tail += 2.0 * normal_cdf(-m / v.sqrt()) / f64::from(runs);
+            }
+        }
+        for (tail, want) in tails.into_iter().zip([0.1, 0.05, 0.01]) {
+            // Standard error of the mean of the tails: 0.0003, 0.0002, 0.0001.
+            assert!((tail - want).abs() < 0.02 * want, "{tail} {want}");
+        }
+    }
+
+    /// Balanced one-way analysis of variance: k levels of n trials about one mean.
+    #[test]
+    fn balanced_layouts_give_the_mean_squares_of_the_analysis_of_variance() {
+        let (k, n, sigma2, tau2) = (7.0, 4.0, 0.3, 0.2);
+        // Q has k − 1 eigenvalues n/(σ² + n τ²), here in units of 1/σ².
+        let q = n / (1.0 + n * tau2 / sigma2);
+        let ms = MeanSquare::new((k - 1.0) * q, (k - 1.0) * q * q, (k - 1.0) * q, tau2, sigma2);
+        assert!((ms.value - (tau2 + sigma2 / n)).abs() < 1e-14 && (ms.sampling - sigma2 / n).abs() < 1e-14);
+        assert!((ms.degrees_of_freedom - (k - 1.0)).abs() < 1e-12);
+        // At 0: the mean square that was seen, 0.6 of what scatter alone would give.
+        let zero = MeanSquare::new((k - 1.0) * n, (k - 1.0) * n * n, 0.6 * (k - 1.0) * n, 0.0, sigma2);
+        assert!((zero.value - 0.6 * sigma2 / n).abs() < 1e-14);
+        // Two levels: one degree of freedom and two of the typical value.
+        let two = MeanSquare::new(n, n * n, 0.6 * n, 0.0, sigma2);
+        assert!((two.degrees_of_freedom - 3.0).abs() < 1e-12);
+        let want = (0.6 * sigma2 / n + 2.0 * (sigma2 / n + 0.25 * sigma2)) / 3.0;
+        assert!((two.value - want).abs() < 1e-14);
+        // Nothing seen at all.
+        let none = MeanSquare::new(0.0, 0.0, 0.0, 0.0, sigma2);
+        assert_eq!((none.value, none.degrees_of_freedom), (0.25 * sigma2, 3.0));
+    }
+
+    /// The variance of a further level: that of the levels seen where trials tell them exactly, never 0 elsewhere.
+    #[test]
+    fn one_further_level_is_never_known() {
+        let (variance, df) = square(0.04, 0.0, 6.0).one_further();
+        assert!((variance / 0.04 - 1.0).abs() < 1e-7 && (df - 6.0).abs() < 1e-12);
+        let mut before = 0.0;
+        for value in [1e-6, 1e-3, 0.004, 0.01, 0.02, 0.04, 0.1] {
+            let (variance, df) = square(value, 0.01, 11.0).one_further();
+            assert!(variance > before && variance < value && (df - 11.0).abs() < 1e-12, "{value}: {variance}");
+            before = variance;
+        }
+        // Half of three days' mean square is scatter: less than the whole, more than the difference of the two.
+        let (variance, _) = square(0.02, 0.01, 3.0).one_further();
+        assert!(0.01 < variance && variance < 0.02, "{variance}");
     }
 }

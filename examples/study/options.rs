@@ -45,7 +45,7 @@ and what a laboratory time is worth on each road.
 
 usage: severity_study [--trials FILE --reference SURFACE] [options]
 
-  --trials FILE        the trial table (.csv); without it the demo is studied
+  --trials FILE        the trial table (.csv; workbooks with --features spreadsheet); without it the demo
   --reference SURFACE  the surface whose factor is 1
   --laboratory SURFACE a laboratory surface, where the table has no column surface_role; repeatable
   --reports FILE       laboratory reports to read as road times

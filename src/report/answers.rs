@@ -110,6 +110,9 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
     if !c.not_had.is_empty() {
         html.list(c.not_had.iter().map(ToString::to_string));
     }
+    if !c.reading.is_empty() {
+        html.list(c.reading.iter().map(|r| format!("{}.", capital(r))));
+    }
     if let Some(unused) = c.unused() {
         html.paragraph(&unused);
     }

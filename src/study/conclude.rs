@@ -7,8 +7,8 @@ use super::conclusions::{
 };
 use super::result::{Belt, NotHad, Stage, StudyResult};
 use super::sensitivity::{OtherDistribution, Sensitivity};
-use crate::campaign::{Campaign, Outcome, SurfaceRole, Trial};
-use crate::correction::{ClassCorrection, Correction, SurfaceCorrection};
+use crate::campaign::{Campaign, Outcome, SurfaceRole, Trial, unit_slips};
+use crate::correction::{ClassCorrection, Correction, LabReports, SurfaceCorrection};
 use crate::equivalence::{ClassDeparture, EquivalenceFit, SurfaceEquivalence, Tost};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
 use crate::screening::{Evidence, Test, Verdict};
@@ -40,7 +40,7 @@ const CAUTIONS: [&str; 4] = [
 pub(super) fn conclude(
     result: &StudyResult,
     other: Option<&OtherDistribution>,
-    report_columns: &[String],
+    reports: Option<&LabReports>,
     not_had: Vec<NotHad>,
 ) -> Conclusions {
     let sensitivity = Sensitivity::of(result, other);
@@ -54,7 +54,8 @@ pub(super) fn conclude(
         decided: result.campaign.decisions().to_vec(),
         scatter: scatter(result),
         sensitivity,
-        recorded: recorded(result, report_columns),
+        reading: reading(&result.campaign, reports),
+        recorded: recorded(result, reports.map_or(&[][..], LabReports::unknown_columns)),
         not_had,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
     }
@@ -67,7 +68,7 @@ fn caveats(
     other: Option<&OtherDistribution>,
     not_had: &[NotHad],
 ) -> Vec<Caveat> {
-    let mut found = Vec::new();
+    let mut found: Vec<Caveat> = unit_slips(&result.campaign).into_iter().map(Caveat::UnitSlip).collect();
     for missing in not_had.iter().filter(|n| n.stage == Stage::SharedConditions) {
         found.push(Caveat::WithoutSharedConditions { reason: missing.reason.clone() });
     }
@@ -95,6 +96,15 @@ fn caveats(
         }
     }
     found.extend(other.map(|o| Caveat::BetterDistribution(o.clone())));
+    found
+}
+
+fn reading(campaign: &Campaign, reports: Option<&LabReports>) -> Vec<String> {
+    let mut found: Vec<String> = campaign.reading_notes().iter().map(|n| format!("trial table: {n}")).collect();
+    if let Some(reports) = reports {
+        found.extend(reports.reading_notes().iter().map(|n| format!("reports: {n}")));
+        found.extend(reports.compared_with(campaign));
+    }
     found
 }
 
@@ -416,8 +426,8 @@ fn recorded(result: &StudyResult, report_columns: &[String]) -> Vec<RecordedRema
             add(column, format!("{column} is recorded, looked at by the screening, and not in the model"));
         }
     }
-    for name in result.campaign.covariate_columns() {
-        add(name, format!("column {name} of the trial table is kept and not used"));
+    for column in result.campaign.unused_columns() {
+        add(&column.name, format!("column {column} of the trial table is kept and not used"));
     }
     for name in report_columns {
         add(name, format!("column {name} of the reports is not used"));

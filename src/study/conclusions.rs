@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::result::NotHad;
 use super::sensitivity::{OtherDistribution, Sensitivity, SensitivityRow};
-use crate::campaign::{Decision, Outcome};
+use crate::campaign::{Decision, Outcome, UnitSlip};
 use crate::estimate::{Estimate, Interval};
 use crate::screening::Test;
 use crate::severity::{Distribution, Grouping};
@@ -42,6 +42,8 @@ pub struct Conclusions {
     pub scatter: ScatterConclusion,
     /// What other ways of fitting give.
     pub sensitivity: Sensitivity,
+    /// How the tables were read where they were written otherwise, and what of the reports does not fit the campaign.
+    pub reading: Vec<String>,
     /// What was recorded and is not in the model, or hardly.
     pub recorded: Vec<RecordedRemark>,
     /// Stages that could not be had.
@@ -65,6 +67,8 @@ pub struct Conclusions {
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum Caveat {
+    /// Times of a group of trials look as if written in another unit.
+    UnitSlip(UnitSlip),
     /// The limits leave out what trials share.
     WithoutSharedConditions {
         /// Why.

@@ -7,7 +7,7 @@ use super::result::{Belt, NotHad, Stage, StudyResult};
 use super::sensitivity::OtherDistribution;
 use crate::bootstrap::{Bootstrap, SeverityBootstrap};
 use crate::campaign::Campaign;
-use crate::correction::{Correction, CorrectionOptions, Exposure, LabReports, Requirement};
+use crate::correction::{Correction, CorrectionOptions, Exposure, LabReport, LabReports, Requirement};
 use crate::equivalence::{Equivalence, EquivalenceFit, Form};
 use crate::error::{Error, ErrorKind, Result};
 use crate::screening::Screening;
@@ -211,9 +211,8 @@ impl Study {
             belts,
             conclusions: Default::default(),
         };
-        let columns = reports.map_or(&[][..], LabReports::unknown_columns);
         let other = other.map(|(other, fit)| other.compared(&fit, &result));
-        result.conclusions = conclude(&result, other.as_ref(), columns, not_had);
+        result.conclusions = conclude(&result, other.as_ref(), reports, not_had);
         Ok(result)
     }
 
@@ -242,6 +241,10 @@ impl Study {
             }
         }
         Ok(laboratories)
+    }
+
+    fn laboratories_in(&self, campaign: &Campaign) -> usize {
+        if self.laboratories.is_empty() { campaign.laboratory_surfaces().len() } else { self.laboratories.len() }
     }
 
     /// The fit of the plan; without shared conditions where their search does not end.
@@ -283,7 +286,10 @@ impl Study {
         let Some(equivalence) = &belt.equivalence else { return belt };
         belt.correction = at(Stage::Correction).keep(self.correction(equivalence), not_had);
         let Some(correction) = &belt.correction else { return belt };
-        for report in reports.map_or(&[][..], LabReports::reports) {
+        // A report of another belt is not read by this one; one that does not say only where there is no other.
+        let alone = self.laboratories_in(campaign) == 1;
+        let is_of = |r: &&LabReport| r.laboratory_surface().map_or(alone, |name| name == laboratory);
+        for report in reports.map_or(&[][..], LabReports::reports).iter().filter(is_of) {
             belt.corrected.extend(correction.apply(report));
             if let Some(exposure) = &self.exposure {
                 let exposed = correction.apply_exposure(report, exposure);

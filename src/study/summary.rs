@@ -58,6 +58,9 @@ impl StudyResult {
         for missing in &c.not_had {
             sections.push(Section::text(&missing.to_string(), "line"));
         }
+        for remark in &c.reading {
+            sections.push(Section::text(&format!("{}.", capital(remark)), "line"));
+        }
         let recorded = self.recorded();
         if !recorded.is_empty() {
             sections.push(Section::text(&recorded, "line"));

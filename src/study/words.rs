@@ -55,6 +55,7 @@ impl fmt::Display for TrialCounts {
 impl fmt::Display for Caveat {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::UnitSlip(slip) => slip.fmt(f),
             Self::WithoutSharedConditions { reason } => {
                 write!(f, "Days, runs and belts are in no limit, which are too narrow where these differ: {reason}.")
             }

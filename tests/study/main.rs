@@ -253,7 +253,19 @@ fn two_belts_are_each_compared_with_the_roads_alone() {
         assert_eq!(roads, ["asphalt", "concrete"]);
     }
     let files = result.files().unwrap();
-    assert!(files.names().any(|n| n == "correction-2.json") && files.names().any(|n| n == "corrected_reports.csv"));
+    assert!(files.names().any(|n| n == "correction-2.json"));
+    // Reports that do not say of which belt they are are read by neither, and that is said.
+    assert!(!files.names().any(|n| n.starts_with("corrected_reports")));
+    assert!(
+        result.conclusions.reading.iter().any(|r| r.contains("laboratory_surface")),
+        "{:?}",
+        result.conclusions.reading
+    );
+    let named = "report_id,material,abrasion_time_s,outcome,laboratory_surface\nR 1,new,1.2,perforated,belt 2\n";
+    let named = LabReports::read(named.as_bytes(), "reports.csv").unwrap();
+    let campaign = Small { belts: 2, specimens: 4, ..Small::default() }.campaign();
+    let result = Study::new(Severity::new("asphalt")).run(&campaign, Some(&named)).unwrap();
+    assert_eq!((result.belts[0].corrected.len(), result.belts[1].corrected.len()), (0, 2));
 }
 
 #[test]
@@ -279,6 +291,21 @@ fn a_design_without_a_scale_is_an_error_that_says_what_to_test() {
     let campaign = Small { materials: 1, specimens: 1, ..Small::default() }.campaign();
     let error = Study::new(Severity::new("asphalt")).run(&campaign, None).unwrap_err();
     assert!(error.is_input() && error.to_string().contains("specimen"), "{error}");
+}
+
+#[test]
+fn times_in_another_unit_are_asked_about_first() {
+    let campaign = Small::default().campaign();
+    let trials = campaign.trials().iter().cloned().map(|mut t| {
+        if t.surface == "belt 1" {
+            t.abrasion_time_s = t.abrasion_time_s.map(|s| 1000.0 * s);
+        }
+        t
+    });
+    let result = Study::new(Severity::new("asphalt")).run(&Campaign::from_trials(trials).unwrap(), None).unwrap();
+    check(&result);
+    let first = &result.conclusions.first[0];
+    assert!(matches!(first, Caveat::UnitSlip(_)) && first.to_string().contains("milliseconds"), "{first}");
 }
 
 #[test]

@@ -19,7 +19,7 @@ use surface_severity::campaign::Campaign;
 use surface_severity::correction::{Exposure, LabReports, Requirement};
 use surface_severity::planning::Plan;
 use surface_severity::severity::Severity;
-use surface_severity::study::{Study, StudyResult};
+use surface_severity::study::{Caveat, Study, StudyResult};
 use surface_severity::{report, tables};
 
 fn main() -> ExitCode {
@@ -57,6 +57,10 @@ fn run() -> Result<(), Failure> {
     progress.finish();
 
     let mut text = result.summary();
+    let better = result.conclusions.first.iter().any(|c| matches!(c, Caveat::BetterDistribution(_)));
+    if better {
+        text.push_str("To study with another distribution: --distribution lognormal, weibull or loglogistic\n");
+    }
     text.push_str(&format!("Report: {}\n", wanted.out.join("report.html").display()));
     if wanted.full {
         text.push_str(&all_tables(&result));

@@ -147,7 +147,7 @@ impl<'a> Page<'a> {
         }
         html.chapter(&format!("reports-{}", i + 1), &format!("Reports from {} as road times", belt.laboratory));
         let rows = &belt.corrected;
-        let mut drawn = plots::corrected_reports(rows, None, &options(&format!("reports-{}", i + 1)))?;
+        let mut drawn = plots::corrected_reports(rows, None, &options(&format!("drawn-reports-{}", i + 1)))?;
         let all = drawn.len();
         drawn.truncate(MOST_TIMES);
         html.figures(&drawn[..drawn.len().min(1)]);

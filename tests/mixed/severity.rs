@@ -566,11 +566,11 @@ fn no_campaign_gives_a_number_that_is_none() {
         let trials = (0..n)
             .map(|i| {
                 let (m, s, d) = (rng.random_range(0..4u8), rng.random_range(0..3u8), rng.random_range(0..4u8));
-                // Some tables take few distinct values, some spread over twelve decades.
+                // Some tables take few distinct values, some spread over the nine decades that a table may hold.
                 let t: f64 = match seed % 3 {
                     0 => [1.0, 1.0, 2.0][rng.random_range(0..3usize)],
                     1 => rng.random_range(0.5..2.0),
-                    _ => 10f64.powf(rng.random_range(-6.0..6.0)),
+                    _ => 10f64.powf(rng.random_range(-4.0..5.0)),
                 };
                 let (id, s, m) = (format!("{i:02}"), format!("s{s}"), format!("m{m}"));
                 let trial = match rng.random_range(0..kinds) {

@@ -11,7 +11,7 @@ use std::time::Instant;
 
 use roxmltree::{Document, Node};
 use surface_severity::Interval;
-use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit, SeverityBootstrap};
+use surface_severity::bootstrap::{Bootstrap, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, Decision, Decisions, Outcome, SurfaceRole, Trial};
 use surface_severity::correction::{ClassBasis, CorrectedTime, Correction, CorrectionOptions, LabReports, Requirement};
 use surface_severity::equivalence::{Equivalence, EquivalenceFit, Form};
@@ -39,7 +39,6 @@ struct Demo {
     reports: Vec<CorrectedTime>,
     requirements: Vec<Requirement>,
     distributions: DistributionComparison,
-    goodness: GoodnessOfFit,
     equal: EqualScatter,
     unequal: UnequalScatter,
     mixed: SeverityFit,
@@ -68,7 +67,6 @@ fn demo() -> &'static Demo {
         let plan = fit.plan();
         Demo {
             distributions: DistributionComparison::of(plan, &campaign).unwrap(),
-            goodness: GoodnessOfFit::test(&Bootstrap::parametric(100), plan, &campaign).unwrap(),
             equal: EqualScatter::test(plan, &campaign, ScatterBy::Class).unwrap(),
             unequal: UnequalScatter::fit(plan, &campaign, ScatterBy::Class).unwrap(),
             mixed_intervals: vec![mixed.profile_interval(Grouping::Day).ok(), None, mixed.scatter_interval().ok()],
@@ -109,11 +107,9 @@ impl Demo {
         let mut all = vec![
             ("ladder".to_owned(), plots::severity_ladder(&self.fit, &o).unwrap()),
             ("residuals".to_owned(), plots::residual_quantiles(&self.fit, &diagnostics, &o).unwrap()),
-            ("classes".to_owned(), plots::class_departures(&self.classes, &o).unwrap()),
             ("bootstrap".to_owned(), plots::bootstrap_distributions(&self.bootstrap, &o).unwrap()),
             ("answers".to_owned(), plots::answers(&self.screening, &o).unwrap()),
             ("influence".to_owned(), plots::influence(self.screening.influence().unwrap(), &o).unwrap()),
-            ("components".to_owned(), plots::variance_components(&self.mixed, &self.mixed_intervals, &o).unwrap()),
         ];
         let many = [
             ("times", plots::abrasion_times(&self.campaign, &self.fit, &o).unwrap()),
@@ -153,14 +149,11 @@ impl Demo {
             tables::corrected_reports(&self.reports, Some(REQUIRED)),
             tables::flagged(&self.screening),
             tables::verdicts(&self.screening),
-            tables::factors_without_flagged(&self.screening),
             tables::answers(&self.screening),
             tables::influence(self.screening.influence().unwrap(), 10),
             tables::distributions(&self.distributions),
-            tables::goodness_of_fit(&self.goodness),
             tables::scatter(&self.equal, Some(&self.unequal)),
             tables::variance_components(&self.mixed, &self.mixed_intervals),
-            tables::shrunk_class_factors(&self.mixed),
         ]
     }
 }
@@ -683,8 +676,6 @@ fn influence_and_answers_draw_what_their_tables_say() {
     let drawn = marks(&document, "-marks");
     let intervals = drawn.iter().filter(|n| n.has_tag_name("polyline")).count();
     assert_eq!(intervals, 3 * others);
-    let components = plots::variance_components(&d.mixed, &[None; 9], &PlotOptions::new());
-    assert!(components.unwrap_err().to_string().contains("intervals"));
 }
 
 #[test]

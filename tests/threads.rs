@@ -1,6 +1,6 @@
 //! Results travel between threads and outlive what they came from: this file compiles, or they do not.
 
-use surface_severity::bootstrap::{Bootstrap, BootstrapInterval, GoodnessOfFit, Replicates, SeverityBootstrap};
+use surface_severity::bootstrap::{Bootstrap, BootstrapInterval, Replicates, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, CampaignBuilder, CampaignReader, Decisions, Trial};
 use surface_severity::correction::{CorrectedTime, Correction, CorrectionOptions, LabReport, LabReports};
 use surface_severity::equivalence::{Equivalence, EquivalenceDocument, EquivalenceFit};
@@ -57,7 +57,6 @@ fn results_are_send_and_sync() {
         BootstrapInterval,
         Replicates,
         SeverityBootstrap,
-        GoodnessOfFit,
         Screening,
         ScreeningReport,
         ScreeningDocument,
@@ -71,7 +70,7 @@ fn results_are_send_and_sync() {
         LabReport,
         LabReports,
     ];
-    assert_eq!(names.len(), 45);
+    assert_eq!(names.len(), 44);
     #[cfg(feature = "report")]
     {
         use surface_severity::report::{CorrectionSheet, Page, Plot, PlotOptions};

@@ -44,14 +44,12 @@
 //! statistics: equation 5.8; acceleration over strata: section 5.4); Rao & Wu, J. Amer. Statist.
 //! Assoc. 83 (1988) 231 (rescaling); Rubin, Ann. Statist. 9 (1981) 130 (Bayesian weights).
 
-mod goodness;
 mod interval;
 mod replicates;
 mod run;
 mod scheme;
 mod severity;
 
-pub use goodness::GoodnessOfFit;
 pub use interval::percentile_of_sorted;
 pub use replicates::{BootstrapInterval, Replicates};
 pub use run::{Bootstrap, Observer};

@@ -3,7 +3,7 @@
 use std::io::Write;
 
 use crate::Error;
-use crate::bootstrap::{GoodnessOfFit, SeverityBootstrap};
+use crate::bootstrap::SeverityBootstrap;
 use crate::correction::Correction;
 use crate::equivalence::EquivalenceFit;
 use crate::planning::{Augmentation, Plan, Precision, Simulated};
@@ -93,19 +93,15 @@ displays! {
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     Additivity: |test| tables::additivity(test).to_html();
-    /// Departures of the classes, drawn and as a table, as HTML for a notebook cell.
+    /// Departures of the classes as HTML for a notebook cell.
     ///
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
     /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// let html = surface_severity::severity::ClassFactors::fit(&plan, &campaign)?.to_html();
-    /// assert!(html.contains("<svg") && html.contains("<table"));
+    /// assert!(surface_severity::severity::ClassFactors::fit(&plan, &campaign)?.to_html().contains("<table"));
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
-    ClassFactors: |classes| {
-        let drawn = plots::class_departures(classes, &PlotOptions::default()).map(|p| vec![p]);
-        picture(drawn) + &tables::class_factors(classes).to_html()
-    };
+    ClassFactors: |classes| tables::class_factors(classes).to_html();
     /// Distributions and intervals as HTML for a notebook cell.
     ///
     /// ```
@@ -180,30 +176,6 @@ displays! {
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     DistributionComparison: |comparison| tables::distributions(comparison).to_html();
-    /// The test as HTML for a notebook cell.
-    ///
-    /// ```
-    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let mut trials = Vec::new();
-    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-    /// #                 let id = format!("{d} {surface} {material} {i}");
-    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-    /// #                 trials.push(trial.day(format!("day {d}")));
-    /// #             }
-    /// #         }
-    /// #     }
-    /// # }
-    /// # let campaign = Campaign::from_trials(trials)?;
-    /// use surface_severity::{bootstrap::{Bootstrap, GoodnessOfFit}, severity::Severity};
-    /// let test = GoodnessOfFit::test(&Bootstrap::parametric(100), &Severity::new("asphalt"), &campaign)?;
-    /// assert!(test.to_html().contains("<table"));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    GoodnessOfFit: |test| tables::goodness_of_fit(test).to_html();
     /// The test as HTML for a notebook cell.
     ///
     /// ```

@@ -42,8 +42,7 @@ pub struct DistributionRow {
 /// The same additive model under every distribution, the smallest AICc first.
 ///
 /// Differences below about 2 say little; log-normal and log-logistic differ mainly in their tails,
-/// which a campaign of this kind hardly sees. [`GoodnessOfFit`](crate::bootstrap::GoodnessOfFit)
-/// asks whether the chosen one fits at all.
+/// which a campaign of this kind hardly sees.
 ///
 /// ```
 /// use surface_severity::campaign::Campaign;

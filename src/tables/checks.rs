@@ -1,10 +1,9 @@
 //! Tables of what was assumed and how it was looked at: distribution, equal scatter, constant factors.
 
-use crate::bootstrap::GoodnessOfFit;
 use crate::severity::{DistributionComparison, EqualScatter, ScatterBy, UnequalScatter};
 
 use super::severity::limits;
-use super::words::{capital, count};
+use super::words::capital;
 use super::{Column, Drawn, Table, Value};
 
 /// The additive model under each distribution of times, the smallest AICc first.
@@ -42,50 +41,6 @@ pub fn distributions(comparison: &DistributionComparison) -> Table {
     }
     for (distribution, reason) in &comparison.not_fitted {
         table.note(format!("{} was not fitted: {}.", capital(&distribution.to_string()), reason.trim_end_matches('.')));
-    }
-    table
-}
-
-/// Does the fitted distribution describe the times? With the transform that the test rests on.
-///
-/// ```
-/// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-/// # use surface_severity::campaign::{Campaign, Trial};
-/// # let mut trials = Vec::new();
-/// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-/// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-/// #                 let id = format!("{d} {surface} {material} {i}");
-/// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-/// #                 trials.push(trial.day(format!("day {d}")));
-/// #             }
-/// #         }
-/// #     }
-/// # }
-/// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::{bootstrap::{Bootstrap, GoodnessOfFit}, severity::Severity, tables};
-/// let test = GoodnessOfFit::test(&Bootstrap::parametric(100), &Severity::new("asphalt"), &campaign)?;
-/// assert!(tables::goodness_of_fit(&test).to_csv().contains(&test.statistic.to_string()));
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[must_use]
-pub fn goodness_of_fit(test: &GoodnessOfFit) -> Table {
-    let columns = vec![Column::words("quantity", "quantity"), Column::numbers("value", "value")];
-    let mut table = Table::new("Goodness of fit", columns).with_caption(format!(
-        "Anderson–Darling distance between the probability transforms of the trials, a censored one spread evenly over what it \
-         leaves open (Czado, Gneiting and Held 2009), and a uniform distribution; p from {} in which run lengths and time \
-         resolution are replayed. A small p says that the distribution does not describe the times.",
-        count(test.replicates, "parametric bootstrap refit")
-    ));
-    table.add(vec![Value::text("distance"), Value::digits(test.statistic, 4)]);
-    table.add(vec![Value::text("p"), Value::Probability(test.p_value)]);
-    let apart = (1u32..).zip(&test.transform).map(|(i, g)| (f64::from(i) / 20.0, *g));
-    if let Some((level, share)) = apart.max_by(|a, b| (a.1 - a.0).abs().total_cmp(&(b.1 - b.0).abs())) {
-        table.note(format!(
-            "Farthest apart where the model puts {level} of the trials below: {} of them are.",
-            crate::significant(share, 2)
-        ));
     }
     table
 }

@@ -1,7 +1,7 @@
 //! Tables of what trials share.
 
 use crate::Interval;
-use crate::severity::{Criterion, Integration, SeverityFit, ShrunkFactor, Verdict};
+use crate::severity::{Criterion, Integration, SeverityFit, Verdict};
 
 use super::words::count;
 use super::{Column, Table, Value};
@@ -85,60 +85,5 @@ pub fn variance_components(fit: &SeverityFit, intervals: &[Option<Interval>]) ->
             components.join(", ").replace("_by_", " × ")
         ));
     }
-    table
-}
-
-/// Factors of the classes shrunk towards the common one, beside their raw departures.
-///
-/// ```
-/// // Four materials of two classes; each departs on the belt from the common factor 2 by its own amount.
-/// # use surface_severity::campaign::{Campaign, Trial};
-/// # let mut trials = Vec::new();
-/// # for (m, (class, departure)) in [("leather", 0.3), ("leather", 0.1), ("textile", -0.1), ("textile", -0.3_f64)].into_iter().enumerate() {
-/// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-/// #         for (i, e) in [0.05, 0.0, -0.05].into_iter().enumerate() {
-/// #             let shift = if surface == "belt" { departure } else { 0.0 };
-/// #             let trial = Trial::perforated(format!("{m} {surface} {i}"), surface, format!("material {m}"), 5.0 / k * (shift + e).exp());
-/// #             trials.push(trial.material_class(class));
-/// #         }
-/// #     }
-/// # }
-/// # let campaign = Campaign::from_trials(trials)?;
-/// use surface_severity::{severity::{Grouping, Severity}, tables};
-/// let fit = Severity::new("asphalt").random(Grouping::MaterialBySurface).fit(&campaign)?;
-/// assert_eq!(tables::shrunk_class_factors(&fit).rows().len(), fit.class_factors().len());
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[must_use]
-pub fn shrunk_class_factors(fit: &SeverityFit) -> Table {
-    let rows: Vec<ShrunkFactor> = fit.class_factors();
-    let level = rows.iter().find_map(|r| r.factor.interval()).map_or(0.95, Interval::level);
-    let mut columns = vec![
-        Column::words("surface", "surface"),
-        Column::words("class", "class"),
-        Column::numbers("factor", "k, shrunk"),
-    ];
-    columns.extend(Column::limits(level, None));
-    columns.extend([
-        Column::numbers("departure", "departure, shrunk"),
-        Column::numbers("raw_departure", "departure, raw"),
-        Column::numbers("trials", "trials"),
-        Column::numbers("materials", "materials"),
-    ]);
-    let mut table = Table::new("Factors of the classes, shrunk", columns).with_caption(
-        "The common factor times the predicted departure of the class; a departure is k of the class / common k, above 1 where \
-         the surface wears the class faster. Shrunk towards 1, the more the fewer the trials; raw: from plain cell means.",
-    );
-    let mut rows = rows;
-    rows.sort_by(|a, b| (&a.surface, &a.name).cmp(&(&b.surface, &b.name)));
-    for row in &rows {
-        let mut cells = vec![Value::text(&row.surface), Value::text(&row.name)];
-        cells.extend(Value::estimate(&row.factor));
-        cells.push(Value::number(libm::exp(row.log_departure)));
-        cells.push(Value::optional(row.raw_log_departure.map(libm::exp)));
-        cells.extend([Value::Count(row.trials), Value::Count(row.materials)]);
-        table.add(cells);
-    }
-    table.group(1);
     table
 }

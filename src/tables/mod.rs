@@ -35,14 +35,14 @@ mod screening;
 mod severity;
 mod words;
 
-pub use checks::{distributions, goodness_of_fit, scatter};
+pub use checks::{distributions, scatter};
 pub use claims::{class_corrections, decisions, prediction_gains, requirements};
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
-pub use mixed::{shrunk_class_factors, variance_components};
+pub use mixed::variance_components;
 pub use planning::{
     augmentation, equivalence_power, planned_cells, planned_corrections, planned_factors, simulated_factors,
 };
-pub use screening::{answers, factors_without_flagged, flagged, influence, verdicts};
+pub use screening::{answers, flagged, influence, verdicts};
 pub use severity::{
     additivity, bootstrap_intervals, cell_medians, class_factors, durabilities, fit_summary, notes, surface_factors,
 };

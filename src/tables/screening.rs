@@ -92,45 +92,6 @@ fn verdict_table<'a>(title: &str, report: &ScreeningReport, rows: impl Iterator<
     table
 }
 
-/// Surface factors on all trials and without the flagged ones.
-///
-/// ```
-/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-/// use surface_severity::{screening::Screening, tables};
-/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
-/// assert_eq!(tables::factors_without_flagged(&report).rows().len(), report.headline().len());
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[must_use]
-pub fn factors_without_flagged(report: &ScreeningReport) -> Table {
-    let level = report.severity().confidence_level();
-    let limits = |name: &str| {
-        ["lower", "upper"].map(|side| Column::numbers(format!("{name}_{side}_{level}"), format!("{side} {level}")))
-    };
-    let mut columns = vec![Column::words("surface", "surface"), Column::numbers("factor", "k, all trials")];
-    columns.extend(limits("factor"));
-    columns.push(Column::numbers("factor_without_flagged", "k without flagged"));
-    columns.extend(limits("without_flagged"));
-    columns.push(Column::numbers("change_percent", "change").unit("%"));
-    let scatter = |s: Option<f64>| s.map_or("not estimable".to_owned(), |s| crate::significant(s, 3));
-    let mut table = Table::new("Factors with and without the flagged trials", columns).with_caption(format!(
-        "The same severity fit on all trials and without those flagged. Scatter of log time within cells: {} on all trials, {} \
-         without the flagged ones, {} from median absolute deviations.",
-        scatter(report.log_scatter()),
-        scatter(report.log_scatter_without_flagged()),
-        scatter(report.robust_log_scatter())
-    ));
-    for row in report.headline() {
-        let mut cells = vec![Value::text(&row.surface)];
-        cells.extend(Value::estimate(&row.all_trials));
-        cells.extend(Value::estimate(&row.without_flagged));
-        cells.push(row.change_percent.map_or(Value::Missing, |c| Value::digits(c, 2)));
-        table.add(cells);
-    }
-    table
-}
-
 /// Each factor on all trials, robustly, without the flagged trials, and as decided where decisions are
 /// in force: the answers side by side.
 ///
@@ -254,6 +215,6 @@ pub(crate) fn left_out(what: LeftOut) -> &'static str {
 /// Flagged trials, and the factors with and without them, as aligned text.
 impl fmt::Display for ScreeningReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}\n{}", flagged(self), factors_without_flagged(self))
+        write!(f, "{}\n{}", flagged(self), answers(self))
     }
 }

@@ -8,7 +8,7 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 use serde_json::Value;
 use surface_severity::IntervalMethod;
-use surface_severity::bootstrap::{Bootstrap, GoodnessOfFit};
+use surface_severity::bootstrap::Bootstrap;
 use surface_severity::campaign::{Campaign, CampaignBuilder, SurfaceRole, Trial};
 use surface_severity::equivalence::{Equivalence, Form, SurfaceEquivalence};
 use surface_severity::severity::{
@@ -159,9 +159,9 @@ fn demo_bootstrap() {
 }
 
 /// Simulated campaigns of each distribution, run-outs included: its own has the smallest AICc most of
-/// the time, a right model is rejected about as often as its level says, a wrong one mostly.
+/// the time.
 #[test]
-fn distribution_choice_and_goodness_of_fit() {
+fn distribution_choice() {
     let simulate = |weibull: bool, seed: u64| {
         let mut rng = ChaCha8Rng::seed_from_u64(900 + seed);
         let mut trials = Vec::new();
@@ -186,7 +186,7 @@ fn distribution_choice_and_goodness_of_fit() {
         }
         Campaign::from_trials(trials).unwrap()
     };
-    let (mut chosen, mut false_alarms, mut detected) = (0, 0, 0);
+    let mut chosen = 0;
     for seed in 0..20 {
         for weibull in [false, true] {
             let campaign = simulate(weibull, seed);
@@ -197,18 +197,9 @@ fn distribution_choice_and_goodness_of_fit() {
             assert!(table.not_fitted.is_empty());
             let aicc = |d| table.rows.iter().find(|r| r.distribution == d).unwrap().aicc;
             chosen += usize::from(aicc(own) < aicc(other));
-            let boot = Bootstrap::parametric(199).seed(seed);
-            let right = GoodnessOfFit::test(&boot, &plan.clone().distribution(own), &campaign).unwrap();
-            let wrong = GoodnessOfFit::test(&boot, &plan.distribution(other), &campaign).unwrap();
-            false_alarms += usize::from(right.p_value <= 0.05);
-            detected += usize::from(wrong.p_value <= 0.05);
-            assert!(right.transform.iter().enumerate().all(|(i, g)| (g - 0.05 * (i as f64 + 1.0)).abs() < 0.2));
         }
     }
     assert!(chosen >= 36, "{chosen} of 40");
-    // Binomial with 40 draws: 2 expected at 5 %; more than 6 has probability below 0.4 %.
-    assert!(false_alarms <= 6, "{false_alarms} of 40");
-    assert!(detected >= 24, "{detected} of 40");
 }
 
 /// Materials whose longer slides melt on one road: the power law is found there, at its slope, and constant ratios are not

@@ -1,8 +1,6 @@
 //! The pictures, one function each.
 
 mod answers;
-mod classes;
-mod components;
 mod corrected;
 mod lab_road;
 mod ladder;
@@ -22,8 +20,6 @@ use super::axis::Axis;
 use super::canvas::{Anchor, Canvas, INK, MUTED, Pen, RULE, Shape, text_width, wrap};
 
 pub use answers::{answers, influence};
-pub use classes::class_departures;
-pub use components::variance_components;
 pub use corrected::corrected_reports;
 pub use lab_road::lab_road;
 pub use ladder::severity_ladder;

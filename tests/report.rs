@@ -611,7 +611,6 @@ fn everything_can_be_looked_at() {
         d.screening.influence().unwrap().to_html(),
         d.mixed.to_html(),
         d.distributions.to_html(),
-        d.goodness.to_html(),
         d.equal.to_html(),
     ];
     for html in &htmls {

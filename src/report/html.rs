@@ -36,7 +36,7 @@ nav ol{columns:2;font:14px/1.6 Helvetica,Arial,sans-serif}
 .table caption{caption-side:top;text-align:left;padding:0 0 .4em}
 .table ul,.table p{font-size:.88em}
 tbody th[scope=row]{min-width:7.5rem}
-.cap{display:block;position:sticky;left:0;max-width:min(52rem,calc(100vw - 2rem))}
+.cap{display:block;position:sticky;left:0;max-width:min(52rem,calc(100vw - 3rem))}
 figure{margin:1rem 0;break-inside:avoid}
 figure>div{overflow-x:auto}
 figcaption{font:13px/1.45 Helvetica,Arial,sans-serif;color:#333}
@@ -45,7 +45,7 @@ figcaption{font:13px/1.45 Helvetica,Arial,sans-serif;color:#333}
 .small span{white-space:nowrap}
 details{margin:.7rem 0}summary{cursor:pointer;font:14px/1.5 Helvetica,Arial,sans-serif}
 @media screen and (max-width:719px){body{padding:.8rem .8rem 3rem}nav ol{columns:1}
-.rows thead{position:absolute;left:-999em}.rows tr,.rows td,.rows th{display:block;border:0}.rows tr{border-bottom:1px solid #ccc;padding:.3em 0}.rows td,.rows .r{padding:0;text-align:left;white-space:normal}}
+.rows thead{position:absolute;left:-999em}.rows tr,.rows th,.rows td:last-child{display:block}.rows td{display:inline}.rows td:not(:last-child):not(:nth-last-child(2))::after{content:', '}.rows tr{border-bottom:1px solid #ccc;padding:.3em 0}.rows .table td,.rows td,.rows th{border:0;padding:0;white-space:normal}}
 @media print{@page{size:A4;margin:15mm;@bottom-right{content:counter(page)}}body{max-width:none;padding:0;font-size:10pt}.cap{position:static;max-width:none}.table,figure>div{overflow:visible}.table{font-size:8pt}
 nav,details:not([open]){display:none}.drawn{display:none}h2,h3{break-after:avoid}tr,.short,.group{break-inside:avoid}tbody th[scope=row]{min-width:0}th[scope=rowgroup]{break-after:avoid}main>p,main>ul,figcaption{max-width:none}figcaption{font-size:8.4pt}.small{font-size:7.6pt}figure svg{max-width:100%;height:auto}}
 ";

@@ -80,7 +80,7 @@ displays! {
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
     /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// assert!(plan.cell_means(&campaign)?.to_html().contains("<table"));
+    /// assert!(plan.fit(&campaign)?.cell_means(&campaign)?.to_html().contains("<table"));
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     CellMeans: |cells| tables::cell_medians(cells).to_html();

@@ -39,7 +39,7 @@
 //! print!("{}", study.summary());
 //!
 //! let belt = &study.conclusions.belts[0];
-//! assert_eq!(belt.factor.to_string(), "2.72 (2.36 to 3.15)");
+//! assert_eq!(belt.factor.to_string(), "2.72 (2.36 to 3.14)");
 //! for road in &belt.roads {
 //!     println!("{road}"); // what to multiply a belt time by, for the average and for one material
 //! }

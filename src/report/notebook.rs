@@ -79,8 +79,8 @@ displays! {
     ///
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// assert!(plan.fit(&campaign)?.cell_means(&campaign)?.to_html().contains("<table"));
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// assert!(fit.cell_means(&campaign)?.to_html().contains("<table"));
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     CellMeans: |cells| tables::cell_medians(cells).to_html();

@@ -7,6 +7,8 @@ use std::path::Path;
 #[derive(Debug, Default)]
 pub(crate) struct Comments {
     types: BTreeMap<String, Vec<String>>,
+    /// Of types that are not public: where a public one has the same name, that is meant.
+    private: BTreeMap<String, Vec<String>>,
     fields: BTreeMap<(String, String), Vec<String>>,
 }
 
@@ -51,7 +53,8 @@ impl Comments {
             if let Some(rest) = bare.strip_prefix("struct ").or_else(|| bare.strip_prefix("enum ")) {
                 let name = word(rest);
                 if let Some(said) = said {
-                    self.types.entry(name.clone()).or_default().push(said);
+                    let types = if line.starts_with("pub ") { &mut self.types } else { &mut self.private };
+                    types.entry(name.clone()).or_default().push(said);
                 }
                 inside = line.ends_with('{').then_some((name, indent));
                 variant = None;
@@ -78,7 +81,7 @@ impl Comments {
 
     /// The comment on a type, where only one type has that name.
     pub(crate) fn of_type(&self, name: &str) -> Option<&str> {
-        only(self.types.get(name))
+        only(self.types.get(name).or_else(|| self.private.get(name)))
     }
 
     /// The comment on a field or variant, where only one is meant.

@@ -180,7 +180,8 @@ fn claims_stand_in_tables() {
     let few = few.filter(|c| c.basis() == ClassBasis::TooFewMaterials).count();
     let said = classes.rows().iter().filter(|r| r[7] == Value::text("common: too few materials")).count();
     assert!(few > 0 && said == few, "{few} {said}");
-    assert!(tables::class_corrections(&demo.correction).rows().is_empty());
+    let common = Correction::derive(&demo.equivalence, &CorrectionOptions::default().by_class(false)).unwrap();
+    assert!(tables::class_corrections(&common).rows().is_empty());
     // Requirements: the probabilities of the library; none where only a bound is known.
     let required = tables::requirements(&demo.reports, &demo.requirements).unwrap();
     assert_eq!(required.rows().len(), 2 * demo.reports.len());

@@ -279,7 +279,7 @@ impl CellMeans {
         self.degrees_of_freedom
     }
     /// Degrees of freedom of the t quantile in every interval, as for
-    /// [`SeverityFit`](super::SeverityFit::interval_degrees_of_freedom).
+    /// [`SeverityFit::scatter_degrees_of_freedom`].
     #[must_use]
     pub fn interval_degrees_of_freedom(&self) -> f64 {
         self.small_sample.degrees_of_freedom

@@ -152,7 +152,7 @@ impl SeverityDocument {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::Document`]: not JSON, another schema, edited after it was written, numbers without meaning (limits out
+    /// [`ErrorKind::Document`](crate::ErrorKind::Document): not JSON, another schema, edited after it was written, numbers without meaning (limits out
     /// of order, a covariance that is none).
     pub fn from_json(text: &str) -> Result<Self> {
         document::from_json(text)
@@ -177,7 +177,7 @@ impl SeverityDocument {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::NotSaved`] should the content not be representable.
+    /// [`ErrorKind::NotSaved`](crate::ErrorKind::NotSaved) should the content not be representable.
     pub fn to_json(&self) -> Result<String> {
         document::to_json(self)
     }

@@ -2,8 +2,8 @@
 //!
 //! | | |
 //! |---|---|
-//! | in  | a checked [`Campaign`](crate::campaign::Campaign) and a plan: [`Severity`]; or columns and codes of any table: [`LinearMixedModel`], [`CensoredMixedModel`] |
-//! | out | a [`SeverityFit`]: factors and durabilities with the right standard errors, variance components with profile intervals, predictions per level, class and material factors shrunk to the common one |
+//! | in  | a checked [`Campaign`](crate::campaign::Campaign) and a plan: [`Severity`](super::Severity); or columns and codes of any table: [`LinearMixedModel`], [`CensoredMixedModel`] |
+//! | out | a [`SeverityFit`](super::SeverityFit): factors and durabilities with the right standard errors, variance components with profile intervals, predictions per level, class and material factors shrunk to the common one |
 //!
 //! # Model
 //! `log T = μ(material) − log k(surface) + Σ_j b_j(level) + σ W`, T in s, `b_j ~ N(0, τ_j²)`
@@ -34,8 +34,8 @@
 //!   come out too small and intervals too narrow where trials or levels are few.
 //!
 //! Variance components have profile-likelihood intervals of the criterion of the fit
-//! ([`SeverityFit::profile_interval`], [`SeverityFit::scatter_interval`]); levels have predictions with
-//! their standard errors ([`SeverityFit::predictions`]).
+//! ([`SeverityFit::profile_interval`](super::SeverityFit::profile_interval), [`SeverityFit::scatter_interval`](super::SeverityFit::scatter_interval)); levels have predictions with
+//! their standard errors ([`SeverityFit::predictions`](super::SeverityFit::predictions)).
 //!
 //! # Limits
 //! Estimates and standard errors are those of the fit. What few levels leave unknown of a variance goes into the multiplier
@@ -89,8 +89,7 @@
 //!
 //! # When it refuses
 //! A grouping with one level, with one level per trial, with the same groups as another, or whose
-//! levels coincide with fixed effects (one day per surface and nothing else); a trial without the
-//! label of a requested grouping, named; more than one node with several groupings; under REML hardly more
+//! levels coincide with fixed effects (one day per surface and nothing else), where it was asked for by name; more than one node with several groupings; under REML hardly more
 //! exact times than materials and surfaces, so that nothing limits the scatter upwards; whatever the fit
 //! without random effects refuses.
 //!

@@ -313,44 +313,6 @@ impl CellMeans {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::campaign::Trial;
-
-    /// Covariances of the cell medians of the censored poisons through the common σ̂: R survival 3.5-3
-    /// (`tests/reference/r/cell_covariance.R`). Cells without a censored time have none.
-    #[test]
-    fn cells_are_correlated_through_the_common_scatter() {
-        let text = include_str!("../../tests/data/poisons_censored.csv");
-        let mut trials = Vec::new();
-        for (i, row) in text.lines().skip(2).enumerate() {
-            let f: Vec<&str> = row.split(',').collect();
-            let (id, time) = (i.to_string(), f[2].parse().unwrap());
-            trials.push(match f[3] {
-                "run_out" => Trial::run_out(id, f[0], f[1], time),
-                "opened_at_contact" => Trial::opened_at_contact(id, f[0], f[1], time),
-                _ => Trial::perforated(id, f[0], f[1], time),
-            });
-        }
-        let means = CellMeans::fit(&Campaign::from_trials(trials).unwrap(), Distribution::LogNormal, 0.95).unwrap();
-        let c1 = means.cell("C", "1").unwrap();
-        assert!((c1.log_median.unwrap() + 0.606_179_810_877_0).abs() < 1e-9);
-        assert!((c1.log_standard_error.unwrap().powi(2) / 1.029_373_364_218e-2 - 1.0).abs() < 1e-7);
-        for (material, surface, want) in [
-            ("A", "2", -6.558_166_487_016e-5),
-            ("B", "2", 3.220_672_226_991e-4),
-            ("D", "1", 3.129_490_827_795e-4),
-            ("D", "2", 1.642_813_284_966e-4),
-            ("B", "3", 0.0),
-            ("C", "2", 0.0),
-        ] {
-            let got = means.covariance(means.index("C", "1").unwrap(), means.index(material, surface).unwrap());
-            assert!((got - want).abs() < 1e-6 * want.abs() + 1e-15, "{material} {surface}: {got} {want}");
-        }
-    }
-}
-
 /// A finite cell.
 struct Median {
     log: f64,
@@ -422,6 +384,44 @@ impl SeverityFit {
             CellMeans::independent(campaign, plan.time_resolution_s, plan.distribution, plan.level)
         } else {
             CellMeans::adjusted(self, campaign)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::campaign::Trial;
+
+    /// Covariances of the cell medians of the censored poisons through the common σ̂: R survival 3.5-3
+    /// (`tests/reference/r/cell_covariance.R`). Cells without a censored time have none.
+    #[test]
+    fn cells_are_correlated_through_the_common_scatter() {
+        let text = include_str!("../../tests/data/poisons_censored.csv");
+        let mut trials = Vec::new();
+        for (i, row) in text.lines().skip(2).enumerate() {
+            let f: Vec<&str> = row.split(',').collect();
+            let (id, time) = (i.to_string(), f[2].parse().unwrap());
+            trials.push(match f[3] {
+                "run_out" => Trial::run_out(id, f[0], f[1], time),
+                "opened_at_contact" => Trial::opened_at_contact(id, f[0], f[1], time),
+                _ => Trial::perforated(id, f[0], f[1], time),
+            });
+        }
+        let means = CellMeans::fit(&Campaign::from_trials(trials).unwrap(), Distribution::LogNormal, 0.95).unwrap();
+        let c1 = means.cell("C", "1").unwrap();
+        assert!((c1.log_median.unwrap() + 0.606_179_810_877_0).abs() < 1e-9);
+        assert!((c1.log_standard_error.unwrap().powi(2) / 1.029_373_364_218e-2 - 1.0).abs() < 1e-7);
+        for (material, surface, want) in [
+            ("A", "2", -6.558_166_487_016e-5),
+            ("B", "2", 3.220_672_226_991e-4),
+            ("D", "1", 3.129_490_827_795e-4),
+            ("D", "2", 1.642_813_284_966e-4),
+            ("B", "3", 0.0),
+            ("C", "2", 0.0),
+        ] {
+            let got = means.covariance(means.index("C", "1").unwrap(), means.index(material, surface).unwrap());
+            assert!((got - want).abs() < 1e-6 * want.abs() + 1e-15, "{material} {surface}: {got} {want}");
         }
     }
 }

@@ -70,7 +70,7 @@ fn results_are_send_and_sync() {
         LabReport,
         LabReports,
     ];
-    assert_eq!(names.len(), 44);
+    assert_eq!(names.len(), 43);
     #[cfg(feature = "report")]
     {
         use surface_severity::report::{CorrectionSheet, Page, Plot, PlotOptions};

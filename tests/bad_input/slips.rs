@@ -100,17 +100,12 @@ fn groups_of_the_demo_campaign() {
         let members: Vec<String> = members.map(|t| t.trial_id.clone()).collect();
         (unit_slips(&Campaign::from_trials(trials).unwrap()), members)
     };
-    let mut cases: Vec<(String, Box<dyn Fn(&Trial) -> bool>)> = Vec::new();
-    for surface in demo.surfaces() {
-        let name = surface.name.clone();
-        cases.push((name.clone(), Box::new(move |t| t.surface == name)));
-    }
-    for day in days {
-        cases.push((day.clone(), Box::new(move |t| t.day.as_ref() == Some(&day))));
-    }
-    for (name, of) in &cases {
+    let surfaces = demo.surfaces();
+    let groups = surfaces.iter().map(|s| (s.name.as_str(), true)).chain(days.iter().map(|d| (d.as_str(), false)));
+    for (name, is_surface) in groups {
+        let of = |t: &Trial| if is_surface { t.surface == name } else { t.day.as_deref() == Some(name) };
         for ratio in [1000.0, 60.0, 1.0 / 60.0] {
-            let (slips, members) = slipped(of, ratio);
+            let (slips, members) = slipped(&of, ratio);
             let named: std::collections::BTreeSet<&String> = slips.iter().flat_map(|s| &s.trials).collect();
             // Run-outs may be named too where they became longer; nobody outside the group is.
             let of_group = |id: &&String| demo.trials().iter().any(|t| t.trial_id == ***id && of(t));

@@ -44,8 +44,6 @@ pub enum IntervalMethod {
     Profile,
     /// Fieller's ratio of two normal means.
     Fieller,
-    /// Order statistics whose ranks come from a rank test.
-    Rank,
     /// A prediction interval: it covers a further material or specimen, not a mean.
     Prediction,
     /// The reference itself: exactly 1 by definition, no uncertainty.

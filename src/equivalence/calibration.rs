@@ -9,10 +9,9 @@
 
 use serde::Serialize;
 
-use super::line::{LinearFit, not_estimable};
+use super::line::not_estimable;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, check_level, significant};
-use crate::numeric::count;
 use crate::numeric::special::finite::t_quantile;
 
 /// A confidence set that need not be an interval.
@@ -228,7 +227,7 @@ fn quantile(level: f64, df: Option<f64>) -> Result<f64> {
 ///
 /// # Accuracy
 /// Ratios of means of two published data sets, 11 digits, the same as by inverting the paired t test
-/// (`tests/equivalence.rs`).
+/// (`tests/equivalence`).
 pub fn fieller(
     (numerator, numerator_variance): (f64, f64),
     (denominator, denominator_variance): (f64, f64),
@@ -306,44 +305,4 @@ fn solve(a: f64, b: f64, c: f64, estimate: f64, level: f64) -> Result<Confidence
     } else {
         Ok(ConfidenceSet::Outside { lower, upper, level })
     }
-}
-
-/// The x at which a least-squares line takes the value of which `y0` is the mean of `readings` readings.
-///
-/// The readings scatter as the residuals of the line do.
-///
-/// ```
-/// use surface_severity::equivalence::{Intercept, inverse_prediction, ordinary_least_squares};
-/// // Readings of a gauge at five known weights; what weight reads 5?
-/// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
-/// let line = ordinary_least_squares(&[&x], &y, Intercept::Fitted)?;
-/// let (once, often) = (inverse_prediction(&line, 5.0, 1, 0.95)?, inverse_prediction(&line, 5.0, 10, 0.95)?);
-/// assert!((once.estimate() - 2.0).abs() < 1e-9);
-/// assert!(often.standard_error() < once.standard_error(), "the mean of ten readings is surer");
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-///
-/// # Errors
-/// [`ErrorKind::InvalidOption`] for a fit that is not an intercept and one slope, no readings, a `y0` that is not
-/// finite, or a level outside (0, 1); as [`fieller`].
-///
-/// # Accuracy
-/// A published fluorescence calibration: estimates, standard errors and both intervals, 11 digits
-/// (`tests/equivalence.rs`).
-pub fn inverse_prediction(line: &LinearFit, y0: f64, readings: usize, level: f64) -> Result<RatioSet> {
-    let &[intercept, slope] = line.coefficients() else {
-        return Err(ErrorKind::option("line", line.coefficients().len(), "an intercept and one slope"));
-    };
-    if readings == 0 {
-        return Err(ErrorKind::option("readings", 0, "at least 1"));
-    }
-    let (a, b) = (line.covariance_row(0), line.covariance_row(1));
-    let scatter = line.residual_standard_deviation();
-    fieller(
-        (y0 - intercept, a[0] + scatter * scatter / count(readings)),
-        (slope, b[1]),
-        -a[1],
-        Some(count(line.degrees_of_freedom())),
-        level,
-    )
 }

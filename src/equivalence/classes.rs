@@ -217,7 +217,7 @@ pub(crate) fn predict(
 ///
 /// # Accuracy
 /// Balanced without errors: lme4 on the dyestuff yields (variances, predictors), 10 digits; with equal errors: metafor's
-/// multilevel REML with its predictors and their standard errors (`tests/equivalence.rs`).
+/// multilevel REML with its predictors and their standard errors (`tests/equivalence`).
 pub fn class_effects(
     values: &[f64],
     standard_errors: &[f64],

@@ -229,7 +229,7 @@ pub enum Intercept {
 /// combinations of one another.
 ///
 /// # Accuracy
-/// NIST StRD Norris 12 digits, Longley 11, NoInt1 and NoInt2 14 (`tests/equivalence.rs`).
+/// NIST StRD Norris 12 digits, Longley 11, NoInt1 and NoInt2 14 (`tests/equivalence`).
 pub fn ordinary_least_squares(columns: &[&[f64]], y: &[f64], intercept: Intercept) -> Result<LinearFit> {
     let centred = intercept == Intercept::Fitted;
     let p = columns.len();
@@ -294,180 +294,6 @@ pub fn ordinary_least_squares(columns: &[&[f64]], y: &[f64], intercept: Intercep
         degrees_of_freedom: df,
         has_intercept: centred,
     })
-}
-
-// ---------------------------------------------------------------- Deming
-
-/// Result of [`deming`].
-///
-/// ```
-/// use surface_severity::equivalence::deming;
-/// let (x, y) = ([1.1, 1.9, 3.1, 3.9, 5.0], [2.0, 4.1, 5.9, 8.2, 9.8]);
-/// let line = deming(&x, &y, 1.0)?;
-/// assert_eq!((line.pairs(), line.degrees_of_freedom()), (5, 3));
-/// // It goes through the mean of the pairs.
-/// assert!((line.intercept() + 3.0 * line.slope() - 6.0).abs() < 1e-9);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct DemingLine {
-    slope: f64,
-    intercept: f64,
-    slope_standard_error: f64,
-    intercept_standard_error: f64,
-    covariance: f64,
-    variance_ratio_y_over_x: f64,
-    pairs: usize,
-}
-
-impl DemingLine {
-    /// Slope.
-    #[must_use]
-    pub fn slope(&self) -> f64 {
-        self.slope
-    }
-    /// Intercept.
-    #[must_use]
-    pub fn intercept(&self) -> f64 {
-        self.intercept
-    }
-    /// Jackknife standard error of the slope.
-    #[must_use]
-    pub fn slope_standard_error(&self) -> f64 {
-        self.slope_standard_error
-    }
-    /// Jackknife standard error of the intercept.
-    #[must_use]
-    pub fn intercept_standard_error(&self) -> f64 {
-        self.intercept_standard_error
-    }
-    /// Jackknife covariance of intercept and slope.
-    #[must_use]
-    pub fn covariance(&self) -> f64 {
-        self.covariance
-    }
-    /// Var(error of y) / Var(error of x), as given.
-    #[must_use]
-    pub fn variance_ratio_y_over_x(&self) -> f64 {
-        self.variance_ratio_y_over_x
-    }
-    /// Number of pairs.
-    #[must_use]
-    pub fn pairs(&self) -> usize {
-        self.pairs
-    }
-    /// Degrees of freedom of the t intervals: pairs − 2.
-    #[must_use]
-    pub fn degrees_of_freedom(&self) -> usize {
-        self.pairs - 2
-    }
-    /// t interval of the slope.
-    ///
-    /// ```
-    /// use surface_severity::equivalence::deming;
-    /// let line = deming(&[1.1, 1.9, 3.1, 3.9, 5.0], &[2.0, 4.1, 5.9, 8.2, 9.8], 1.0)?;
-    /// let slope = line.slope_interval(0.95)?;
-    /// // t quantile with 3 degrees of freedom: 3.1824.
-    /// assert!((slope.upper() - line.slope() - 3.1824 * line.slope_standard_error()).abs() < 1e-4);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::InvalidOption`] for a level outside (0, 1).
-    pub fn slope_interval(&self, level: f64) -> Result<Interval> {
-        let df = Some(count(self.degrees_of_freedom()));
-        t_interval("the slope", self.slope, self.slope_standard_error, df, level)
-    }
-    /// t interval of the intercept.
-    ///
-    /// ```
-    /// use surface_severity::equivalence::deming;
-    /// let line = deming(&[1.1, 1.9, 3.1, 3.9, 5.0], &[2.0, 4.1, 5.9, 8.2, 9.8], 1.0)?;
-    /// assert!(line.intercept_interval(0.95)?.contains(0.0), "the pairs are about y = 2x");
-    /// assert!(line.intercept_interval(95.0).is_err());
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::InvalidOption`] for a level outside (0, 1).
-    pub fn intercept_interval(&self, level: f64) -> Result<Interval> {
-        let df = Some(count(self.degrees_of_freedom()));
-        t_interval("the intercept", self.intercept, self.intercept_standard_error, df, level)
-    }
-}
-
-fn deming_point(x: &[f64], y: &[f64], ratio: f64) -> Result<(f64, f64)> {
-    let (mx, my) = (mean(x), mean(y));
-    let (mut sxx, mut syy, mut sxy) = (0.0, 0.0, 0.0);
-    for (&xi, &yi) in x.iter().zip(y) {
-        sxx += (xi - mx) * (xi - mx);
-        syy += (yi - my) * (yi - my);
-        sxy += (xi - mx) * (yi - my);
-    }
-    let difference = syy - ratio * sxx;
-    let discriminant = libm::hypot(difference, 2.0 * libm::sqrt(ratio) * sxy);
-    // Two forms of one root of sxy b² − difference b − ratio sxy = 0; each is free of cancellation on its side.
-    let slope = if difference > 0.0 {
-        (difference + discriminant) / (2.0 * sxy)
-    } else {
-        2.0 * ratio * sxy / (discriminant - difference)
-    };
-    if slope.is_finite() {
-        Ok((slope, my - slope * mx))
-    } else {
-        Err(not_estimable("the slope", "the pairs do not determine a direction that is not vertical"))
-    }
-}
-
-/// Deming's line: errors in both variables with a known ratio of variances.
-///
-/// `variance_ratio_y_over_x` = Var(error of y) / Var(error of x). Some programs ask for the inverse.
-/// Swapping x and y and inverting the ratio gives the inverse line. Standard errors by the jackknife
-/// over pairs, t with n − 2 degrees of freedom.
-///
-/// ```
-/// use surface_severity::equivalence::deming;
-/// let (x, y) = ([1.1, 1.9, 3.1, 3.9, 5.0], [2.0, 4.1, 5.9, 8.2, 9.8]);
-/// // Turned round, with the ratio of variances turned round, it is the same line.
-/// let (there, back) = (deming(&x, &y, 4.0)?, deming(&y, &x, 0.25)?);
-/// assert!((there.slope() * back.slope() - 1.0).abs() < 1e-9);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-///
-/// # Errors
-/// [`ErrorKind::TooFew`] below 3 pairs; [`ErrorKind::InvalidOption`] for a ratio that is not positive and
-/// finite; [`ErrorKind::NotEstimable`] when the line is vertical or undirected, with all pairs or without one.
-pub fn deming(x: &[f64], y: &[f64], variance_ratio_y_over_x: f64) -> Result<DemingLine> {
-    let n = check_columns("a Deming line", 3, &[("x", x), ("y", y)])?;
-    if !(variance_ratio_y_over_x > 0.0 && variance_ratio_y_over_x.is_finite()) {
-        return Err(ErrorKind::option("variance_ratio_y_over_x", variance_ratio_y_over_x, "a positive, finite ratio"));
-    }
-    let (slope, intercept) = deming_point(x, y, variance_ratio_y_over_x)?;
-    let mut slopes = Vec::with_capacity(n);
-    let mut intercepts = Vec::with_capacity(n);
-    for left_out in 0..n {
-        let without =
-            |v: &[f64]| -> Vec<f64> { v.iter().enumerate().filter(|(i, _)| *i != left_out).map(|(_, v)| *v).collect() };
-        let (b, a) = deming_point(&without(x), &without(y), variance_ratio_y_over_x)?;
-        slopes.push(b);
-        intercepts.push(a);
-    }
-    let (mb, ma) = (mean(&slopes), mean(&intercepts));
-    let factor = (count(n) - 1.0) / count(n);
-    let sum = |f: &dyn Fn(f64, f64) -> f64| {
-        factor * slopes.iter().zip(&intercepts).map(|(b, a)| f(b - mb, a - ma)).sum::<f64>()
-    };
-    let line = DemingLine {
-        slope,
-        intercept,
-        slope_standard_error: libm::sqrt(sum(&|b, _| b * b)),
-        intercept_standard_error: libm::sqrt(sum(&|_, a| a * a)),
-        covariance: sum(&|b, a| a * b),
-        variance_ratio_y_over_x,
-        pairs: n,
-    };
-    finite("the Deming line", &[line.slope_standard_error, line.intercept_standard_error, line.covariance])?;
-    Ok(line)
 }
 
 // ---------------------------------------------------------------- York
@@ -1012,7 +838,7 @@ fn angles() -> Vec<f64> {
 /// is known); [`ErrorKind::NotEstimable`] when every x is the same or the line is vertical.
 ///
 /// # Accuracy
-/// Pearson's data with York's weights (1966), 13 digits (`tests/equivalence.rs`).
+/// Pearson's data with York's weights (1966), 13 digits (`tests/equivalence`).
 pub fn york(
     x: &[f64],
     x_standard_error: &[f64],
@@ -1284,7 +1110,7 @@ pub(super) fn least_plausible(df: usize) -> f64 {
 ///
 /// # Accuracy
 /// Checked against 40-digit solutions on Pearson's data and, with σ(x) = 0, the BCG trials of Colditz et al. 1994
-/// (`tests/equivalence.rs`).
+/// (`tests/equivalence`).
 pub fn york_with_scatter(
     x: &[f64],
     x_standard_error: &[f64],
@@ -1568,7 +1394,7 @@ impl RandomEffects {
 /// of which some but not all have an error of 0.
 ///
 /// # Accuracy
-/// BCG trials (Colditz et al. 1994; Viechtbauer 2010): 10 digits (`tests/equivalence.rs`).
+/// BCG trials (Colditz et al. 1994; Viechtbauer 2010): 10 digits (`tests/equivalence`).
 pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: ScatterEstimator) -> Result<RandomEffects> {
     let method = "a mean with scatter";
     let n = check_columns(method, 2, &[("values", values), ("standard_errors", standard_errors)])?;

@@ -5,9 +5,8 @@
 //! | in  | a checked [`Campaign`](crate::campaign::Campaign), a [`SeverityFit`](crate::severity::SeverityFit) of it, and a plan: [`Equivalence`] |
 //! | out | an [`EquivalenceFit`]: for every road surface the paired materials, a constant ratio, a power law, the ratio k_laboratory / k_road, and two one-sided tests |
 //!
-//! The methods can be used without a campaign: [`deming`], [`york`], [`york_with_scatter`], [`random_effects`],
-//! [`ordinary_least_squares`], [`passing_bablok`], [`class_effects`], [`fieller`], [`inverse_prediction`], [`tost`] take
-//! slices and numbers.
+//! The methods can be used without a campaign: [`york`], [`york_with_scatter`], [`random_effects`],
+//! [`ordinary_least_squares`], [`class_effects`], [`fieller`], [`tost`] take slices and numbers.
 //!
 //! # Model
 //! For each material tested on the belt and on a road surface: x = log median on the belt, y = log median on the road, cell
@@ -56,20 +55,18 @@ mod document;
 mod fit;
 mod line;
 mod pairs;
-mod rank;
 mod rows;
 mod tost;
 
-pub use calibration::{ConfidenceSet, RatioSet, fieller, inverse_prediction};
+pub use calibration::{ConfidenceSet, RatioSet, fieller};
 pub use classes::{ClassEffects, ClassMean, ClassPrediction, class_effects};
 pub(crate) use classes::{points as class_points, predict as predict_class};
 pub use document::EquivalenceDocument;
 pub use fit::{Equivalence, EquivalenceFit};
 pub use line::{
-    Convention, DemingLine, Intercept, LineCovariance, LinearFit, RandomEffects, Scatter, ScatterEstimator,
-    ScatterLine, YorkLine, deming, ordinary_least_squares, random_effects, york, york_with_scatter,
+    Convention, Intercept, LineCovariance, LinearFit, RandomEffects, Scatter, ScatterEstimator, ScatterLine, YorkLine,
+    ordinary_least_squares, random_effects, york, york_with_scatter,
 };
-pub use rank::{PassingBablok, RankForm, passing_bablok};
 pub use rows::{
     Attempt, ClassDeparture, ConstantRatio, Form, LeftOut, LeftOutReason, MaterialPair, PowerLaw, PredictionGain,
     ScalePosition, SharedCondition, SurfaceEquivalence, Unavailable,

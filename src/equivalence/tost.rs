@@ -124,7 +124,7 @@ pub(crate) fn check_alpha(alpha: f64) -> Result<()> {
 /// [`ErrorKind::NotEstimable`] where a limit overflows.
 ///
 /// # Accuracy
-/// EMA reference data set II: interval 12 digits (`tests/equivalence.rs`).
+/// EMA reference data set II: interval 12 digits (`tests/equivalence`).
 pub fn tost(
     log_ratio: f64,
     log_standard_error: f64,

@@ -41,7 +41,6 @@ pub(crate) fn interval_method(method: IntervalMethod) -> &'static str {
         IntervalMethod::ChiSquared => "chi-squared quantiles on the variance",
         IntervalMethod::Profile => "profile likelihood",
         IntervalMethod::Fieller => "Fieller's ratio",
-        IntervalMethod::Rank => "ranks of the slopes between pairs",
         IntervalMethod::Prediction => "prediction",
         IntervalMethod::ByDefinition => "definition",
     }

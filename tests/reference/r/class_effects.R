@@ -1,6 +1,6 @@
 # Means of classes shrunk towards the common one: lme4 on the dyestuff yields, Henderson's equations for the prediction
 # error of a batch, and metafor's multilevel REML on twelve values with equal known variances. The values stand in
-# tests/equivalence.rs (R 4.2.2, lme4 1.1-31, metafor 3.8-1).
+# tests/equivalence (R 4.2.2, lme4 1.1-31, metafor 3.8-1).
 suppressMessages({library(lme4); library(metafor)})
 m <- lmer(Yield ~ 1 | Batch, Dyestuff)
 cat("dyestuff between, within, mean:", format(c(as.data.frame(VarCorr(m))$vcov, fixef(m)), digits = 12), "\n")

@@ -10,7 +10,8 @@ use super::validity::{ClassCount, Domain, Validity};
 use crate::campaign::Decision;
 use crate::document::{CRATE_VERSION, present};
 use crate::equivalence::{
-    EquivalenceFit, Form, MaterialPair, SharedCondition, SurfaceEquivalence, check_decisions, check_ratio,
+    ClassDeparture, EquivalenceFit, Form, MaterialPair, SharedCondition, SurfaceEquivalence, check_decisions,
+    check_ratio,
 };
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Bound, BoundSide, Estimate, Interval, IntervalMethod, check_level, significant};
@@ -62,7 +63,8 @@ impl CorrectionOptions {
         self.form = form;
         self
     }
-    /// Sets whether each material class has a factor of its own.
+    /// Sets whether each material class has a factor of its own, where there are at least three materials more than classes or a
+    /// class departs; elsewhere one factor serves, whose scatter between materials holds what classes differ by.
     #[must_use]
     pub fn by_class(mut self, by_class: bool) -> Self {
         self.by_class = by_class;
@@ -631,7 +633,8 @@ impl Correction {
                             options,
                             correction.common(),
                         ) {
-                            Ok(classes) => correction.classes = Some(classes),
+                            Ok(classes) if worth_reading(&classes, surface) => correction.classes = Some(classes),
+                            Ok(classes) => without_classes.push((surface.surface().to_owned(), too_few(&classes))),
                             Err(error) => without_classes.push((surface.surface().to_owned(), error.to_string())),
                         }
                     }
@@ -853,6 +856,21 @@ impl Correction {
         }
         Ok(())
     }
+}
+
+/// Fewest degrees of freedom within classes for which factors by class say more than one factor whose scatter between
+/// materials holds what classes differ by: the t quantiles of one and two are 6.5 and 2.2 times the normal one.
+const FEWEST_WITHIN_CLASSES: f64 = 3.0;
+
+fn worth_reading(classes: &ClassCorrections, surface: &SurfaceEquivalence) -> bool {
+    classes.degrees_of_freedom() >= FEWEST_WITHIN_CLASSES || surface.classes().iter().any(ClassDeparture::departs)
+}
+
+fn too_few(classes: &ClassCorrections) -> String {
+    let (materials, groups) = (classes.groups().iter().map(|g| g.values).sum::<usize>(), classes.groups().len());
+    format!(
+        "{materials} materials in {groups} classes cannot tell what differs between classes from what differs within"
+    )
 }
 
 fn cautions(

@@ -1,4 +1,4 @@
-//! How often do the bootstrap intervals of a surface factor hold the truth, beside those of the model?
+//! How often do the bootstrap intervals of a surface factor hold the truth, beside those of the fit of independent trials?
 //!
 //! ```text
 //! cargo run --release --example bootstrap_study -- [--campaigns N] [--resampled N] [--replicates N] [--full]
@@ -20,7 +20,7 @@ use rayon::prelude::*;
 use study::Failure;
 use surface_severity::bootstrap::{Bootstrap, Cluster, Scheme};
 use surface_severity::campaign::{Campaign, Outcome, Trial};
-use surface_severity::severity::{Grouping, Severity};
+use surface_severity::severity::Severity;
 use surface_severity::{Error, Interval, IntervalMethod};
 
 const SCATTER: f64 = 0.2;
@@ -82,9 +82,8 @@ fn simulate(cell: &Cell, seed: u64) -> Result<Campaign, Error> {
 }
 
 /// Intervals of a surface factor; those that do not suit a cell of the study are left blank there.
-const METHODS: [&str; 10] = [
+const METHODS: [&str; 9] = [
     "model",
-    "mixed, day random",
     "stratified percentile",
     "stratified BCa",
     "rescaled percentile",
@@ -109,14 +108,9 @@ fn factors(of: impl Fn(&str) -> Option<Interval>) -> Vec<Option<(bool, f64)>> {
 fn factor_intervals(campaign: &Campaign, cell: &Cell, replicates: Option<usize>) -> [Answers; 2] {
     let plan = Severity::new("s0").independent();
     let none = || vec![None; LOG_K.len() - 1];
-    let fit = |level| plan.clone().level(level).fit(campaign).ok();
-    let mixed = |level| {
-        let plan = Severity::new("s0").random(Grouping::Day).level(level);
-        plan.fit(campaign).ok().filter(|_| cell.days)
-    };
     let mut answers = LEVELS.map(|level| {
-        let (fit, mixed) = (fit(level), mixed(level));
-        vec![factors(|s| fit.as_ref()?.factor(s).ok()), factors(|s| mixed.as_ref()?.factor(s).ok())]
+        let fit = plan.clone().level(level).fit(campaign).ok();
+        vec![factors(|s| fit.as_ref()?.factor(s).ok())]
     });
     let Some(replicates) = replicates else { return answers };
     let mut add = |scheme: Option<Scheme>, methods: &[IntervalMethod]| {

@@ -18,7 +18,7 @@
 //! # Which interval holds what it says
 //! From the tables below:
 //!
-//! - No day effects: the intervals of [`SeverityFit`](crate::severity::SeverityFit) (no resampling) cover 93.8 to 96.1 % in every
+//! - No day effects: the intervals of a fit of independent trials (column model; no resampling) cover 93.8 to 96.1 % in every
 //!   row. Of the bootstrap, rescaled studentised covers 94 to 98 % and is the one to take (a little long with three
 //!   specimens a cell); rescaled percentile 93 to 97 %; residual 95 to 96 %, nothing censored; stratified percentile and BCa
 //!   87 to 92 % with three or five specimens, whatever program draws them.
@@ -26,9 +26,7 @@
 //!   short trials are censored more than they were.
 //! - Trials that share days (log sd 0.1 beside σ = 0.2, three days a surface): no interval that does not know of the days is
 //!   right; 83 % at best, 50 % with many trials, which makes it worse. Two-stage resampling of so few days reaches 78 to
-//!   88 %. Take [`Severity`](crate::severity::Severity): 93.7 to 96.6 % in every row.
-//! - Corrections: [`Equivalence::fit`](crate::equivalence::Equivalence::fit), of a severity fit that holds the days. The median of a new material is long (96 to 99 %) where
-//!   materials do not differ, as here; one more specimen holds 94 to 97 % (± 0.9): see [`correction`](crate::correction).
+//!   88 %. Take [`Severity`](crate::severity::Severity) as it is by default: see the table of [`correction`](crate::correction).
 //!
 //! # The coverage study
 //! Written by `cargo run --release --example bootstrap_study -- --full --campaigns 600 --resampled 150 --replicates 299`.

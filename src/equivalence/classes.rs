@@ -20,9 +20,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::line::{
-    Scatter, ScatterEstimator, check_columns, finite, least, least_plausible, mean, not_estimable, random_effects,
-    solve_scatter,
+    Scatter, ScatterEstimator, check_columns, finite, least, least_plausible, mean, not_estimable, solve_scatter,
 };
+use super::random_effects::random_effects;
 use crate::error::{ErrorKind, Result};
 use crate::numeric::count;
 

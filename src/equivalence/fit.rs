@@ -3,8 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::departures::{adjust, departures};
-use super::line::{LineCovariance, ScatterEstimator, random_effects};
+use super::line::{LineCovariance, ScatterEstimator};
 use super::pairs::{Columns, pair};
+use super::random_effects::random_effects;
 use super::rows::{
     Attempt, ClassDeparture, ConstantRatio, Form, PowerLaw, PredictionGain, ScalePosition, SharedCondition,
     SurfaceEquivalence, Unavailable, check_decisions,

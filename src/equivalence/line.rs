@@ -3,7 +3,6 @@
 //! | function | errors | fits |
 //! |---|---|---|
 //! | [`ordinary_least_squares`] | in y only, equal | any number of columns |
-//! | [`deming`] | in both, ratio of variances known | slope, intercept; jackknife |
 //! | [`york`] | in both, each known | slope, intercept |
 //! | [`york_with_scatter`] | in both, each known, plus an unknown scatter τ about the line | slope, intercept, τ |
 //! | [`random_effects`] | known, plus unknown τ | a mean: the line with slope 1, when given y − x |
@@ -16,15 +15,15 @@
 //! an answer and is reported as [`Scatter::Boundary`].
 //!
 //! # Sources
-//! Deming, Statistical Adjustment of Data, 1943. York, Evensen, López Martínez, De Basabe Delgado,
+//! York, Evensen, López Martínez, De Basabe Delgado,
 //! Am. J. Phys. 72 (2004) 367. Kalantar, Meas. Sci. Technol. 3 (1992) 1113. Brent, Algorithms for
 //! Minimization without Derivatives, 1973, chapter 4. Viechtbauer, J. Stat. Softw. 36(3), 2010 (REML
 //! with known variances). Hartung and Knapp, Stat. Med. 20 (2001) 3875; Sidik and Jonkman, Stat. Med.
 //! 21 (2002) 3153; Knapp and Hartung, Stat. Med. 22 (2003) 2693.
 
-use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
+use super::least_squares::{Intercept, LinearFit, ordinary_least_squares};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, check_level};
 use crate::numeric::count;
@@ -67,7 +66,13 @@ pub(super) fn mean(values: &[f64]) -> f64 {
     rough + values.iter().map(|v| v - rough).sum::<f64>() / n
 }
 
-fn t_interval(quantity: &str, estimate: f64, standard_error: f64, df: Option<f64>, level: f64) -> Result<Interval> {
+pub(super) fn t_interval(
+    quantity: &str,
+    estimate: f64,
+    standard_error: f64,
+    df: Option<f64>,
+    level: f64,
+) -> Result<Interval> {
     check_level(level)?;
     let quantile = t_quantile(0.5 + level / 2.0, df)
         .ok_or_else(|| not_estimable(quantity, format!("no t quantile at level {level}")))?;
@@ -75,228 +80,6 @@ fn t_interval(quantity: &str, estimate: f64, standard_error: f64, df: Option<f64
     let method = if df.is_some() { IntervalMethod::StudentT } else { IntervalMethod::Normal };
     Interval::new(estimate, estimate - half, estimate + half, level, method)
 }
-
-// ---------------------------------------------------------------- ordinary least squares
-
-/// Result of [`ordinary_least_squares`].
-///
-/// ```
-/// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
-/// // y = 1 + 2x and errors that neither tilt nor shift the line.
-/// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
-/// let fit = ordinary_least_squares(&[&x], &y, Intercept::Fitted)?;
-/// assert!((fit.coefficients()[0] - 1.0).abs() < 1e-12 && (fit.coefficients()[1] - 2.0).abs() < 1e-12);
-/// assert!((fit.residual_sum_of_squares() - 0.04).abs() < 1e-12 && fit.degrees_of_freedom() == 3);
-/// assert!((fit.standard_errors()[1] - (0.04_f64 / 3.0 / 10.0).sqrt()).abs() < 1e-12);
-/// assert!(fit.r_squared() > 0.99);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct LinearFit {
-    coefficients: Vec<f64>,
-    standard_errors: Vec<f64>,
-    covariance: Vec<Vec<f64>>,
-    residual_standard_deviation: f64,
-    residual_sum_of_squares: f64,
-    r_squared: f64,
-    degrees_of_freedom: usize,
-    has_intercept: bool,
-}
-
-impl LinearFit {
-    /// The coefficients: the intercept first where one was fitted, then the columns in order.
-    #[must_use]
-    pub fn coefficients(&self) -> &[f64] {
-        &self.coefficients
-    }
-    /// Their standard errors.
-    #[must_use]
-    pub fn standard_errors(&self) -> &[f64] {
-        &self.standard_errors
-    }
-    /// Row `i` of the covariance matrix of the coefficients; empty beyond the last.
-    #[must_use]
-    pub fn covariance_row(&self, i: usize) -> &[f64] {
-        self.covariance.get(i).map_or(&[], Vec::as_slice)
-    }
-    /// Residual standard deviation, with the degrees of freedom as divisor.
-    #[must_use]
-    pub fn residual_standard_deviation(&self) -> f64 {
-        self.residual_standard_deviation
-    }
-    /// Residual sum of squares.
-    #[must_use]
-    pub fn residual_sum_of_squares(&self) -> f64 {
-        self.residual_sum_of_squares
-    }
-    /// Share of the sum of squares explained: about the mean with an intercept, about zero without.
-    #[must_use]
-    pub fn r_squared(&self) -> f64 {
-        self.r_squared
-    }
-    /// Residual degrees of freedom.
-    #[must_use]
-    pub fn degrees_of_freedom(&self) -> usize {
-        self.degrees_of_freedom
-    }
-    /// The fitted value and its standard error at a row of columns, from the whole covariance matrix; the intercept, where
-    /// one was fitted, is added.
-    ///
-    /// ```
-    /// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
-    /// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
-    /// let fit = ordinary_least_squares(&[&x], &y, Intercept::Fitted)?;
-    /// // At the mean of x the standard error is that of a mean of five.
-    /// let (value, standard_error) = fit.value_at(&[2.0])?;
-    /// assert!((value - 5.0).abs() < 1e-12);
-    /// assert!((standard_error - fit.residual_standard_deviation() / 5_f64.sqrt()).abs() < 1e-12);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::InvalidOption`] for another number of columns than were fitted, or values that are not finite.
-    pub fn value_at(&self, row: &[f64]) -> Result<(f64, f64)> {
-        let p = self.coefficients.len();
-        let full: Vec<f64> = self.has_intercept.then_some(1.0).into_iter().chain(row.iter().copied()).collect();
-        if full.len() != p {
-            let wanted = p - usize::from(self.has_intercept);
-            return Err(ErrorKind::option("row", row.len(), &format!("{wanted} values, one a fitted column")));
-        }
-        if let Some(bad) = full.iter().find(|v| !v.is_finite()) {
-            return Err(ErrorKind::option("row", bad, "finite numbers"));
-        }
-        let value = full.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum::<f64>();
-        let variance: f64 =
-            (0..p).map(|i| (0..p).map(|j| full[i] * full[j] * self.covariance[i][j]).sum::<f64>()).sum();
-        let standard_error = libm::sqrt(variance.max(0.0));
-        finite("the fitted value", &[value, standard_error])?;
-        Ok((value, standard_error))
-    }
-    /// Student t interval of coefficient `i`.
-    ///
-    /// ```
-    /// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
-    /// let (x, y) = ([0.0, 1.0, 2.0, 3.0, 4.0], [1.1, 2.9, 5.0, 6.9, 9.1]);
-    /// let fit = ordinary_least_squares(&[&x], &y, Intercept::Fitted)?;
-    /// let slope = fit.interval(1, 0.95)?;
-    /// // t quantile with 3 degrees of freedom: 3.1824.
-    /// assert!((slope.upper() - 2.0 - 3.1824 * fit.standard_errors()[1]).abs() < 1e-5);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::InvalidOption`] for a coefficient that does not exist or a level outside (0, 1).
-    pub fn interval(&self, i: usize, level: f64) -> Result<Interval> {
-        match (self.coefficients.get(i), self.standard_errors.get(i)) {
-            (Some(&b), Some(&se)) => t_interval("the coefficient", b, se, Some(count(self.degrees_of_freedom)), level),
-            _ => Err(ErrorKind::option("coefficient", i, &format!("less than {}", self.coefficients.len()))),
-        }
-    }
-}
-
-/// Whether a line has an intercept.
-///
-/// ```
-/// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
-/// let (x, y) = ([1.0, 2.0, 3.0], [2.0, 4.1, 5.9]);
-/// assert_eq!(ordinary_least_squares(&[&x], &y, Intercept::Zero)?.coefficients().len(), 1);
-/// assert_eq!(ordinary_least_squares(&[&x], &y, Intercept::Fitted)?.coefficients().len(), 2);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Intercept {
-    /// Fitted.
-    Fitted,
-    /// Zero: the line goes through the origin.
-    Zero,
-}
-
-/// Least squares of `y` on `columns`, by Householder QR; with an intercept the columns are centred first.
-///
-/// ```
-/// use surface_severity::equivalence::{Intercept, ordinary_least_squares};
-/// // Through the origin: slope Σxy/Σx².
-/// let (x, y) = ([1.0, 2.0, 3.0], [2.0, 4.1, 5.9]);
-/// let fit = ordinary_least_squares(&[&x], &y, Intercept::Zero)?;
-/// assert!((fit.coefficients()[0] - 27.9 / 14.0).abs() < 1e-12);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-///
-/// # Errors
-/// [`ErrorKind::TooFew`] without at least one residual degree of freedom; [`ErrorKind::InvalidOption`] for
-/// unequal lengths or numbers that are not finite; [`ErrorKind::NotEstimable`] for columns that are
-/// combinations of one another.
-///
-/// # Accuracy
-/// NIST StRD Norris 12 digits, Longley 11, NoInt1 and NoInt2 14 (`tests/equivalence`).
-pub fn ordinary_least_squares(columns: &[&[f64]], y: &[f64], intercept: Intercept) -> Result<LinearFit> {
-    let centred = intercept == Intercept::Fitted;
-    let p = columns.len();
-    let parameters = p + usize::from(centred);
-    let mut named: Vec<(&str, &[f64])> = vec![("y", y)];
-    named.extend(columns.iter().map(|c| ("column", *c)));
-    let n = check_columns("least squares", parameters + 1, &named)?;
-    let shifts: Vec<f64> = columns.iter().map(|c| if centred { mean(c) } else { 0.0 }).collect();
-    let y_shift = if centred { mean(y) } else { 0.0 };
-    let x = DMatrix::from_fn(n, p, |i, j| columns[j][i] - shifts[j]);
-    let target = DVector::from_iterator(n, y.iter().map(|v| v - y_shift));
-    let total = target.norm_squared();
-
-    let collinear = || not_estimable("the coefficients", "the columns are combinations of one another");
-    let qr = x.clone().qr();
-    let r = qr.r();
-    for j in 0..p {
-        let length = x.column(j).norm();
-        if r[(j, j)].abs() <= 1e-13 * length {
-            return Err(collinear());
-        }
-    }
-    let q_t_y = qr.q().transpose() * &target;
-    let slopes = r.solve_upper_triangular(&q_t_y).ok_or_else(collinear)?;
-    let inverse = r.solve_upper_triangular(&DMatrix::identity(p, p)).ok_or_else(collinear)?;
-    let residuals = &target - &x * &slopes;
-    let rss = residuals.norm_squared();
-    let df = n - parameters;
-    let s2 = rss / count(df);
-    let unscaled = &inverse * inverse.transpose();
-
-    let offset = usize::from(centred);
-    let mut coefficients = Vec::with_capacity(parameters);
-    let mut covariance = vec![vec![0.0; parameters]; parameters];
-    let means = DVector::from_vec(shifts);
-    if centred {
-        coefficients.push(y_shift - means.dot(&slopes));
-        let spread = &unscaled * &means;
-        covariance[0][0] = s2 * (1.0 / count(n) + means.dot(&spread));
-        for j in 0..p {
-            covariance[0][j + 1] = -s2 * spread[j];
-            covariance[j + 1][0] = covariance[0][j + 1];
-        }
-    }
-    coefficients.extend(slopes.iter());
-    for i in 0..p {
-        for j in 0..p {
-            covariance[i + offset][j + offset] = s2 * unscaled[(i, j)];
-        }
-    }
-    let standard_errors: Vec<f64> = (0..parameters).map(|i| libm::sqrt(covariance[i][i])).collect();
-    finite("the coefficients", &coefficients)?;
-    finite("the standard errors", &standard_errors)?;
-    Ok(LinearFit {
-        coefficients,
-        standard_errors,
-        covariance,
-        residual_standard_deviation: libm::sqrt(s2),
-        residual_sum_of_squares: rss,
-        // All y equal and fitted exactly: everything there was to explain is explained.
-        r_squared: if total > 0.0 { 1.0 - rss / total } else { 1.0 },
-        degrees_of_freedom: df,
-        has_intercept: centred,
-    })
-}
-
-// ---------------------------------------------------------------- York
 
 /// Which published convention a York standard error follows.
 ///
@@ -460,7 +243,7 @@ impl YorkLine {
 }
 
 /// Limits of τ² when values have no errors: sum of squares over the chi-squared quantiles.
-fn errorless_limits(squares: f64, df: f64, level: f64) -> Result<(f64, f64)> {
+pub(super) fn errorless_limits(squares: f64, df: f64, level: f64) -> Result<(f64, f64)> {
     check_level(level)?;
     let at = |p: f64| chi_squared_quantile(p, df).map(|q| squares / q).filter(|t| t.is_finite());
     at(0.5 + level / 2.0)
@@ -482,7 +265,7 @@ struct Pairs {
     y_scale: f64,
 }
 
-fn power_of_two(value: f64) -> f64 {
+pub(super) fn power_of_two(value: f64) -> f64 {
     if value > 0.0 && value.is_finite() { libm::scalbn(1.0, libm::frexp(value).1) } else { 1.0 }
 }
 
@@ -938,7 +721,7 @@ pub(super) fn solve_scatter(
 
 /// Limits of τ² at `level`: where the weighted sum of squares `q(τ²)`, which falls with τ², meets the chi-squared
 /// quantiles with `df` degrees of freedom (Q profile, Viechtbauer, Stat. Med. 26 (2007) 37). 0 where it starts below.
-fn profile_scatter(df: f64, level: f64, q: impl Fn(f64) -> Result<f64>) -> Result<(f64, f64)> {
+pub(super) fn profile_scatter(df: f64, level: f64, q: impl Fn(f64) -> Result<f64>) -> Result<(f64, f64)> {
     check_level(level)?;
     let at_zero = q(0.0)?;
     let limit = |p: f64| -> Result<f64> {
@@ -1208,281 +991,4 @@ fn exact_line(pairs: &Pairs, fit: &LinearFit, estimator: ScatterEstimator) -> Re
         observed_variance: 0.0,
         limits: Limits::None(0.0),
     })
-}
-
-// ---------------------------------------------------------------- random effects
-
-/// Result of [`random_effects`].
-///
-/// ```
-/// use surface_severity::equivalence::{ScatterEstimator, random_effects};
-/// let mean = random_effects(&[0.1, 0.3, 0.5], &[0.05; 3], ScatterEstimator::Restricted)?;
-/// // Balanced: variance 0.04 observed, 0.05² of it from the errors.
-/// assert!((mean.mean() - 0.3).abs() < 1e-9 && mean.degrees_of_freedom() == 2);
-/// assert!((mean.intrinsic_scatter().powi(2) - (0.04 - 0.0025)).abs() < 1e-9);
-/// assert!((mean.cochran_q().unwrap() - 0.08 / 0.0025).abs() < 1e-9);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct RandomEffects {
-    mean: f64,
-    standard_error: f64,
-    hartung_knapp_standard_error: f64,
-    intrinsic_scatter: f64,
-    scatter: Scatter,
-    estimator: ScatterEstimator,
-    cochran_q: Option<f64>,
-    heterogeneity_p_value: Option<f64>,
-    dersimonian_laird_scatter: f64,
-    small_sample_standard_error: f64,
-    typical_variance: f64,
-    observed_variance: f64,
-    values: usize,
-    /// Deviations and error variances, for the Q profile.
-    deviations: Vec<f64>,
-    variances: Vec<f64>,
-}
-
-impl RandomEffects {
-    /// The mean.
-    #[must_use]
-    pub fn mean(&self) -> f64 {
-        self.mean
-    }
-    /// Its standard error 1/√ΣW, W = 1/(v + τ²), for a normal quantile and many values.
-    #[must_use]
-    pub fn standard_error(&self) -> f64 {
-        self.standard_error
-    }
-    /// Its standard error after Hartung and Knapp, and Sidik and Jonkman, for t with n − 1 degrees of freedom:
-    /// √(ΣW(d − mean)² / ((n − 1) ΣW)).
-    #[must_use]
-    pub fn hartung_knapp_standard_error(&self) -> f64 {
-        self.hartung_knapp_standard_error
-    }
-    /// The standard error that this crate uses, with t and n − 1 degrees of freedom: Hartung–Knapp, but not below
-    /// what values that agree by luck would give once in twenty times: √(χ²₀.₀₅/(n − 1)) times the plain standard
-    /// error, χ²₀.₀₅ the 5 % quantile with n − 1 degrees of freedom. Values that happen to be equal would otherwise
-    /// claim a mean without any uncertainty.
-    #[must_use]
-    pub fn small_sample_standard_error(&self) -> f64 {
-        self.small_sample_standard_error
-    }
-    /// Typical error variance v of one value: (n − 1) ΣW / ((ΣW)² − ΣW²) at τ = 0 (Higgins and Thompson 2002).
-    #[must_use]
-    pub fn typical_variance(&self) -> f64 {
-        self.typical_variance
-    }
-    /// Observed variance s² of the values about their mean: τ² + v, or v Q/(n − 1) where that is less than v (not
-    /// below v χ²₀.₀₅/(n − 1)). In the balanced case the plain variance, with n − 1 degrees of freedom.
-    #[must_use]
-    pub fn observed_variance(&self) -> f64 {
-        self.observed_variance
-    }
-    /// τ: standard deviation of the true values.
-    #[must_use]
-    pub fn intrinsic_scatter(&self) -> f64 {
-        self.intrinsic_scatter
-    }
-    /// Limits of τ at confidence `level` by the Q profile (Viechtbauer 2007): the τ at which ΣW(d − mean)² meets the
-    /// chi-squared quantiles with n − 1 degrees of freedom. They need not enclose a restricted-likelihood estimate, but
-    /// nearly always do.
-    ///
-    /// ```
-    /// use surface_severity::equivalence::{ScatterEstimator, random_effects};
-    /// let mean = random_effects(&[0.1, 0.3, 0.5], &[0.05; 3], ScatterEstimator::Restricted)?;
-    /// let (lower, upper) = mean.intrinsic_scatter_limits(0.95)?;
-    /// // 0.08/(0.05² + τ²) meets the chi-squared quantiles 7.3778 and 0.050636 (2 degrees of freedom).
-    /// assert!((lower.powi(2) - (0.08 / 7.3778 - 0.0025)).abs() < 1e-6);
-    /// assert!((upper.powi(2) - (0.08 / 0.050636 - 0.0025)).abs() < 1e-3);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::InvalidOption`] for a level outside (0, 1); [`ErrorKind::NotEstimable`] at the edge of double
-    /// precision.
-    pub fn intrinsic_scatter_limits(&self, level: f64) -> Result<(f64, f64)> {
-        let df = count(self.degrees_of_freedom());
-        let (low, high) = if self.cochran_q.is_none() {
-            errorless_limits(self.deviations.iter().map(|d| d * d).sum(), df, level)?
-        } else {
-            // In units of the largest error, so that the search starts near what it looks for.
-            let unit = power_of_two(self.variances.iter().copied().fold(0.0, f64::max));
-            let q = |tau2: f64| {
-                let weights: Vec<f64> = self.variances.iter().map(|v| 1.0 / (v + tau2 * unit)).collect();
-                let sw: f64 = weights.iter().sum();
-                let m = weights.iter().zip(&self.deviations).map(|(w, d)| w * d).sum::<f64>() / sw;
-                Ok(weights.iter().zip(&self.deviations).map(|(w, d)| w * (d - m) * (d - m)).sum())
-            };
-            let (low, high) = profile_scatter(df, level, q)?;
-            (unit * low, unit * high)
-        };
-        Ok((libm::sqrt(low), libm::sqrt(high)))
-    }
-    /// Whether τ is positive or at its boundary 0.
-    #[must_use]
-    pub fn scatter(&self) -> Scatter {
-        self.scatter
-    }
-    /// How τ was estimated.
-    #[must_use]
-    pub fn estimator(&self) -> ScatterEstimator {
-        self.estimator
-    }
-    /// Cochran's Q: the weighted sum of squares at τ = 0, chi-squared with n − 1 degrees of freedom if τ = 0;
-    /// `None` where no value has an error.
-    #[must_use]
-    pub fn cochran_q(&self) -> Option<f64> {
-        self.cochran_q
-    }
-    /// Probability of a larger Q if τ = 0.
-    #[must_use]
-    pub fn heterogeneity_p_value(&self) -> Option<f64> {
-        self.heterogeneity_p_value
-    }
-    /// τ by the method of moments of DerSimonian and Laird (1986), for comparison.
-    #[must_use]
-    pub fn dersimonian_laird_scatter(&self) -> f64 {
-        self.dersimonian_laird_scatter
-    }
-    /// Number of values.
-    #[must_use]
-    pub fn values(&self) -> usize {
-        self.values
-    }
-    /// Values − 1.
-    #[must_use]
-    pub fn degrees_of_freedom(&self) -> usize {
-        self.values - 1
-    }
-    /// t interval of the mean from [`small_sample_standard_error`](Self::small_sample_standard_error).
-    ///
-    /// ```
-    /// use surface_severity::equivalence::{ScatterEstimator, random_effects};
-    /// let mean = random_effects(&[0.1, 0.3, 0.5], &[0.05; 3], ScatterEstimator::Restricted)?.interval(0.95)?;
-    /// // Three values: t quantile with 2 degrees of freedom, 4.3027, standard error √(0.04/3).
-    /// assert!((mean.upper() - 0.3 - 4.3027 * (0.04_f64 / 3.0).sqrt()).abs() < 1e-4);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// [`ErrorKind::InvalidOption`] for a level outside (0, 1).
-    pub fn interval(&self, level: f64) -> Result<Interval> {
-        let df = Some(count(self.degrees_of_freedom()));
-        t_interval("the mean", self.mean, self.small_sample_standard_error(), df, level)
-    }
-}
-
-/// Mean of values with known standard errors and an unknown scatter τ between them.
-///
-/// Given log road median − log laboratory median of each material, it is the errors-in-variables line with slope 1.
-/// REML or maximum likelihood for τ²; the mean weighted by 1/(v + τ²). Where no value has an error, the mean is
-/// plain and τ the standard deviation (maximum likelihood: with divisor n).
-///
-/// ```
-/// use surface_severity::equivalence::{ScatterEstimator, random_effects};
-/// // log(road/belt) of four materials, one measured badly: it counts less.
-/// let values = [0.50, 0.54, 0.46, 1.50];
-/// let mean = |error: f64| random_effects(&values, &[0.05, 0.05, 0.05, error], ScatterEstimator::Restricted).map(|m| m.mean());
-/// assert!((mean(0.05)? - 0.75).abs() < 1e-9, "the plain mean, all errors being equal");
-/// assert!(mean(2.0)? < 0.55);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-///
-/// # Errors
-/// [`ErrorKind::TooFew`] below 2 values; [`ErrorKind::InvalidOption`] for negative or not finite input, or values
-/// of which some but not all have an error of 0.
-///
-/// # Accuracy
-/// BCG trials (Colditz et al. 1994; Viechtbauer 2010): 10 digits (`tests/equivalence`).
-pub fn random_effects(values: &[f64], standard_errors: &[f64], estimator: ScatterEstimator) -> Result<RandomEffects> {
-    let method = "a mean with scatter";
-    let n = check_columns(method, 2, &[("values", values), ("standard_errors", standard_errors)])?;
-    if let Some(bad) = standard_errors.iter().find(|s| **s < 0.0) {
-        return Err(ErrorKind::option("standard_errors", bad, "at least 0"));
-    }
-    let shift = mean(values);
-    let reach = values.iter().map(|v| (v - shift).abs()).fold(0.0, f64::max);
-    let scale = power_of_two(reach.max(standard_errors.iter().copied().fold(0.0, f64::max)));
-    let d: Vec<f64> = values.iter().map(|v| (v - shift) / scale).collect();
-    let v: Vec<f64> = standard_errors.iter().map(|s| (s / scale) * (s / scale)).collect();
-    let errorless = v.iter().filter(|v| **v < 1e-150).count();
-    if errorless > 0 && errorless < n {
-        return Err(ErrorKind::option("standard_errors", 0, "a positive error for every value, or for none"));
-    }
-    let df = count(n - 1);
-    // (weighted mean, Σw, Σw², Σw r², Σw² r², −Σ ln w)
-    let sums = |tau2: f64| {
-        let w: Vec<f64> = v.iter().map(|v| 1.0 / (v + tau2)).collect();
-        let sw: f64 = w.iter().sum();
-        let m = w.iter().zip(&d).map(|(w, d)| w * d).sum::<f64>() / sw;
-        let sw2: f64 = w.iter().map(|w| w * w).sum();
-        let chi: f64 = w.iter().zip(&d).map(|(w, d)| w * (d - m) * (d - m)).sum();
-        let squares: f64 = w.iter().zip(&d).map(|(w, d)| w * w * (d - m) * (d - m)).sum();
-        let logs: f64 = w.iter().map(|w| -libm::log(*w)).sum();
-        (m, sw, sw2, chi, squares, logs)
-    };
-    let equation = |tau2: f64| {
-        let (_, sw, sw2, chi, squares, logs) = sums(tau2);
-        match estimator {
-            ScatterEstimator::MaximumLikelihood => (squares - sw, 0.5 * (logs + chi)),
-            ScatterEstimator::Restricted => (squares - sw + sw2 / sw, 0.5 * (logs + chi + libm::log(sw))),
-        }
-    };
-    let (tau2, scatter, q, dl2, typical) = if errorless == n {
-        let divisor = if estimator == ScatterEstimator::Restricted { df } else { count(n) };
-        let squares: f64 = d.iter().map(|d| d * d).sum();
-        let tau2 = squares / divisor;
-        let scatter = if tau2 > 0.0 { Scatter::Interior } else { Scatter::Boundary };
-        // Without errors Q is infinite or 0/0: the values differ beyond any doubt, or not at all.
-        (tau2, scatter, None, squares / df, 0.0)
-    } else {
-        let (tau2, scatter) = solve_scatter(64.0, 0.01 * least(&v), |tau2| Ok(equation(tau2)))?;
-        let (_, sw, sw2, chi, ..) = sums(0.0);
-        let spread = sw - sw2 / sw;
-        (tau2, scatter, Some(chi), ((chi - df) / spread).max(0.0), df / spread)
-    };
-    let (m, standard_error, hartung_knapp) = if errorless == n && tau2 == 0.0 {
-        (0.0, 0.0, 0.0)
-    } else {
-        let (m, sw, _, chi, ..) = sums(tau2);
-        (m, libm::sqrt(1.0 / sw), libm::sqrt(chi / (df * sw)))
-    };
-    let least = least_plausible(n - 1);
-    let observed = match q {
-        Some(q) if tau2 == 0.0 => typical * (q / df).min(1.0).max(least),
-        _ => tau2 + typical,
-    };
-    let fit = RandomEffects {
-        mean: shift + scale * m,
-        standard_error: scale * standard_error,
-        hartung_knapp_standard_error: scale * hartung_knapp,
-        intrinsic_scatter: scale * libm::sqrt(tau2),
-        scatter,
-        estimator,
-        cochran_q: q,
-        heterogeneity_p_value: q.and_then(|q| chi_squared_upper_tail(q, df)),
-        dersimonian_laird_scatter: scale * libm::sqrt(dl2),
-        small_sample_standard_error: scale * hartung_knapp.max(libm::sqrt(least) * standard_error),
-        typical_variance: scale * scale * typical,
-        observed_variance: scale * scale * observed,
-        values: n,
-        deviations: values.iter().map(|v| v - shift).collect(),
-        variances: standard_errors.iter().map(|s| s * s).collect(),
-    };
-    finite(
-        "the mean",
-        &[
-            fit.mean,
-            fit.standard_error,
-            fit.hartung_knapp_standard_error,
-            fit.intrinsic_scatter,
-            fit.cochran_q.unwrap_or(0.0),
-            fit.dersimonian_laird_scatter,
-            fit.small_sample_standard_error,
-            fit.typical_variance,
-            fit.observed_variance,
-        ],
-    )?;
-    Ok(fit)
 }

@@ -53,8 +53,10 @@ mod classes;
 mod departures;
 mod document;
 mod fit;
+mod least_squares;
 mod line;
 mod pairs;
+mod random_effects;
 mod rows;
 mod tost;
 
@@ -63,10 +65,9 @@ pub use classes::{ClassEffects, ClassMean, ClassPrediction, class_effects};
 pub(crate) use classes::{points as class_points, predict as predict_class};
 pub use document::EquivalenceDocument;
 pub use fit::{Equivalence, EquivalenceFit};
-pub use line::{
-    Convention, Intercept, LineCovariance, LinearFit, RandomEffects, Scatter, ScatterEstimator, ScatterLine, YorkLine,
-    ordinary_least_squares, random_effects, york, york_with_scatter,
-};
+pub use least_squares::{Intercept, LinearFit, ordinary_least_squares};
+pub use line::{Convention, LineCovariance, Scatter, ScatterEstimator, ScatterLine, YorkLine, york, york_with_scatter};
+pub use random_effects::{RandomEffects, random_effects};
 pub use rows::{
     Attempt, ClassDeparture, ConstantRatio, Form, LeftOut, LeftOutReason, MaterialPair, PowerLaw, PredictionGain,
     ScalePosition, SharedCondition, SurfaceEquivalence, Unavailable,

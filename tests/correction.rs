@@ -1090,7 +1090,7 @@ fn coverage(replicates: u32, design: Design, seed: u64) -> Coverage {
     Coverage { shares: hits.map(|h| f64::from(h) / f64::from(replicates - refused)), run_outs }
 }
 
-/// Prints a table of coverage of nominal 95 % intervals, one material left out: that of `correction/mod.rs`. σ = 0.2,
+/// Prints a table of coverage of nominal 95 % intervals, one material left out. σ = 0.2,
 /// 5 specimens a cell and in the report. COVERAGE_SCALE scales the number of campaigns.
 fn coverage_table(runs: Runs) {
     let scale: f64 = std::env::var("COVERAGE_SCALE").map_or(1.0, |s| s.parse().unwrap());
@@ -1362,20 +1362,6 @@ fn day_coverage(replicates: u32, materials: usize, tau: f64, seed: u64) -> [[f64
         }
     }
     hits.map(|row| row.map(|h| f64::from(h) / f64::from(replicates)))
-}
-
-#[test]
-#[ignore = "a minute; run with --release -- --ignored --nocapture"]
-fn intervals_cover_where_days_differ() {
-    let scale: f64 = std::env::var("COVERAGE_SCALE").map_or(1.0, |s| s.parse().unwrap());
-    println!("| materials | τ | factor: without, with | median | specimen |");
-    for (materials, tau) in [(8, 0.1), (8, 0.2), (12, 0.1), (20, 0.1), (6, 0.0), (6, 0.1)] {
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let [without, with] = day_coverage((1000.0 * scale) as u32, materials, tau, 99);
-        let pairs: Vec<String> = without.iter().zip(with).map(|(a, b)| format!("{a:.3}, {b:.3}")).collect();
-        println!("| {materials} | {tau} | {} |", pairs.join(" | "));
-        assert!(scale < 1.0 || with.iter().all(|v| *v > 0.92), "{with:?}");
-    }
 }
 
 /// The same, short: without the days the factor covers some 75 to 80 %.

@@ -132,7 +132,7 @@ impl std::fmt::Display for ConfidenceSet {
     }
 }
 
-/// Result of [`fieller`] and [`inverse_prediction`].
+/// Result of [`fieller`].
 ///
 /// ```
 /// use surface_severity::equivalence::fieller;

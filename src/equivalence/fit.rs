@@ -18,7 +18,7 @@ use crate::holm;
 use crate::numeric::count;
 use crate::numeric::special::finite::{t_quantile, two_sided_p};
 use crate::record::{all_positive, labels};
-use crate::severity::{CellMeans, Distribution, Grouping, Note, SeverityFit};
+use crate::severity::{CellMeans, Distribution, Grouping, SeverityFit};
 
 /// What to compare: plain data, checked in [`fit`](Self::fit), kept in the result.
 ///
@@ -173,7 +173,7 @@ impl Equivalence {
             log_scatter: cells.log_scatter() * cells.small_sample_factor(),
             scatter_degrees_of_freedom: cells.interval_degrees_of_freedom(),
             conditions,
-            undetermined: undetermined(severity),
+            undetermined: severity.undetermined().to_vec(),
             scale: scale(severity, &self.laboratory),
             surfaces,
         })
@@ -229,38 +229,19 @@ fn levels_on(campaign: &Campaign, surface: &str, grouping: Grouping) -> usize {
     labels.len()
 }
 
-/// Recorded conditions that the fit could not tell from what it estimates, in words; what they share is in no limit.
-fn undetermined(severity: &SeverityFit) -> Vec<String> {
-    let open = |note: &Note| match note {
-        // The same groups as another are in the model under its name; one day for all cancels in every ratio.
-        Note::NotFitted { grouping, reason }
-            if grouping.is_condition()
-                && !reason.contains("exactly as")
-                && (*grouping == Grouping::Belt || !reason.contains("1 level")) =>
-        {
-            Some(format!("{grouping}: {reason}"))
-        }
-        _ => None,
-    };
-    severity.notes().iter().filter_map(open).collect()
-}
-
 /// Every surface relative to the belt, from the mildest.
 fn scale(severity: &SeverityFit, laboratory: &str) -> Vec<ScalePosition> {
     let mut scale: Vec<ScalePosition> = severity
         .factors()
         .iter()
-        .map(|row| ScalePosition {
-            surface: row.surface.clone(),
-            role: row.role,
-            ratio_to_laboratory: match severity.factor_between(&row.surface, laboratory) {
-                Ok(interval) => interval.into(),
-                Err(error) => Estimate::not_estimable(error.to_string()),
-            },
-            log_ratio: severity
-                .factor_between(&row.surface, laboratory)
-                .ok()
-                .map(|interval| libm::log(interval.estimate())),
+        .map(|row| {
+            let ratio = severity.factor_between(&row.surface, laboratory);
+            ScalePosition {
+                surface: row.surface.clone(),
+                role: row.role,
+                log_ratio: ratio.as_ref().ok().map(|interval| libm::log(interval.estimate())),
+                ratio_to_laboratory: ratio.map_or_else(|e| Estimate::not_estimable(e.to_string()), Into::into),
+            }
         })
         .collect();
     // Surfaces without an estimate last; ties and those by name.

@@ -144,11 +144,15 @@ impl Additivity {
     /// Those of the severity fit and of the cell medians; [`ErrorKind::TooFew`] where every cell is
     /// needed to join the table, so that nothing is left to test.
     pub fn test(plan: &Severity, campaign: &Campaign) -> Result<Self> {
-        let fit = plan.fit(campaign)?;
+        Self::of(&plan.fit(campaign)?, campaign)
+    }
+
+    /// The test in the model that `fit` has of `campaign`.
+    pub(crate) fn of(fit: &SeverityFit, campaign: &Campaign) -> Result<Self> {
         if fit.groupings().iter().any(|g| g.is_condition()) {
-            return Self::with_conditions(&fit, campaign);
+            return Self::with_conditions(fit, campaign);
         }
-        Self::of_independent(plan, campaign)
+        Self::of_independent(fit.plan(), campaign)
     }
 
     /// Distance of the cell medians, adjusted for days, runs and belts, from what materials and surfaces say, in their

@@ -17,7 +17,7 @@ use super::cells::Crossed;
 use super::conditions::Conditions;
 use super::distribution::Distribution;
 use super::newton::contribution;
-use super::plan::{Grouping, Severity};
+use super::plan::Grouping;
 
 /// Locations β of the blocks of a design.
 #[derive(Debug, Clone)]
@@ -62,24 +62,17 @@ struct System {
 
 impl Adjusted {
     /// `design`: a group for every block; `trials`: of its rows, in the campaign.
-    pub(super) fn fit(
-        campaign: &Campaign,
-        design: &Crossed,
-        trials: &[usize],
-        reference: &str,
-        scatter: Scatter<'_>,
-    ) -> Result<Self> {
+    pub(super) fn fit(campaign: &Campaign, design: &Crossed, trials: &[usize], scatter: Scatter<'_>) -> Result<Self> {
         let mut levels = vec![Vec::new(); trials.len()];
         let mut penalty = Vec::new();
-        for &(grouping, variance) in scatter.conditions.iter().filter(|c| c.1 > 0.0) {
-            let plan = Severity::new(reference).random(grouping);
-            let conditions = Conditions::levels(&plan, campaign, trials)?;
-            for factor in &conditions.factors {
-                let first = penalty.len();
-                penalty.extend(std::iter::repeat_n(1.0 / variance, factor.levels.len()));
-                for (own, level) in levels.iter_mut().zip(&factor.level) {
-                    own.extend(level.map(|l| first + l));
-                }
+        let (groupings, variances): (Vec<Grouping>, Vec<f64>) =
+            scatter.conditions.iter().copied().filter(|c| c.1 > 0.0).unzip();
+        let conditions = Conditions::levels(&groupings, false, campaign, trials)?;
+        for (factor, variance) in conditions.factors.iter().zip(variances) {
+            let first = penalty.len();
+            penalty.extend(std::iter::repeat_n(1.0 / variance, factor.levels.len()));
+            for (own, level) in levels.iter_mut().zip(&factor.level) {
+                own.extend(level.map(|l| first + l));
             }
         }
         let problem = Problem { design, levels, penalty, scatter };

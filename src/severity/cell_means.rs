@@ -172,7 +172,7 @@ impl CellMeans {
         let (distribution, sigma) = (fit.distribution(), fit.log_scatter());
         let scatter = Scatter { distribution, sigma, conditions: &conditions };
         let trials: Vec<usize> = finite.rows.iter().map(|&row| finite.cells.trial[row]).collect();
-        let adjusted = Adjusted::fit(campaign, &finite.design, &trials, fit.reference(), scatter)?;
+        let adjusted = Adjusted::fit(campaign, &finite.design, &trials, scatter)?;
         let spread = sigma * distribution.median();
         let medians: Vec<Median> = (0..finite.design.groups)
             .map(|g| Median {

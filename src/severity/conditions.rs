@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crate::campaign::{Campaign, SurfaceRole, Trial};
 use crate::error::{Error, ErrorKind, Result};
 
-use super::mixed::{Grouped, check_partitions};
+use super::mixed::{Flaw, Grouped, flaw};
 use super::note::Note;
 use super::plan::{Grouping, Severity};
 
@@ -16,6 +16,8 @@ pub(super) struct Conditions {
     pub(super) factors: Vec<Grouped>,
     /// Groupings recorded and left out, trials without a label.
     pub(super) notes: Vec<Note>,
+    /// Conditions left out that may be in the ratios of surfaces, with the reason.
+    pub(super) undetermined: Vec<String>,
     /// Whether a grouping that cannot be fitted is left out, and not an error.
     recorded: bool,
 }
@@ -26,23 +28,41 @@ const RECORDED: [Grouping; 4] = [Grouping::Day, Grouping::Run, Grouping::Belt, G
 impl Conditions {
     /// Of the trials of a design, in its order; what cannot be told apart is left out or refused.
     pub(super) fn of(plan: &Severity, campaign: &Campaign, trials: &[usize]) -> Result<Self> {
-        let mut found = Self::levels(plan, campaign, trials)?;
-        while let Err(error) = check_partitions(&found.factors, trials.len()) {
-            found.leave_out(error)?;
+        let asked = plan.random.as_deref();
+        let mut found = Self::levels(asked.unwrap_or(&RECORDED), asked.is_none(), campaign, trials)?;
+        let flawed = |f: &[Grouped]| (0..f.len()).find_map(|at| Some((at, flaw(f, at, trials.len())?)));
+        while let Some((at, flaw)) = flawed(&found.factors) {
+            let (grouping, reason) = (found.groupings[at], flaw.to_string());
+            if !found.recorded {
+                return Err(ErrorKind::NotEstimable { quantity: variance_of(grouping), reason }.into());
+            }
+            let harmless = match flaw {
+                // The same groups as another are in the model under its name.
+                Flaw::TwinOf(_) => true,
+                // One day for all cancels in every ratio; a belt acts on the belt's surface only.
+                Flaw::Levels(_) => grouping != Grouping::Belt,
+                Flaw::EachItsOwn(_) => false,
+            };
+            found.remove(at, reason, harmless);
         }
         Ok(found)
     }
 
-    /// All levels that the table records.
-    pub(super) fn levels(plan: &Severity, campaign: &Campaign, trials: &[usize]) -> Result<Self> {
-        let mut found = Self { recorded: plan.random.is_none(), ..Self::default() };
-        for &grouping in plan.random.as_deref().unwrap_or(&RECORDED) {
+    /// The levels of `groupings`; those that nothing names are skipped where they are only `recorded`, and refused otherwise.
+    pub(super) fn levels(
+        groupings: &[Grouping],
+        recorded: bool,
+        campaign: &Campaign,
+        trials: &[usize],
+    ) -> Result<Self> {
+        let mut found = Self { recorded, ..Self::default() };
+        for &grouping in groupings {
             if found.groupings.contains(&grouping) {
                 return Err(ErrorKind::option("random", grouping.as_str(), "each grouping factor once"));
             }
             let factor = grouped(grouping, campaign, trials, &mut found.notes);
             if factor.level.iter().all(Option::is_none) {
-                if found.recorded {
+                if recorded {
                     continue;
                 }
                 let reason = format!("no trial names its {grouping}");
@@ -59,17 +79,15 @@ impl Conditions {
     }
 
     /// Leaves out a grouping that was not asked for and would take too long.
-    pub(super) fn spare(&mut self, grouping: Grouping, most: usize) -> Result<()> {
-        let Some(at) = self.groupings.iter().position(|g| *g == grouping).filter(|_| self.recorded) else {
-            return Ok(());
-        };
+    pub(super) fn spare(&mut self, grouping: Grouping, most: usize) {
+        let Some(at) = self.groupings.iter().position(|g| *g == grouping).filter(|_| self.recorded) else { return };
         let levels = self.factors[at].levels.len();
         if levels <= most {
-            return Ok(());
+            return;
         }
         let reason =
             format!("{levels} cells with censored times would take minutes; ask for it by itself where it matters");
-        self.leave_out(ErrorKind::NotEstimable { quantity: variance_of(grouping), reason }.into())
+        self.remove(at, reason, false);
     }
 
     /// Leaves out the grouping that `error` names; where it names none, the last one.
@@ -84,11 +102,18 @@ impl Conditions {
             _ => None,
         };
         let (at, reason) = named.unwrap_or_else(|| (self.groupings.len() - 1, error.to_string()));
+        self.remove(at, reason, false);
+        Ok(())
+    }
+
+    fn remove(&mut self, at: usize, reason: String, harmless: bool) {
         let grouping = self.groupings.remove(at);
         self.factors.remove(at);
+        if grouping.is_condition() && !harmless {
+            self.undetermined.push(format!("{grouping}: {reason}"));
+        }
         self.notes.retain(|note| !matches!(note, Note::Unlabelled { grouping: g, .. } if *g == grouping));
         self.notes.push(Note::NotFitted { grouping, reason });
-        Ok(())
     }
 }
 

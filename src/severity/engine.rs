@@ -9,7 +9,7 @@ use super::distribution::Distribution;
 use super::fit::Convergence;
 use super::mixed::{
     Contrast, Core, Criterion, DEFAULT_NODES, Fitted, Grouped, Integration, Prediction, Rows, Statistics,
-    VarianceComponent, Verdict, assemble,
+    VarianceComponent, Verdict, assemble, offsets,
 };
 use super::plan::{Grouping, Severity};
 use super::scale::{Combination, Scale};
@@ -42,7 +42,7 @@ impl Engine {
     /// Fits what `conditions` hold; those that cannot be told apart are left out of them.
     pub(super) fn fit(plan: &Severity, design: &Crossed, scale: Scale, conditions: &mut Conditions) -> Result<Self> {
         if !Random::is_linear(plan, design) {
-            conditions.spare(Grouping::MaterialBySurface, MOST_CELLS)?;
+            conditions.spare(Grouping::MaterialBySurface, MOST_CELLS);
         }
         while !conditions.is_empty() {
             match Random::fit(plan, design, &scale, &conditions.factors) {
@@ -253,10 +253,7 @@ impl Random {
 
     fn linear(criterion: Criterion, design: &Crossed, factors: &[Grouped]) -> Result<Self> {
         let p = design.groups + design.columns;
-        let mut first = vec![0];
-        for g in factors {
-            first.push(first.last().copied().unwrap_or(0) + g.levels.len());
-        }
+        let first = offsets(factors);
         let q = first.last().copied().unwrap_or(0);
         let mut rows = Rows::new(q + p);
         for block in &design.blocks {

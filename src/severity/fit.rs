@@ -10,7 +10,7 @@ use super::cells::{Crossed, Kinds};
 use super::conditions::Conditions;
 use super::distribution::Distribution;
 use super::engine::Engine;
-use super::mixed::{Contrast, Criterion, Grouped, Integration, Prediction, VarianceComponent, Verdict};
+use super::mixed::{Contrast, Criterion, Grouped, Integration, Prediction, VarianceComponent, Verdict, offsets};
 use super::note::Note;
 use super::plan::{Grouping, Severity};
 use super::prepare::Prepared;
@@ -86,6 +86,7 @@ pub struct SeverityFit {
     run_outs: usize,
     contact_openings: usize,
     notes: Vec<Note>,
+    undetermined: Vec<String>,
 }
 
 impl PartialEq for SeverityFit {
@@ -139,10 +140,6 @@ impl Prepared {
         conditions: Conditions,
     ) -> Result<SeverityFit> {
         let kinds = Kinds::of(&design.times);
-        let mut first = vec![0];
-        for g in &conditions.factors {
-            first.push(first.last().copied().unwrap_or(0) + g.levels.len());
-        }
         let mut fit = SeverityFit {
             plan: plan.clone(),
             campaign_digest: campaign.digest(),
@@ -155,12 +152,13 @@ impl Prepared {
             engine,
             cells: if conditions.is_empty() { Vec::new() } else { CellSummary::of(design) },
             groupings: conditions.groupings,
+            first: offsets(&conditions.factors),
             factors: conditions.factors,
-            first,
             trials: design.times.len(),
             run_outs: kinds.right,
             contact_openings: kinds.left,
             notes: self.notes(campaign, design.times.len()),
+            undetermined: conditions.undetermined,
         };
         fit.notes.extend(conditions.notes);
         let names: Vec<String> = campaign.surfaces().iter().map(|s| s.name.clone()).collect();
@@ -687,6 +685,11 @@ impl SeverityFit {
         Ok(self.engine.predictions(j, &|at: usize| self.factors[j].levels[at].clone()))
     }
 
+    /// Recorded conditions that could not be told from what is estimated, in words; what they share is in no limit.
+    pub(crate) fn undetermined(&self) -> &[String] {
+        &self.undetermined
+    }
+
     /// What one further day, run or belt adds: under restricted likelihood the expectation over what its levels leave
     /// unknown of the variance, never exactly 0.
     pub(crate) fn shared_variances(&self) -> Vec<SharedVariance> {
@@ -755,16 +758,7 @@ impl SeverityFit {
 
     fn finite(&self, surface: &str) -> Result<usize> {
         let s = self.surface_index(surface)?;
-        if self.finite_surface[s] { Ok(s) } else { Err(self.no_estimate(surface, self.surfaces[s].factor.reason())) }
-    }
-
-    #[allow(clippy::unused_self)]
-    fn no_estimate(&self, name: &str, reason: Option<&str>) -> crate::Error {
-        ErrorKind::NotEstimable {
-            quantity: format!("the place of {name} on the scale"),
-            reason: reason.unwrap_or("it has no finite estimate").into(),
-        }
-        .into()
+        if self.finite_surface[s] { Ok(s) } else { Err(no_estimate(surface, self.surfaces[s].factor.reason())) }
     }
 
     pub(super) fn log_k(&self, s: usize) -> f64 {
@@ -809,7 +803,7 @@ impl SeverityFit {
         let m = self.material_index(material)?;
         match self.group[m] {
             Some(group) => Ok((group, s)),
-            None => Err(self.no_estimate(material, self.materials[m].durability_s.reason())),
+            None => Err(no_estimate(material, self.materials[m].durability_s.reason())),
         }
     }
 
@@ -837,4 +831,12 @@ impl SeverityFit {
         found.estimate += shift;
         found
     }
+}
+
+fn no_estimate(name: &str, reason: Option<&str>) -> crate::Error {
+    ErrorKind::NotEstimable {
+        quantity: format!("the place of {name} on the scale"),
+        reason: reason.unwrap_or("it has no finite estimate").into(),
+    }
+    .into()
 }

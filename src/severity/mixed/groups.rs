@@ -1,6 +1,7 @@
 //! Grouping factors: levels, and whether their variance can be estimated at all.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use crate::error::{ErrorKind, Result};
 
@@ -57,28 +58,64 @@ impl Grouped {
     }
 }
 
+/// The first random effect of each factor, and how many there are in all.
+pub(in crate::severity) fn offsets(groups: &[Grouped]) -> Vec<usize> {
+    let ends = groups.iter().scan(0, |end, g| {
+        *end += g.levels.len();
+        Some(*end)
+    });
+    std::iter::once(0).chain(ends).collect()
+}
+
+/// Why the variance of a grouping factor cannot be estimated, whatever the times are.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::severity) enum Flaw {
+    /// So few levels.
+    Levels(usize),
+    /// Each of so many trials is a level.
+    EachItsOwn(usize),
+    /// It groups the trials as the factor of this name does.
+    TwinOf(String),
+}
+
+impl fmt::Display for Flaw {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Levels(levels) => write!(f, "it has {levels} level(s); at least two are needed"),
+            Self::EachItsOwn(trials) => write!(
+                f,
+                "each of the {trials} trials is a level of its own, so it cannot be told from replicate scatter; \
+                 repeat trials within levels"
+            ),
+            Self::TwinOf(name) => write!(f, "it groups the trials exactly as {name} does; keep one of the two"),
+        }
+    }
+}
+
+/// The flaw of the factor `at` beside those before it.
+pub(in crate::severity) fn flaw(groups: &[Grouped], at: usize, trials: usize) -> Option<Flaw> {
+    let group = &groups[at];
+    let acted = group.level.iter().flatten().count();
+    if group.levels.len() < 2 {
+        return Some(Flaw::Levels(group.levels.len()));
+    }
+    if group.levels.len() == acted && acted == trials {
+        return Some(Flaw::EachItsOwn(trials));
+    }
+    let twin = groups[..at].iter().find(|other| other.canonical() == group.canonical())?;
+    Some(Flaw::TwinOf(twin.name.clone()))
+}
+
 /// # Errors
-/// `NotEstimable` for one level, for as many levels as trials, for two factors that group alike.
+/// `InvalidOption` for two factors of one name; `NotEstimable` for one with a [`Flaw`].
 pub(in crate::severity) fn check_partitions(groups: &[Grouped], trials: usize) -> Result<()> {
     for (at, group) in groups.iter().enumerate() {
-        let not = |reason: String| -> Result<()> {
-            Err(ErrorKind::NotEstimable { quantity: format!("the variance of {}", group.name), reason }.into())
-        };
         if groups[..at].iter().any(|other| other.name == group.name) {
             return Err(ErrorKind::option("random", &group.name, "each grouping factor once"));
         }
-        let acted = group.level.iter().flatten().count();
-        if group.levels.len() < 2 {
-            return not(format!("it has {} level(s); at least two are needed", group.levels.len()));
-        }
-        if group.levels.len() == acted && acted == trials {
-            return not(format!(
-                "each of the {trials} trials is a level of its own, so it cannot be told from replicate scatter; \
-                 repeat trials within levels"
-            ));
-        }
-        if let Some(twin) = groups[..at].iter().find(|other| other.canonical() == group.canonical()) {
-            return not(format!("it groups the trials exactly as {} does; keep one of the two", twin.name));
+        if let Some(flaw) = flaw(groups, at, trials) {
+            let quantity = format!("the variance of {}", group.name);
+            return Err(ErrorKind::NotEstimable { quantity, reason: flaw.to_string() }.into());
         }
     }
     Ok(())

@@ -131,5 +131,5 @@ pub(in crate::severity) use censored::{DEFAULT_NODES, Fitted, assemble};
 pub use deviance::Criterion;
 pub(in crate::severity) use deviance::Problem as Statistics;
 pub(in crate::severity) use elimination::Rows;
-pub(in crate::severity) use groups::{Grouped, check_partitions};
+pub(in crate::severity) use groups::{Flaw, Grouped, flaw, offsets};
 pub use linear::{LinearMixedFit, LinearMixedModel};

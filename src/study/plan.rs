@@ -166,31 +166,35 @@ impl Study {
     ) -> Result<StudyResult> {
         let laboratories = self.check(campaign)?;
         let mut not_had = Vec::new();
-        let (plan, severity) = self.scale(campaign, &mut not_had)?;
+        let severity = self.scale(campaign, &mut not_had)?;
+        let plan = severity.plan();
         let mut had = |stage: Stage| {
             observer(stage);
             Attempt { stage, laboratory: None }
         };
         let at = had(Stage::Screening);
-        let screening = at.keep(Screening::new().screen(campaign, &plan), &mut not_had);
+        let screening = at.keep(Screening::new().screen(campaign, plan), &mut not_had);
         let at = had(Stage::Additivity);
-        let additivity = at.keep(Additivity::test(&plan, campaign), &mut not_had);
+        let additivity = at.keep(Additivity::of(&severity, campaign), &mut not_had);
         let at = had(Stage::Distributions);
-        let distributions = at.keep(DistributionComparison::of(&plan, campaign), &mut not_had);
-        let other = distributions.as_ref().and_then(|d| OtherDistribution::fit(d, &plan, campaign));
+        let distributions = at.keep(DistributionComparison::of(plan, campaign), &mut not_had);
         let at = had(Stage::EqualScatter);
-        let equal_scatter = at.keep(EqualScatter::test(&plan, campaign, ScatterBy::Class), &mut not_had);
+        let equal_scatter = at.keep(EqualScatter::test(plan, campaign, ScatterBy::Class), &mut not_had);
         let unequal_scatter =
-            equal_scatter.as_ref().and_then(|_| UnequalScatter::fit(&plan, campaign, ScatterBy::Class).ok());
+            equal_scatter.as_ref().and_then(|_| UnequalScatter::fit(plan, campaign, ScatterBy::Class).ok());
         let bootstrap = if self.bootstrap > 0 {
             let at = had(Stage::Bootstrap);
-            at.keep(self.resampled(&plan, campaign), &mut not_had)
+            at.keep(self.resampled(plan, campaign), &mut not_had)
         } else {
             None
         };
         let mut belts = Vec::new();
         for laboratory in &laboratories {
             observer(Stage::Equivalence);
+            // A report of another belt is not read by this one; one that does not say only where there is no other.
+            let alone = laboratories.len() == 1;
+            let is_of = |r: &&LabReport| r.laboratory_surface().map_or(alone, |name| name == laboratory);
+            let reports = reports.map_or(&[][..], LabReports::reports).iter().filter(is_of);
             belts.push(self.belt(laboratory, campaign, &severity, reports, &mut not_had));
         }
         if laboratories.is_empty() {
@@ -211,7 +215,7 @@ impl Study {
             belts,
             conclusions: Default::default(),
         };
-        let other = other.map(|(other, fit)| other.compared(&fit, &result));
+        let other = OtherDistribution::of(&result);
         result.conclusions = conclude(&result, other.as_ref(), reports, not_had);
         Ok(result)
     }
@@ -243,21 +247,15 @@ impl Study {
         Ok(laboratories)
     }
 
-    fn laboratories_in(&self, campaign: &Campaign) -> usize {
-        if self.laboratories.is_empty() { campaign.laboratory_surfaces().len() } else { self.laboratories.len() }
-    }
-
     /// The fit of the plan; without shared conditions where their search does not end.
-    fn scale(&self, campaign: &Campaign, not_had: &mut Vec<NotHad>) -> Result<(Severity, SeverityFit)> {
+    fn scale(&self, campaign: &Campaign, not_had: &mut Vec<NotHad>) -> Result<SeverityFit> {
         match self.severity.fit(campaign) {
-            Ok(fit) => Ok((self.severity.clone(), fit)),
             Err(error) if matches!(error.kind(), ErrorKind::NotConverged { .. }) => {
-                let plan = self.severity.clone().independent();
-                let fit = plan.fit(campaign)?;
+                let fit = self.severity.clone().independent().fit(campaign)?;
                 Attempt { stage: Stage::SharedConditions, laboratory: None }.missing(&error, not_had);
-                Ok((plan, fit))
+                Ok(fit)
             }
-            Err(error) => Err(error),
+            other => other,
         }
     }
 
@@ -266,12 +264,12 @@ impl Study {
         bootstrap.severity(plan, campaign)
     }
 
-    fn belt(
+    fn belt<'r>(
         &self,
         laboratory: &str,
         campaign: &Campaign,
         severity: &SeverityFit,
-        reports: Option<&LabReports>,
+        reports: impl Iterator<Item = &'r LabReport>,
         not_had: &mut Vec<NotHad>,
     ) -> Belt {
         let at = |stage| Attempt { stage, laboratory: Some(laboratory.to_owned()) };
@@ -286,10 +284,7 @@ impl Study {
         let Some(equivalence) = &belt.equivalence else { return belt };
         belt.correction = at(Stage::Correction).keep(self.correction(equivalence), not_had);
         let Some(correction) = &belt.correction else { return belt };
-        // A report of another belt is not read by this one; one that does not say only where there is no other.
-        let alone = self.laboratories_in(campaign) == 1;
-        let is_of = |r: &&LabReport| r.laboratory_surface().map_or(alone, |name| name == laboratory);
-        for report in reports.map_or(&[][..], LabReports::reports).iter().filter(is_of) {
+        for report in reports {
             belt.corrected.extend(correction.apply(report));
             if let Some(exposure) = &self.exposure {
                 let exposed = correction.apply_exposure(report, exposure);

@@ -3,9 +3,8 @@
 use serde::Serialize;
 
 use super::result::StudyResult;
-use crate::campaign::Campaign;
 use crate::estimate::{Estimate, Interval};
-use crate::severity::{Distribution, DistributionComparison, Severity, SeverityFit};
+use crate::severity::Distribution;
 
 /// A change below this is agreement, per cent.
 pub(super) const TOLERANCE_PERCENT: f64 = 10.0;
@@ -214,34 +213,25 @@ pub struct OtherDistribution {
 }
 
 impl OtherDistribution {
-    /// The fit with the best other distribution, where it is better than that of `plan`.
-    pub(super) fn fit(
-        comparison: &DistributionComparison,
-        plan: &Severity,
-        campaign: &Campaign,
-    ) -> Option<(Self, SeverityFit)> {
-        let own = comparison.rows.iter().find(|r| r.distribution == plan.chosen_distribution())?;
+    /// The distribution with the lowest AICc, if lower by more than [`AICC_DIFFERENCE`], and the scale by it.
+    pub(super) fn of(result: &StudyResult) -> Option<Self> {
+        let comparison = result.distributions.as_ref()?;
+        let own = comparison.rows.iter().find(|r| r.distribution == result.severity.distribution())?;
         let best = comparison.rows.iter().min_by(|a, b| a.aicc.total_cmp(&b.aicc))?;
         let aicc_difference = own.aicc - best.aicc;
         if best.distribution == own.distribution || aicc_difference <= AICC_DIFFERENCE {
             return None;
         }
-        let fit = plan.clone().distribution(best.distribution).fit(campaign).ok()?;
-        let (distribution, fitted) = (best.distribution, own.distribution);
-        let found = Self { distribution, fitted, aicc_difference, changes: Vec::new() };
-        Some((found, fit))
-    }
-
-    /// With the factors that `result` reports.
-    pub(super) fn compared(mut self, fit: &SeverityFit, result: &StudyResult) -> Self {
-        for (surface, relative_to) in pairs(result) {
-            let both =
-                (result.severity.factor_between(&surface, &relative_to), fit.factor_between(&surface, &relative_to));
-            if let (Ok(fitted), Ok(other)) = both {
-                self.changes.push(FactorChange { surface, relative_to, fitted, other });
-            }
-        }
-        self
+        let fit = result.severity.plan().clone().distribution(best.distribution).fit(&result.campaign).ok()?;
+        let changes = pairs(result)
+            .into_iter()
+            .filter_map(|(surface, relative_to)| {
+                let fitted = result.severity.factor_between(&surface, &relative_to).ok()?;
+                let other = fit.factor_between(&surface, &relative_to).ok()?;
+                Some(FactorChange { surface, relative_to, fitted, other })
+            })
+            .collect();
+        Some(Self { distribution: best.distribution, fitted: own.distribution, aicc_difference, changes })
     }
 
     fn factor(&self, surface: &str, relative_to: &str) -> Option<f64> {

@@ -19,7 +19,7 @@ use rayon::prelude::*;
 use surface_severity::campaign::{Campaign, Outcome, SurfaceRole, Trial};
 use surface_severity::correction::{Correction, CorrectionOptions, LabReport};
 use surface_severity::equivalence::{Equivalence, EquivalenceFit};
-use surface_severity::severity::{Additivity, Severity, SeverityFit};
+use surface_severity::severity::{Additivity, Covariate, Severity, SeverityFit};
 use surface_severity::{Interval, Result};
 
 const SCATTER: f64 = 0.2;
@@ -51,6 +51,8 @@ struct Design {
     departures: f64,
     run_outs: f64,
     belts: (usize, f64),
+    /// Log time that a belt loses with each drop, and the state that is asked for.
+    wear: (f64, f64),
     /// Shift of the first class on the second road.
     class: f64,
     noise: Noise,
@@ -66,6 +68,7 @@ const BASE: Design = Design {
     departures: 0.05,
     run_outs: 0.0,
     belts: (0, 0.0),
+    wear: (0.0, 0.0),
     class: 0.0,
     noise: Noise::Normal,
 };
@@ -90,6 +93,14 @@ fn designs() -> Vec<Design> {
         Design { name: "one day for everything on a surface", days: (1, 1), ..BASE },
         Design { name: "two belts, sd 0.1", belts: (2, 0.1), ..BASE },
         Design { name: "four belts, sd 0.1", belts: (4, 0.1), ..BASE },
+        Design {
+            name: "two belts that wear by 1.5 % a drop, read fresh",
+            belts: (2, 0.05),
+            wear: (0.015, 0.0),
+            ..BASE
+        },
+        Design { name: "read after 12 drops", belts: (2, 0.05), wear: (0.015, 12.0), ..BASE },
+        Design { name: "read after 25 drops", belts: (2, 0.05), wear: (0.015, 25.0), ..BASE },
         Design { name: "a class that departs by 0.6 on one road", class: -0.5, materials: 12, ..BASE },
         Design { name: "t with 4 degrees of freedom", noise: Noise::HeavyTails, ..BASE },
         Design { name: "logistic", noise: Noise::Logistic, ..BASE },
@@ -134,11 +145,12 @@ fn campaign(d: &Design, draw: &mut Draw) -> Result<Campaign> {
                 let k = (r + m) % if s == BELT { d.days.1 } else { d.days.0 };
                 let day = if d.shared { format!("day {k}") } else { format!("{s}, day {k}") };
                 let shift = *days.entry(day.clone()).or_insert_with(|| draw.normal(d.day));
-                // A belt serves for so many drops before the next one is mounted.
-                let belt = (s == BELT && d.belts.0 > 0)
-                    .then(|| (m * d.specimens + r) * d.belts.0 / (d.materials * d.specimens));
-                let time = cell + shift + belt.map_or(0.0, |b| belts[b]) + draw.noise(d.noise);
-                rows.push((s, m, time, day, belt));
+                // A belt serves for so many drops before the next one is mounted; materials in turn.
+                let each = (d.materials * d.specimens).div_ceil(d.belts.0.max(1));
+                let on = r * d.materials + m;
+                let belt = (s == BELT && d.belts.0 > 0).then(|| (on / each, (on % each) as f64));
+                let of_belt = belt.map_or(0.0, |(b, drop)| belts[b] - d.wear.0 * drop);
+                rows.push((s, m, cell + shift + of_belt + draw.noise(d.noise), day, belt));
             }
         }
     }
@@ -158,7 +170,8 @@ fn campaign(d: &Design, draw: &mut Draw) -> Result<Campaign> {
         let role = if s == BELT { SurfaceRole::Laboratory } else { SurfaceRole::Road };
         let trial = trial.day(day).surface_role(role).material_class(format!("class {}", m % CLASSES));
         match belt {
-            Some(belt) => trial.belt(format!("belt {belt}")),
+            Some((belt, drop)) if d.wear.0 > 0.0 => trial.belt(format!("belt {belt}")).belt_drop(drop),
+            Some((belt, _)) => trial.belt(format!("belt {belt}")),
             None => trial,
         }
     }))
@@ -193,12 +206,15 @@ fn one(d: &Design, seed: u64) -> Row {
 
 fn fill(d: &Design, draw: &mut Draw, row: &mut Row) -> Result<()> {
     let campaign = campaign(d, draw)?;
-    let fit: SeverityFit = Severity::new("road 0").fit(&campaign)?;
+    let plan = Severity::new("road 0");
+    let plan = if d.wear.0 > 0.0 { plan.covariate(Covariate::belt_wear().at(d.wear.1)) } else { plan };
+    let fit: SeverityFit = plan.fit(&campaign)?;
     let hit = |i: &Interval, log: f64| Some(f64::from(u8::from(i.contains(log.exp()))));
     let width = |i: &Interval| Some((i.upper() / i.lower()).ln());
     let road = fit.factor("road 2")?;
     (row[1], row[2]) = (hit(&road, LOG_K[2]), width(&road));
-    let log_c = LOG_K[BELT] - LOG_K[0];
+    let worn = d.wear.0 * d.wear.1;
+    let log_c = LOG_K[BELT] - LOG_K[0] + worn;
     // The true ratio of the belt to the first road is the upper bound of equivalence.
     let relation: EquivalenceFit = Equivalence::new("belt").bounds(0.25, log_c.exp()).fit(&campaign, &fit)?;
     let c = fit.factor_between("belt", "road 0")?;
@@ -214,7 +230,7 @@ fn fill(d: &Design, draw: &mut Draw, row: &mut Row) -> Result<()> {
     // Five specimens of a new material on one day and one belt; a specimen of it on the road, on a day of its own.
     let durability = 1.2 + draw.normal(0.6);
     let shared = draw.normal(d.day) + if d.belts.0 > 0 { draw.normal(d.belts.1) } else { 0.0 };
-    let on_belt = durability - LOG_K[BELT] + draw.normal(d.departures) + shared;
+    let on_belt = durability - LOG_K[BELT] - worn + draw.normal(d.departures) + shared;
     let times: Vec<(f64, Outcome)> =
         (0..5).map(|_| ((on_belt + draw.noise(d.noise)).exp(), Outcome::Perforated)).collect();
     let report = LabReport::from_specimens("R", "a further material", Some("class 1".into()), &times)?;

@@ -69,10 +69,11 @@ impl Campaign {
             Column::Outcome => text(&|t| Some(t.outcome.as_str())),
             Column::SurfaceRole => text(&|t| t.surface_role.map(SurfaceRole::as_str)),
             Column::Layers => Arc::new(self.trials().iter().map(|t| t.layers).collect::<UInt32Array>()),
-            Column::MaterialClass | Column::Day | Column::Run | Column::Belt | Column::Note => {
+            Column::MaterialClass | Column::Day | Column::Run | Column::Belt | Column::Laboratory | Column::Note => {
                 text(&|t| column.optional_text(t))
             }
             Column::AbrasionTime
+            | Column::BeltDrop
             | Column::Speed
             | Column::DropHeight
             | Column::Temperature

@@ -122,6 +122,7 @@ fn check_row(draft: &mut Draft, verdicts: &mut BTreeMap<String, Option<String>>,
         (Column::Day, &mut trial.day),
         (Column::Run, &mut trial.run),
         (Column::Belt, &mut trial.belt),
+        (Column::Laboratory, &mut trial.laboratory),
         (Column::Note, &mut trial.note),
     ] {
         let Some(text) = slot else { continue };
@@ -222,7 +223,15 @@ fn refuse_covariate_name(name: &str) -> Option<String> {
 
 /// Reports labels that look like another of their column.
 fn look_alikes(drafts: &[Draft], problems: &mut Problems) {
-    for column in [Column::Surface, Column::Material, Column::MaterialClass, Column::Day, Column::Run, Column::Belt] {
+    for column in [
+        Column::Surface,
+        Column::Material,
+        Column::MaterialClass,
+        Column::Day,
+        Column::Run,
+        Column::Belt,
+        Column::Laboratory,
+    ] {
         let mut spellings = Spellings::default();
         for draft in drafts.iter().filter(|d| !d.refused(column)) {
             let label = match column {

@@ -24,6 +24,8 @@ pub(super) enum Column {
     Day,
     Run,
     Belt,
+    BeltDrop,
+    Laboratory,
     Speed,
     DropHeight,
     Temperature,
@@ -35,7 +37,7 @@ pub(super) enum Column {
 }
 
 impl Column {
-    pub(super) const ALL: [Self; 18] = [
+    pub(super) const ALL: [Self; 20] = [
         Self::TrialId,
         Self::Surface,
         Self::Material,
@@ -46,6 +48,8 @@ impl Column {
         Self::Day,
         Self::Run,
         Self::Belt,
+        Self::BeltDrop,
+        Self::Laboratory,
         Self::Speed,
         Self::DropHeight,
         Self::Temperature,
@@ -58,8 +62,9 @@ impl Column {
     /// How many of [`ALL`](Self::ALL), from the front, every table must have.
     pub(super) const REQUIRED: usize = 5;
     /// The decimal columns.
-    pub(super) const DECIMAL: [Self; 7] = [
+    pub(super) const DECIMAL: [Self; 8] = [
         Self::AbrasionTime,
+        Self::BeltDrop,
         Self::Speed,
         Self::DropHeight,
         Self::Temperature,
@@ -112,6 +117,7 @@ impl Column {
         match self {
             Self::AbrasionTime => "a positive number of seconds such as 2.31",
             Self::Speed => "a positive number of m/s such as 8.0",
+            Self::BeltDrop => "the number of drops since the belt was mounted, zero or more, such as 12",
             Self::DropHeight => "a number of mm, zero or more, such as 50",
             Self::Temperature => "a number of °C such as 21.5",
             Self::NormalForce => "a positive number of N such as 120",
@@ -130,6 +136,7 @@ impl Column {
             Self::Temperature => "°C",
             Self::NormalForce => "N",
             Self::SpecimenMass => "g/m²",
+            Self::BeltDrop => "drops",
             Self::Layers => "layers",
             _ => "",
         }
@@ -143,7 +150,7 @@ impl Column {
         }
         match self {
             Self::Temperature => None,
-            Self::DropHeight => (value < 0.0).then(|| words.to_string()),
+            Self::DropHeight | Self::BeltDrop => (value < 0.0).then(|| words.to_string()),
             Self::AbrasionTime if value <= 0.0 => Some(match outcome {
                 _ if value < 0.0 => words.to_string(),
                 Some(Outcome::Void) => format!("{words}, or nothing because the outcome is void"),
@@ -159,6 +166,7 @@ impl Column {
     pub(super) fn decimal(self, trial: &Trial) -> Option<f64> {
         match self {
             Self::AbrasionTime => trial.abrasion_time_s,
+            Self::BeltDrop => trial.belt_drop,
             Self::Speed => trial.speed_m_per_s,
             Self::DropHeight => trial.drop_height_mm,
             Self::Temperature => trial.temperature_c,
@@ -172,6 +180,7 @@ impl Column {
     pub(super) fn decimal_mut(self, trial: &mut Trial) -> Option<&mut Option<f64>> {
         match self {
             Self::AbrasionTime => Some(&mut trial.abrasion_time_s),
+            Self::BeltDrop => Some(&mut trial.belt_drop),
             Self::Speed => Some(&mut trial.speed_m_per_s),
             Self::DropHeight => Some(&mut trial.drop_height_mm),
             Self::Temperature => Some(&mut trial.temperature_c),
@@ -188,6 +197,7 @@ impl Column {
             Self::Day => trial.day.as_deref(),
             Self::Run => trial.run.as_deref(),
             Self::Belt => trial.belt.as_deref(),
+            Self::Laboratory => trial.laboratory.as_deref(),
             Self::Note => trial.note.as_deref(),
             _ => None,
         }
@@ -213,6 +223,8 @@ pub(super) static TRIALS: Contract = Contract {
         "day",
         "run",
         "belt",
+        "belt_drop",
+        "laboratory",
         "speed_m_per_s",
         "drop_height_mm",
         "temperature_c",
@@ -223,14 +235,14 @@ pub(super) static TRIALS: Contract = Contract {
         "note",
     ],
     required: Column::REQUIRED,
-    decimals: &[3, 10, 11, 12, 13, 14, 15],
+    decimals: &[3, 10, 12, 13, 14, 15, 16, 17],
     row: "a trial",
     meant,
 };
 
 /// The column that people call by another name: nothing is read so, but they are asked.
 pub(super) fn meant(name: &str) -> Option<&'static str> {
-    const OTHER_NAMES: [(&str, &[&str]); 17] = [
+    const OTHER_NAMES: [(&str, &[&str]); 19] = [
         ("trial_id", &["id", "trial", "trialno", "trialnumber", "test", "testid", "specimen", "specimenid", "sample"]),
         ("surface", &["road", "track", "pavement", "surfacename"]),
         ("material", &["fabric", "cloth", "materialname", "product"]),
@@ -239,6 +251,8 @@ pub(super) fn meant(name: &str) -> Option<&'static str> {
         ("day", &["date", "datum", "tag", "jour", "fecha", "testday", "testdate"]),
         ("run", &["operator", "person", "tester", "shift", "runid", "runno", "series"]),
         ("belt", &["beltid", "beltno", "band", "paper", "abrasive"]),
+        ("belt_drop", &["dropno", "dropnumber", "dropsonbelt", "beltage", "beltdrops"]),
+        ("laboratory", &["lab", "labor", "institute", "testhouse"]),
         ("material_class", &["class", "klasse", "classe", "family", "materialtype"]),
         ("surface_role", &["role", "rolle", "surfacetype"]),
         ("speed_m_per_s", &["speed", "velocity", "geschwindigkeit"]),

@@ -1,6 +1,8 @@
 //! The canonical bytes of a trial table and their SHA-256. The module documentation of `campaign`
 //! states the form; `tests/reference/campaign_digest.py` builds the same bytes independently.
 
+use std::collections::BTreeMap;
+
 use sha2::{Digest, Sha256};
 
 use super::column::Column;
@@ -24,8 +26,12 @@ pub(super) fn digest(trials: &[Trial], canonical: &[u32]) -> String {
 }
 
 fn write_row(trial: &Trial, row: &mut Vec<u8>) {
+    // Columns that came later count as further columns, where they have text: tables without them keep their digest.
+    let mut further: BTreeMap<&str, String> = trial.covariates.iter().map(|(k, v)| (k.as_str(), v.clone())).collect();
     for column in Column::ALL {
         match column {
+            Column::BeltDrop => further.extend(trial.belt_drop.map(|n| (column.name(), format!("{n:e}")))),
+            Column::Laboratory => further.extend(trial.laboratory.clone().map(|l| (column.name(), l))),
             Column::TrialId => present(&trial.trial_id, row),
             Column::Surface => present(&trial.surface, row),
             Column::Material => present(&trial.material, row),
@@ -44,8 +50,8 @@ fn write_row(trial: &Trial, row: &mut Vec<u8>) {
             | Column::Thickness => optional(column.decimal(trial).map(|x| format!("{x:e}")).as_deref(), row),
         }
     }
-    row.extend_from_slice(format!("{}:", trial.covariates.len()).as_bytes());
-    for (name, text) in &trial.covariates {
+    row.extend_from_slice(format!("{}:", further.len()).as_bytes());
+    for (name, text) in &further {
         present(name, row);
         present(text, row);
     }

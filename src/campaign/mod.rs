@@ -21,7 +21,8 @@
 //! | `outcome` | yes | `perforated`, `run_out`, `opened_at_contact`, `void` |
 //! | `material_class` | no | text; one class per material |
 //! | `surface_role` | no | `road`, `laboratory`; one role per surface ([`CampaignReader::laboratory_surface`] may give it instead) |
-//! | `day`, `run`, `belt` | no | text labels of groups |
+//! | `day`, `run`, `belt`, `laboratory` | no | text labels of groups |
+//! | `belt_drop` | no | drops since the belt was mounted, zero or more, 0 for the first; blank on roads |
 //! | `speed_m_per_s`, `normal_force_n`, `specimen_mass_g_per_m2`, `thickness_mm` | no | positive |
 //! | `drop_height_mm` | no | zero or more |
 //! | `temperature_c` | no | any number |
@@ -39,7 +40,7 @@
 //!
 //! # Labels
 //! Labels are put into Unicode normal form C, trimmed, and have one blank between words, whatever kind of blank was typed.
-//! Two labels of one column (surface, material, class, day, run, belt) that still differ in nothing but capitals,
+//! Two labels of one column (surface, material, class, day, run, belt, laboratory) that still differ in nothing but capitals,
 //! punctuation, hyphens and dashes, blanks or leading zeros (`Belt` and `belt`, `3.6.2026` and `03.6.2026`) are an error
 //! that names both, how often each stands and where first: as two surfaces or days they would change every result without
 //! a word. Who means two different things has to name them differently.
@@ -78,7 +79,8 @@
 //!     normal_force_n, specimen_mass_g_per_m2, thickness_mm, layers, note, each either
 //!       <length in bytes>:<bytes>,      or   -   where absent
 //!   <number of covariates>:
-//!   for each covariate that has text, sorted by the bytes of its column name:
+//!   for each covariate that has text, and for `belt_drop` (a decimal number) and `laboratory`, sorted by the bytes of its
+//!     column name:
 //!       <length>:<name>,<length>:<text>,
 //!   LF
 //! ```

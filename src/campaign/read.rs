@@ -203,11 +203,13 @@ fn set(
         Column::Day => trial.day = optional(),
         Column::Run => trial.run = optional(),
         Column::Belt => trial.belt = optional(),
+        Column::Laboratory => trial.laboratory = optional(),
         Column::Note => trial.note = optional(),
         Column::Layers => {
             trial.layers = if text.is_empty() { None } else { Some(whole(&column.quantity(), text)?) };
         }
         Column::AbrasionTime
+        | Column::BeltDrop
         | Column::Speed
         | Column::DropHeight
         | Column::Temperature

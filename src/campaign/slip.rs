@@ -297,6 +297,7 @@ impl Grouping {
                 "day" => trial.day.as_ref(),
                 "run" => trial.run.as_ref(),
                 "belt" => trial.belt.as_ref(),
+                "laboratory" => trial.laboratory.as_ref(),
                 other => trial.covariates.get(other),
             };
             Some((column.clone(), label?.clone()))
@@ -308,7 +309,7 @@ impl Grouping {
 /// The groupings from the plainest to the most special.
 fn groupings(campaign: &Campaign) -> Vec<Grouping> {
     let mut groupings = vec![Grouping::of(&[])];
-    let single = ["surface", "day", "belt"].into_iter().chain(campaign.covariate_columns());
+    let single = ["surface", "day", "belt", "laboratory"].into_iter().chain(campaign.covariate_columns());
     groupings.extend(single.map(|column| Grouping::of(&[column])));
     // Runs of one name on two days are two runs.
     groupings.push(Grouping::of(&["run", "day"]));

@@ -53,6 +53,12 @@ pub struct Trial {
     /// Abrasive belt it was run on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub belt: Option<String>,
+    /// Drops since the belt was mounted, 0 for the first; absent on roads.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub belt_drop: Option<f64>,
+    /// Laboratory that ran it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub laboratory: Option<String>,
     /// Sliding speed, m/s.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub speed_m_per_s: Option<f64>,
@@ -100,6 +106,8 @@ impl Trial {
             day: None,
             run: None,
             belt: None,
+            belt_drop: None,
+            laboratory: None,
             speed_m_per_s: None,
             drop_height_mm: None,
             temperature_c: None,
@@ -210,6 +218,20 @@ impl Trial {
     #[must_use]
     pub fn belt(mut self, belt: impl Into<String>) -> Self {
         self.belt = Some(belt.into());
+        self
+    }
+
+    /// Sets the drops since the belt was mounted; zero or more.
+    #[must_use]
+    pub fn belt_drop(mut self, drops: f64) -> Self {
+        self.belt_drop = Some(drops);
+        self
+    }
+
+    /// Sets the laboratory.
+    #[must_use]
+    pub fn laboratory(mut self, laboratory: impl Into<String>) -> Self {
+        self.laboratory = Some(laboratory.into());
         self
     }
 

@@ -220,6 +220,7 @@ fn levels_on(campaign: &Campaign, surface: &str, grouping: Grouping) -> usize {
         .filter_map(|t| match grouping {
             Grouping::Day => Some((None, t.day.as_ref()?)),
             Grouping::Run => Some((t.day.as_ref(), t.run.as_ref()?)),
+            Grouping::Laboratory => Some((None, t.laboratory.as_ref()?)),
             Grouping::Belt => Some((None, t.belt.as_ref()?)),
             _ => None,
         })

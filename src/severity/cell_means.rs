@@ -117,19 +117,16 @@ impl CellMeans {
     /// [`ErrorKind::NotConverged`].
     pub fn fit(campaign: &Campaign, distribution: Distribution, level: f64) -> Result<Self> {
         check_level(level)?;
-        Self::independent(campaign, None, distribution, level)
+        let finite = Finite::of(campaign, None, None)?;
+        let (mut found, medians) = Self::independent(&finite, distribution, level)?;
+        found.rows(campaign, &finite, &medians)?;
+        Ok(found)
     }
 
-    fn independent(
-        campaign: &Campaign,
-        resolution: Option<f64>,
-        distribution: Distribution,
-        level: f64,
-    ) -> Result<Self> {
-        let finite = Finite::of(campaign, resolution)?;
+    /// Still without its rows, which `rows` makes of the medians.
+    fn independent(finite: &Finite, distribution: Distribution, level: f64) -> Result<(Self, Vec<Median>)> {
         let scale = Scale::fit(&finite.design, distribution, "the fit of cell medians")?;
-        let spread = scale.sigma * distribution.median();
-        let mut found = Self {
+        let found = Self {
             cells: Vec::new(),
             own: Vec::new(),
             loadings: Vec::new(),
@@ -141,58 +138,49 @@ impl CellMeans {
             level,
             distribution,
         };
-        let medians: Vec<Median> = (0..finite.design.groups)
-            .map(|group| {
-                let combination = Combination { locations: vec![(group, 1.0)], border: vec![(0, spread)] };
-                let variance = scale.variance(&combination);
-                // Covariance with other cells goes through σ̂ alone.
-                let shared = (spread + scale.loadings[group]) * scale.corner[0].sqrt();
-                Median {
-                    log: scale.location[group] + spread,
-                    own: (variance - shared * shared).max(0.0),
-                    loadings: vec![shared],
-                }
-            })
-            .collect();
-        found.rows(campaign, &finite, &medians)?;
-        Ok(found)
+        Ok((found, independent_medians(&scale, distribution, finite.design.groups)))
     }
 
-    fn adjusted(fit: &SeverityFit, campaign: &Campaign) -> Result<Self> {
+    /// Of the fit's own times: at the nominal values of its covariates, adjusted for its conditions.
+    fn of(fit: &SeverityFit, campaign: &Campaign) -> Result<Self> {
         let plan = fit.plan();
-        let finite = Finite::of(campaign, plan.time_resolution_s)?;
         let components = fit.variance_components();
-        let conditions: Vec<(Grouping, f64)> = fit
-            .groupings()
-            .iter()
-            .zip(&components)
-            .filter(|(g, _)| g.is_condition())
-            .map(|(g, c)| (*g, c.variance))
-            .collect();
-        let (distribution, sigma) = (fit.distribution(), fit.log_scatter());
-        let scatter = Scatter { distribution, sigma, conditions: &conditions };
-        let trials: Vec<usize> = finite.rows.iter().map(|&row| finite.cells.trial[row]).collect();
-        let adjusted = Adjusted::fit(campaign, &finite.design, &trials, scatter)?;
-        let spread = sigma * distribution.median();
-        let medians: Vec<Median> = (0..finite.design.groups)
-            .map(|g| Median {
-                log: adjusted.location[g] + spread,
-                own: adjusted.own[g],
-                loadings: adjusted.loadings[g].clone(),
-            })
-            .collect();
+        let with_variance = fit.groupings().iter().zip(&components).filter(|(g, _)| g.is_condition());
+        let conditions: Vec<(Grouping, f64)> = with_variance.map(|(g, c)| (*g, c.variance)).collect();
+        let scatter = Scatter { distribution: plan.distribution, sigma: fit.log_scatter(), conditions: &conditions };
+        let finite_at = |shift: Option<&[f64]>| Finite::of(campaign, plan.time_resolution_s, shift);
+        let medians_of = |finite: &Finite| adjusted_medians(campaign, finite, scatter);
+        let finite = finite_at(fit.shift())?;
         let mut found = Self {
             cells: Vec::new(),
             own: Vec::new(),
             loadings: Vec::new(),
             small_sample: SmallSample { factor: 1.0, degrees_of_freedom: fit.scatter_degrees_of_freedom() },
-            log_scatter: sigma,
+            log_scatter: fit.log_scatter(),
             degrees_of_freedom: None,
             log_likelihood: fit.log_likelihood(),
             parameters: finite.design.groups + 1 + conditions.len(),
             level: fit.level(),
-            distribution,
+            distribution: plan.distribution,
         };
+        let mut medians = if fit.groupings().is_empty() {
+            let (of, medians) = Self::independent(&finite, plan.distribution, plan.level)?;
+            found = of;
+            medians
+        } else {
+            medians_of(&finite)?
+        };
+        // The error of a covariate's effect moves cells together, by what one standard error of it does to each.
+        for error in fit.shift_errors() {
+            let moved = |sign: f64| {
+                let from = fit.shift().map_or_else(|| vec![0.0; error.len()], <[f64]>::to_vec);
+                let shift: Vec<f64> = from.iter().zip(error).map(|(s, e)| s + sign * e).collect();
+                medians_of(&finite_at(Some(&shift))?)
+            };
+            for ((median, low), high) in medians.iter_mut().zip(moved(-1.0)?).zip(moved(1.0)?) {
+                median.loadings.push(0.5 * (high.log - low.log));
+            }
+        }
         found.rows(campaign, &finite, &medians)?;
         Ok(found)
     }
@@ -320,6 +308,27 @@ struct Median {
     loadings: Vec<f64>,
 }
 
+fn independent_medians(scale: &Scale, distribution: Distribution, groups: usize) -> Vec<Median> {
+    let spread = scale.sigma * distribution.median();
+    let of = |group: usize| {
+        let combination = Combination { locations: vec![(group, 1.0)], border: vec![(0, spread)] };
+        let variance = scale.variance(&combination);
+        // Covariance with other cells goes through σ̂ alone.
+        let shared = (spread + scale.loadings[group]) * scale.corner[0].sqrt();
+        let own = (variance - shared * shared).max(0.0);
+        Median { log: scale.location[group] + spread, own, loadings: vec![shared] }
+    };
+    (0..groups).map(of).collect()
+}
+
+fn adjusted_medians(campaign: &Campaign, finite: &Finite, scatter: Scatter<'_>) -> Result<Vec<Median>> {
+    let trials: Vec<usize> = finite.rows.iter().map(|&row| finite.cells.trial[row]).collect();
+    let adjusted = Adjusted::fit(campaign, &finite.design, &trials, scatter)?;
+    let spread = scatter.sigma * scatter.distribution.median();
+    let rows = adjusted.location.into_iter().zip(adjusted.own).zip(adjusted.loadings);
+    Ok(rows.map(|((location, own), loadings)| Median { log: location + spread, own, loadings }).collect())
+}
+
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
@@ -334,8 +343,11 @@ struct Finite {
 }
 
 impl Finite {
-    fn of(campaign: &Campaign, resolution: Option<f64>) -> Result<Self> {
-        let cells = Cells::new(campaign, resolution);
+    fn of(campaign: &Campaign, resolution: Option<f64>, shift: Option<&[f64]>) -> Result<Self> {
+        let mut cells = Cells::new(campaign, resolution);
+        if let Some(shift) = shift {
+            cells.take_off(shift);
+        }
         let mut design = Crossed::new(0, 0);
         let (mut rows, mut standing) = (Vec::new(), Vec::with_capacity(cells.cells.len()));
         for (cell, kinds) in cells.with_kinds() {
@@ -379,12 +391,7 @@ impl SeverityFit {
         if campaign.digest() != self.campaign_digest() {
             return Err(ErrorKind::option("campaign", campaign.digest(), "the campaign that was fitted"));
         }
-        if self.groupings().is_empty() {
-            let plan = self.plan();
-            CellMeans::independent(campaign, plan.time_resolution_s, plan.distribution, plan.level)
-        } else {
-            CellMeans::adjusted(self, campaign)
-        }
+        CellMeans::of(self, campaign)
     }
 }
 

@@ -65,6 +65,13 @@ impl Cells {
         Self { cells, kinds, times, weights: campaign.is_weighted().then_some(weights), trial }
     }
 
+    /// Takes `shift` of each trial of the campaign off the log times.
+    pub(crate) fn take_off(&mut self, shift: &[f64]) {
+        for (time, &i) in self.times.iter_mut().zip(&self.trial) {
+            *time = time.moved(-shift[i]);
+        }
+    }
+
     /// The cells with how their trials ended.
     pub(crate) fn with_kinds(&self) -> impl Iterator<Item = (&Cell, Kinds)> {
         self.cells.iter().zip(self.kinds.iter().copied())
@@ -174,6 +181,13 @@ impl Crossed {
     #[allow(clippy::cast_precision_loss)]
     pub(crate) fn total_weight(&self) -> f64 {
         self.weights.as_ref().map_or(self.times.len() as f64, |w| w.iter().sum())
+    }
+
+    /// Takes `shift` off the log times; `trials` are their places in it.
+    pub(crate) fn take_off(&mut self, trials: &[usize], shift: &[f64]) {
+        for (time, &i) in self.times.iter_mut().zip(trials) {
+            *time = time.moved(-shift[i]);
+        }
     }
 
     pub(crate) fn all_exact(&self) -> bool {

@@ -6,6 +6,7 @@ use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
 
 use super::distribution::Distribution;
+use super::mixed::Criterion;
 use super::plan::Severity;
 
 /// One distribution.
@@ -86,7 +87,7 @@ impl DistributionComparison {
         let mut not_fitted = Vec::new();
         let mut error = None;
         for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
-            match plan.clone().independent().distribution(distribution).fit(campaign) {
+            match plan.clone().independent().criterion(Criterion::Ml).distribution(distribution).fit(campaign) {
                 Ok(fit) => {
                     let (n, k) = (fit.trials(), fit.parameters());
                     if n < k + 2 {

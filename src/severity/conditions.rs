@@ -23,7 +23,8 @@ pub(super) struct Conditions {
 }
 
 /// In this order they are fitted; material × surface last, so that it is the first to go.
-const RECORDED: [Grouping; 4] = [Grouping::Day, Grouping::Run, Grouping::Belt, Grouping::MaterialBySurface];
+const RECORDED: [Grouping; 5] =
+    [Grouping::Day, Grouping::Run, Grouping::Laboratory, Grouping::Belt, Grouping::MaterialBySurface];
 
 impl Conditions {
     /// Of the trials of a design, in its order; what cannot be told apart is left out or refused.
@@ -145,15 +146,16 @@ fn grouped(grouping: Grouping, campaign: &Campaign, trials: &[usize], notes: &mu
                 },
             )
         }
-        Grouping::Belt => {
+        Grouping::Belt | Grouping::Laboratory => {
+            let label = |t: &Trial| if grouping == Grouping::Belt { t.belt.clone() } else { t.laboratory.clone() };
             // A surface none of whose trials names a belt has no belt, unless it is a laboratory's.
             let mut acts: BTreeMap<usize, bool> = BTreeMap::new();
             for &i in trials {
                 let laboratory = campaign.surfaces()[surface_of(i)].role == Some(SurfaceRole::Laboratory);
-                *acts.entry(surface_of(i)).or_default() |= laboratory || trial(i).belt.is_some();
+                *acts.entry(surface_of(i)).or_default() |= laboratory || label(trial(i)).is_some();
             }
             let on_belt = |i: usize| acts.get(&surface_of(i)) == Some(&true);
-            labelled(grouping, trials, campaign, notes, |t| t.belt.clone(), on_belt, Clone::clone)
+            labelled(grouping, trials, campaign, notes, label, on_belt, Clone::clone)
         }
         Grouping::MaterialBySurface => {
             let labels: Vec<Option<(usize, usize)>> =

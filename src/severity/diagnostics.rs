@@ -88,7 +88,7 @@ impl SeverityFit {
                 &format!("the fitted campaign, digest {}", self.campaign_digest()),
             ));
         }
-        let prepared = Prepared::new(self.plan(), campaign)?;
+        let prepared = Prepared::shifted(self.plan(), campaign, self.shift())?;
         let (design, rows) = prepared.numbering.crossed(&prepared.cells);
         let scale = self.scale();
         let distribution = self.distribution();

@@ -8,6 +8,7 @@ use crate::estimate::Estimate;
 use crate::numeric::count;
 use crate::record;
 
+use super::covariate::CovariateEffect;
 use super::fit::{Convergence, SeverityFit};
 use super::mixed::VarianceComponent;
 use super::note::Note;
@@ -76,6 +77,8 @@ pub struct SeverityDocument {
     pub scatter_degrees_of_freedom: f64,
     /// Where the scatter comes from: groupings in the model, `residual` last.
     pub variance_components: Vec<VarianceComponent>,
+    /// What recorded numbers do to log time; factors, durabilities and scatter are those at their nominal values.
+    pub covariates: Vec<CovariateEffect>,
     /// Log-likelihood on the time scale.
     pub log_likelihood: f64,
     /// Trials fitted.
@@ -120,6 +123,7 @@ impl SeverityFit {
             log_scatter: self.log_scatter(),
             scatter_degrees_of_freedom: self.scatter_degrees_of_freedom(),
             variance_components: self.variance_components(),
+            covariates: self.covariate_effects().to_vec(),
             log_likelihood: self.log_likelihood(),
             trials: self.trials(),
             log_covariance: LogCovariance { order, rows: self.log_covariance() },

@@ -1,6 +1,6 @@
 //! What computed a scale: least squares or Newton for independent trials, and the mixed models.
 
-use crate::error::Result;
+use crate::error::{ErrorKind, Result};
 use crate::estimate::Interval;
 
 use super::cells::{Block, Crossed};
@@ -21,13 +21,21 @@ enum Random {
     Censored(Box<Fitted>, Integration),
 }
 
-/// Fixed columns are numbered materials first, then the surfaces but the reference.
+/// Fixed columns are numbered materials first, then the surfaces but the reference, then covariates.
 #[derive(Debug, Clone)]
 pub(super) struct Engine {
     /// The same trials as independent ones: the start of the others, and what replicates are drawn about.
     pub(super) scale: Scale,
     random: Option<Random>,
+    known: Vec<Known>,
 }
+
+/// What the error of a given covariate effect does to each fixed column: its change for one standard error.
+#[derive(Debug, Clone)]
+pub(super) struct Known(Vec<f64>);
+
+/// The columns of covariates, each over the trials of the design.
+pub(super) type Columns = [Vec<f64>];
 
 /// Columns of a block: its material, and −1 of its surface.
 fn fixed(block: &Block, groups: usize) -> impl Iterator<Item = (usize, f64)> {
@@ -36,17 +44,38 @@ fn fixed(block: &Block, groups: usize) -> impl Iterator<Item = (usize, f64)> {
 
 impl Engine {
     pub(super) fn independent(scale: Scale) -> Self {
-        Self { scale, random: None }
+        Self { scale, random: None, known: Vec::new() }
     }
 
-    /// Fits what `conditions` hold; those that cannot be told apart are left out of them.
-    pub(super) fn fit(plan: &Severity, design: &Crossed, scale: Scale, conditions: &mut Conditions) -> Result<Self> {
+    pub(super) fn is_independent(&self) -> bool {
+        self.random.is_none()
+    }
+
+    /// Takes the errors of given effects into every combination.
+    pub(super) fn with_known(mut self, known: Vec<Known>) -> Self {
+        self.known = known;
+        self
+    }
+
+    /// Half the difference of the fixed columns of two fits.
+    pub(super) fn change(lower: &Self, upper: &Self, columns: usize) -> Known {
+        Known((0..columns).map(|a| 0.5 * (upper.fixed_effect(a) - lower.fixed_effect(a))).collect())
+    }
+
+    /// Fits what `conditions` and `columns` hold; conditions that cannot be told apart are left out of them.
+    pub(super) fn fit(
+        plan: &Severity,
+        design: &Crossed,
+        scale: Scale,
+        conditions: &mut Conditions,
+        columns: &Columns,
+    ) -> Result<Self> {
         if !Random::is_linear(plan, design) {
             conditions.spare(Grouping::MaterialBySurface, MOST_CELLS);
         }
-        while !conditions.is_empty() {
-            match Random::fit(plan, design, &scale, &conditions.factors) {
-                Ok(random) => return Ok(Self { scale, random: Some(random) }),
+        while !(conditions.is_empty() && columns.is_empty()) {
+            match Random::fit(plan, design, &scale, &conditions.factors, columns) {
+                Ok(random) => return Ok(Self { scale, random: Some(random), known: Vec::new() }),
                 Err(error) => conditions.leave_out(error)?,
             }
         }
@@ -68,6 +97,15 @@ impl Engine {
 
     /// A combination of fixed columns, and a function of σ with derivative `slope` in log σ that is 0 at the fit.
     pub(super) fn combination(&self, weights: &[(usize, f64)], slope: f64) -> Contrast {
+        self.with_errors(self.combined(weights, slope), weights)
+    }
+
+    fn with_errors(&self, contrast: Contrast, weights: &[(usize, f64)]) -> Contrast {
+        let change = |known: &Known| weights.iter().map(|&(a, w)| w * known.0[a]).sum::<f64>();
+        contrast.plus_known(self.known.iter().map(|k| change(k).powi(2)).sum())
+    }
+
+    fn combined(&self, weights: &[(usize, f64)], slope: f64) -> Contrast {
         match &self.random {
             None => self.independent_combination(weights, slope),
             Some(Random::Linear { core, .. }) => {
@@ -103,8 +141,8 @@ impl Engine {
 
     /// A combination of fixed columns and random effects minus their true values.
     pub(super) fn prediction(&self, weights: &[(usize, f64)], random: &[(usize, f64)]) -> Contrast {
-        match &self.random {
-            None => self.combination(weights, 0.0),
+        let found = match &self.random {
+            None => self.combined(weights, 0.0),
             Some(Random::Linear { core, .. }) => {
                 let q = core.problem.q;
                 let all: Vec<(usize, f64)> =
@@ -112,19 +150,20 @@ impl Engine {
                 core.combination(&all)
             }
             Some(Random::Censored(fitted, _)) => fitted.prediction(weights, random),
-        }
+        };
+        self.with_errors(found, weights)
     }
 
     /// Covariance of the log factors in column order and of log σ, row-major.
     pub(super) fn covariance(&self) -> Vec<Vec<f64>> {
         let (groups, q) = (self.groups(), self.scale.q());
-        match &self.random {
+        let mut rows = match &self.random {
             None => self.scale.corner.chunks(q).map(<[f64]>::to_vec).collect(),
             Some(Random::Linear { core, .. }) => {
                 let mut rows = vec![vec![0.0; q]; q];
                 for a in 0..q - 1 {
                     let column = core.covariance_column(groups + a);
-                    for (row, value) in rows.iter_mut().zip(&column[groups..]) {
+                    for (row, value) in rows.iter_mut().zip(&column[groups..groups + q - 1]) {
                         row[a] = *value;
                     }
                 }
@@ -138,9 +177,20 @@ impl Engine {
                 rows
             }
             Some(Random::Censored(fitted, _)) => {
-                (0..q).map(|a| (0..q).map(|b| fitted.covariance[(groups + a, groups + b)]).collect()).collect()
+                // log σ stands behind the covariates.
+                let place = |a: usize| if a + 1 < q { groups + a } else { fitted.beta().len() };
+                let entry = |a: usize, b: usize| fitted.covariance[(place(a), place(b))];
+                (0..q).map(|a| (0..q).map(|b| entry(a, b)).collect()).collect()
+            }
+        };
+        for Known(change) in &self.known {
+            for a in 0..q - 1 {
+                for b in 0..q - 1 {
+                    rows[a][b] += change[groups + a] * change[groups + b];
+                }
             }
         }
+        rows
     }
 
     /// The groupings in their order, `"residual"` last.
@@ -243,45 +293,88 @@ impl Random {
         design.all_exact() && plan.distribution == Distribution::LogNormal
     }
 
-    fn fit(plan: &Severity, design: &Crossed, scale: &Scale, factors: &[Grouped]) -> Result<Self> {
+    fn fit(plan: &Severity, design: &Crossed, scale: &Scale, factors: &[Grouped], columns: &Columns) -> Result<Self> {
         if Self::is_linear(plan, design) {
-            Self::linear(plan.criterion, design, factors)
+            Self::linear(plan.criterion, design, factors, columns)
         } else {
-            Self::censored(plan, design, scale, factors)
+            Self::censored(plan, design, scale, factors, columns)
         }
     }
 
-    fn linear(criterion: Criterion, design: &Crossed, factors: &[Grouped]) -> Result<Self> {
-        let p = design.groups + design.columns;
-        let first = offsets(factors);
-        let q = first.last().copied().unwrap_or(0);
-        let mut rows = Rows::new(q + p);
-        for block in &design.blocks {
-            for i in block.start..block.end {
-                let random = factors.iter().zip(&first).filter_map(|(g, f)| g.level[i].map(|l| (f + l, 1.0)));
-                rows.push(random.chain(fixed(block, design.groups).map(|(a, x)| (q + a, x))));
-            }
-        }
+    fn linear(criterion: Criterion, design: &Crossed, factors: &[Grouped], columns: &Columns) -> Result<Self> {
         let y: Vec<f64> = design.times.iter().map(|t| t.middle()).collect();
-        let components = first.windows(2).map(|w| w[0]..w[1]).collect();
-        let names = factors.iter().map(|g| g.name.clone()).collect();
-        let label = |a: usize| format!("{} {a}", if a < design.groups { "material" } else { "surface" });
-        let problem = Statistics::new(&rows, &y, names, components, &label, criterion)?;
+        let problem = statistics(criterion, design, factors, columns, &y)?;
         Ok(Self::Linear { core: Box::new(Core::fit(problem)?), sum_of_log_times: y.iter().sum() })
     }
 
-    fn censored(plan: &Severity, design: &Crossed, scale: &Scale, factors: &[Grouped]) -> Result<Self> {
+    fn censored(
+        plan: &Severity,
+        design: &Crossed,
+        scale: &Scale,
+        factors: &[Grouped],
+        columns: &Columns,
+    ) -> Result<Self> {
         let nodes = if factors.len() == 1 { DEFAULT_NODES } else { 1 };
-        let mut x = Rows::new(design.groups + design.columns);
+        let crossed = design.groups + design.columns;
+        let mut x = Rows::new(crossed + columns.len());
         for block in &design.blocks {
-            for _ in block.start..block.end {
-                x.push(fixed(block, design.groups));
+            for i in block.start..block.end {
+                x.push(fixed(block, design.groups).chain(covariates(crossed, columns, i)));
             }
         }
-        let beta = scale.location.iter().chain(&scale.log_k).copied().collect();
+        let none = vec![0.0; columns.len()];
+        let beta = scale.location.iter().chain(&scale.log_k).chain(&none).copied().collect();
         let log_sigma = libm::log(scale.sigma);
         let (marginal, start) = assemble(plan.distribution, design.times.clone(), x, factors, nodes, beta, log_sigma);
-        let integration = if nodes == 1 { Integration::Laplace } else { Integration::AdaptiveGaussHermite { nodes } };
+        let integration = match (factors.len(), nodes) {
+            (0, _) => Integration::Exact,
+            (_, 1) => Integration::Laplace,
+            _ => Integration::AdaptiveGaussHermite { nodes },
+        };
         Ok(Self::Censored(Box::new(Fitted::new(marginal, &start, plan.criterion)?), integration))
+    }
+}
+
+/// Entries of the covariates of a trial.
+fn covariates(crossed: usize, columns: &Columns, i: usize) -> impl Iterator<Item = (usize, f64)> + '_ {
+    columns.iter().enumerate().map(move |(j, x)| (crossed + j, x[i]))
+}
+
+/// Cross-products of a design with the log times `y`.
+fn statistics(
+    criterion: Criterion,
+    design: &Crossed,
+    factors: &[Grouped],
+    columns: &Columns,
+    y: &[f64],
+) -> Result<Statistics> {
+    let crossed = design.groups + design.columns;
+    let first = offsets(factors);
+
+    let q = first.last().copied().unwrap_or(0);
+    let mut rows = Rows::new(q + crossed + columns.len());
+    for block in &design.blocks {
+        for i in block.start..block.end {
+            let random = factors.iter().zip(&first).filter_map(|(g, f)| g.level[i].map(|l| (f + l, 1.0)));
+            let fixed = fixed(block, design.groups).chain(covariates(crossed, columns, i));
+            rows.push(random.chain(fixed.map(|(a, x)| (q + a, x))));
+        }
+    }
+    let components = first.windows(2).map(|w| w[0]..w[1]).collect();
+    let names = factors.iter().map(|g| g.name.clone()).collect();
+    let label = |a: usize| match a {
+        _ if a < design.groups => format!("material {a}"),
+        _ if a < crossed => format!("surface {a}"),
+        _ => format!("covariate {}", a - crossed),
+    };
+    Statistics::new(&rows, y, names, components, &label, criterion)
+}
+
+/// Whether materials, surfaces and `columns` leave nothing of `y`.
+pub(super) fn is_explained(design: &Crossed, columns: &Columns, y: &[f64]) -> Result<bool> {
+    match statistics(Criterion::Ml, design, &[], columns, y) {
+        Ok(_) => Ok(false),
+        Err(error) if matches!(error.kind(), ErrorKind::ScatterNotEstimable { .. }) => Ok(true),
+        Err(error) => Err(error),
     }
 }

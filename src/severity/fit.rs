@@ -8,9 +8,11 @@ use crate::estimate::{Bound, Estimate, Interval, IntervalMethod};
 
 use super::cells::{Crossed, Kinds};
 use super::conditions::Conditions;
+use super::covariate::{CovariateEffect, Covariates};
 use super::distribution::Distribution;
 use super::engine::Engine;
 use super::mixed::{Contrast, Criterion, Grouped, Integration, Prediction, VarianceComponent, Verdict, offsets};
+use super::newton::LogTime;
 use super::note::Note;
 use super::plan::{Grouping, Severity};
 use super::prepare::Prepared;
@@ -82,6 +84,12 @@ pub struct SeverityFit {
     /// First random column of each grouping, and the end.
     pub(super) first: Vec<usize>,
     pub(super) cells: Vec<CellSummary>,
+    covariates: Vec<CovariateEffect>,
+    /// What covariates add to log time, by trial of the campaign.
+    shift: Option<Vec<f64>>,
+    /// One standard error of each of these, likewise.
+    shift_errors: Vec<Vec<f64>>,
+    jacobian: f64,
     trials: usize,
     run_outs: usize,
     contact_openings: usize,
@@ -110,14 +118,94 @@ const FEW: usize = 5;
 /// Why an interval is withheld.
 const OVERFLOW: &str = "so little carries its variance that its limits are out of reach";
 
-impl Prepared {
-    pub(crate) fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
-        let (design, positions) = self.numbering.crossed(&self.cells);
+/// A fit and what covariates add to log time, by trial of the campaign.
+struct Found {
+    prepared: Prepared,
+    design: Crossed,
+    engine: Engine,
+    conditions: Conditions,
+    covariates: Covariates,
+    shift: Option<Vec<f64>>,
+    /// What taking off given effects adds to the log-likelihood of exact times.
+    jacobian: f64,
+}
+
+impl Found {
+    /// `moved`: a given effect is taken so many standard errors from where it is.
+    fn of(plan: &Severity, campaign: &Campaign, moved: Option<(usize, f64)>) -> Result<Self> {
+        let mut prepared = Prepared::shifted(plan, campaign, None)?;
+        let (mut design, positions) = prepared.numbering.crossed(&prepared.cells);
+        let trials: Vec<usize> = positions.iter().map(|&i| prepared.cells.trial[i]).collect();
+        let covariates = Covariates::of(plan, campaign, &design, &trials)?;
+        let mut shift = covariates.given_shift(moved);
+        let mut jacobian = 0.0;
+        if let Some(shift) = &shift {
+            let exact = design.times.iter().zip(&trials).filter(|(t, _)| matches!(t, LogTime::Exact(_)));
+            jacobian = -exact.map(|(_, &i)| shift[i]).sum::<f64>();
+            prepared.cells.take_off(shift);
+            design.take_off(&trials, shift);
+        }
         let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
-        let trials: Vec<usize> = positions.iter().map(|&i| self.cells.trial[i]).collect();
         let mut conditions = Conditions::of(plan, campaign, &trials)?;
-        let engine = Engine::fit(plan, &design, scale, &mut conditions)?;
-        self.assemble(plan, campaign, &design, engine, conditions)
+        let mut engine = Engine::fit(plan, &design, scale, &mut conditions, &covariates.over(&trials))?;
+        let first = design.groups + design.columns;
+        if let Some(estimated) = covariates.estimated_shift(|j| engine.fixed_effect(first + j)) {
+            // From here on every time is one at the nominal values.
+            prepared.cells.take_off(&estimated);
+            design.take_off(&trials, &estimated);
+            engine.scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
+            let before = shift.unwrap_or_else(|| vec![0.0; estimated.len()]);
+            shift = Some(before.iter().zip(&estimated).map(|(a, b)| a + b).collect());
+        }
+        Ok(Self { prepared, design, engine, conditions, covariates, shift, jacobian })
+    }
+}
+
+impl SeverityFit {
+    pub(super) fn of(plan: &Severity, campaign: &Campaign) -> Result<Self> {
+        let mut found = Found::of(plan, campaign, None)?;
+        let columns = found.design.groups + found.design.columns + found.covariates.columns.len();
+        let mut known = Vec::new();
+        for (at, _) in found.covariates.uncertain() {
+            let (lower, upper) =
+                (Found::of(plan, campaign, Some((at, -1.0)))?, Found::of(plan, campaign, Some((at, 1.0)))?);
+            known.push(Engine::change(&lower.engine, &upper.engine, columns));
+        }
+        found.engine = found.engine.with_known(known);
+        let Found { prepared, design, engine, mut conditions, covariates, shift, jacobian } = found;
+        let first = design.groups + design.columns;
+        let effects = covariates.effects(plan.level, |j| engine.combination(&[(first + j, 1.0)], 0.0))?;
+        let errors = covariates.errors(&effects);
+        conditions.notes.extend(covariates.notes);
+        conditions.undetermined.extend(covariates.undetermined);
+        let mut fit = prepared.assemble(plan, campaign, &design, engine, conditions)?;
+        (fit.covariates, fit.shift, fit.shift_errors, fit.jacobian) = (effects, shift, errors, jacobian);
+        Ok(fit)
+    }
+
+    /// What recorded numbers do to log time; everything else is stated at their nominal values.
+    #[must_use]
+    pub fn covariate_effects(&self) -> &[CovariateEffect] {
+        &self.covariates
+    }
+
+    /// What they add to log time, by trial of the campaign.
+    pub(crate) fn shift(&self) -> Option<&[f64]> {
+        self.shift.as_deref()
+    }
+
+    /// One standard error of each part of that.
+    pub(super) fn shift_errors(&self) -> &[Vec<f64>] {
+        &self.shift_errors
+    }
+}
+
+impl Prepared {
+    /// The fit of a plan of independent trials, covariates as they were taken off.
+    pub(crate) fn fit(&self, plan: &Severity, campaign: &Campaign) -> Result<SeverityFit> {
+        let (design, _) = self.numbering.crossed(&self.cells);
+        let scale = Scale::fit(&design, plan.distribution, "the severity fit")?;
+        self.independent(plan, campaign, &design, scale)
     }
 
     /// A scale of independent trials that another estimator found, with everything that is read off it.
@@ -154,6 +242,10 @@ impl Prepared {
             groupings: conditions.groupings,
             first: offsets(&conditions.factors),
             factors: conditions.factors,
+            covariates: Vec::new(),
+            shift: None,
+            shift_errors: Vec::new(),
+            jacobian: 0.0,
             trials: design.times.len(),
             run_outs: kinds.right,
             contact_openings: kinds.left,
@@ -269,18 +361,22 @@ impl SeverityFit {
     /// small; 1 otherwise.
     #[must_use]
     pub fn small_sample_factor(&self) -> f64 {
-        if self.groupings.is_empty() { self.engine.scale.small_sample.factor } else { 1.0 }
+        if self.engine.is_independent() { self.engine.scale.small_sample.factor } else { 1.0 }
     }
     /// Maximised log-likelihood of the fitted trials on the time scale (densities of T in 1/s); restricted where
     /// there are random effects, and then comparable only between fits with the same materials, surfaces and reference.
     #[must_use]
     pub fn log_likelihood(&self) -> f64 {
-        self.engine.log_likelihood()
+        self.engine.log_likelihood() + self.jacobian
     }
     /// Free parameters: materials on the scale, surfaces but the reference, variances.
     #[must_use]
     pub fn parameters(&self) -> usize {
-        self.engine.scale.location.len() + self.engine.scale.log_k.len() + 1 + self.groupings.len()
+        self.engine.scale.location.len()
+            + self.engine.scale.log_k.len()
+            + 1
+            + self.groupings.len()
+            + self.covariates.len()
     }
     /// Trials that were fitted.
     #[must_use]

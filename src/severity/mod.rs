@@ -6,9 +6,11 @@
 //! | out | a [`SeverityFit`]: one abrasiveness factor per surface, one durability per material, with covariance |
 //!
 //! # Model
-//! `log T = μ(material) − log k(surface) + Σ random effects + σ W`, T in s, k dimensionless, k(reference) = 1; W
+//! `log T = μ(material) − log k(surface) + Σ γ (x − x₀) + Σ random effects + σ W`, T in s, k dimensionless, k(reference) = 1; W
 //! standard normal (log-normal times), smallest extreme value (Weibull) or logistic (log-logistic). The random effects are
-//! those of days, runs and belts, where they are recorded, and of material × surface ([`Grouping`], [`mixed`]).
+//! those of days, runs, laboratories and belts, where they are recorded, and of material × surface ([`Grouping`],
+//! [`mixed`]); x are recorded numbers such as the drops since a belt was mounted ([`Covariate`]), and everything is stated
+//! at their nominal values x₀.
 //! A perforated trial contributes its density, a run-out its survival probability, a contact
 //! opening its distribution function.
 //!
@@ -38,6 +40,7 @@ mod cell_means;
 pub(crate) mod cells;
 mod comparison;
 mod conditions;
+mod covariate;
 mod diagnostics;
 mod distribution;
 mod document;
@@ -75,6 +78,7 @@ pub use additivity::{Additivity, Comparison, ComparisonMethod};
 pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
 pub use comparison::{DistributionComparison, DistributionRow};
+pub use covariate::{Covariate, CovariateEffect};
 pub use diagnostics::TrialDiagnostics;
 pub use distribution::Distribution;
 pub use document::{LogCovariance, SeverityDocument};

@@ -29,6 +29,15 @@ impl LogTime {
             Self::Between(a, b) => 0.5 * (a + b),
         }
     }
+
+    pub(crate) fn moved(self, by: f64) -> Self {
+        match self {
+            Self::Exact(y) => Self::Exact(y + by),
+            Self::Right(y) => Self::Right(y + by),
+            Self::Left(y) => Self::Left(y + by),
+            Self::Between(a, b) => Self::Between(a + by, b + by),
+        }
+    }
 }
 
 /// Log-likelihood contribution of one observation with its derivatives in `(η, λ)`; the second

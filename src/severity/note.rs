@@ -104,6 +104,33 @@ pub enum Note {
         /// Its levels.
         levels: usize,
     },
+    /// The table records this covariate, and it is not in the model.
+    CovariateNotFitted {
+        /// Its column.
+        column: String,
+        /// Why not.
+        reason: String,
+    },
+    /// Trials that a covariate acts on and that do not name their value.
+    WithoutValue {
+        /// Its column.
+        column: String,
+        /// How many trials.
+        trials: usize,
+        /// Id of the first of them.
+        first: String,
+        /// Whether they have a shift of their own; otherwise they are taken at the nominal value.
+        apart: bool,
+    },
+    /// Everything is stated at a value of a covariate that lies beyond those recorded.
+    BeyondRecorded {
+        /// Its column.
+        column: String,
+        /// The nominal value.
+        nominal: String,
+        /// What was recorded.
+        range: String,
+    },
     /// All trials on a surface share one level, whose effect cannot be told from the factor of the
     /// surface; the standard error of the factor contains it.
     Confounded {
@@ -169,6 +196,18 @@ impl std::fmt::Display for Note {
             Self::FewLevels { grouping, levels } => {
                 write!(f, "{grouping} has only {levels} levels; its variance is poorly known")
             }
+            Self::CovariateNotFitted { column, reason } => {
+                write!(f, "{column} is recorded and not in the model, so nothing is corrected for it: {reason}")
+            }
+            Self::WithoutValue { column, trials, first, apart } => {
+                let how =
+                    if *apart { "they share a shift of their own" } else { "they are taken at the nominal value" };
+                write!(f, "{trials} trial(s) have no {column} (first {first}); {how}")
+            }
+            Self::BeyondRecorded { column, nominal, range } => write!(
+                f,
+                "everything is stated at {column} {nominal}, beyond what was recorded ({range}): an extrapolation"
+            ),
             Self::Confounded { surface, grouping } => write!(
                 f,
                 "all trials on {surface} share one {grouping}, whose effect cannot be told from the surface's factor; \

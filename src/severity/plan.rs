@@ -5,10 +5,10 @@ use serde::{Deserialize, Serialize};
 use crate::campaign::Campaign;
 use crate::error::Result;
 
+use super::covariate::Covariate;
 use super::distribution::Distribution;
 use super::fit::SeverityFit;
 use super::mixed::Criterion;
-use super::prepare::Prepared;
 
 /// What shares conditions, and so a random effect on log time.
 ///
@@ -28,6 +28,8 @@ pub enum Grouping {
     Day,
     /// Trials of one run; runs of the same name on different days are different runs.
     Run,
+    /// Trials of one laboratory. Acts only on surfaces whose trials name a laboratory.
+    Laboratory,
     /// Trials on one abrasive belt. Acts only on surfaces whose trials name a belt.
     Belt,
     /// A material's own departure on a surface from the common scale: one level per cell.
@@ -43,6 +45,7 @@ impl Grouping {
         match self {
             Self::Day => "day",
             Self::Run => "run",
+            Self::Laboratory => "laboratory",
             Self::Belt => "belt",
             Self::MaterialBySurface => "material_by_surface",
             Self::ClassBySurface => "class_by_surface",
@@ -51,7 +54,7 @@ impl Grouping {
 
     /// Whether its levels are conditions that trials share, and not departures of what is tested.
     pub(crate) fn is_condition(self) -> bool {
-        matches!(self, Self::Day | Self::Run | Self::Belt)
+        matches!(self, Self::Day | Self::Run | Self::Laboratory | Self::Belt)
     }
 }
 
@@ -60,6 +63,7 @@ impl std::fmt::Display for Grouping {
         f.write_str(match self {
             Self::Day => "day",
             Self::Run => "run",
+            Self::Laboratory => "laboratory",
             Self::Belt => "belt",
             Self::MaterialBySurface => "material × surface",
             Self::ClassBySurface => "class × surface",
@@ -70,12 +74,13 @@ impl std::fmt::Display for Grouping {
 /// What to fit: plain data, checked in [`fit`](Self::fit), kept in the result. Every later stage takes
 /// reference, distribution and level from the fit it is given.
 ///
-/// `log T = μ(material) − log k(surface) + Σ random effects + σ W`.
+/// `log T = μ(material) − log k(surface) + Σ γ (x − x₀) + Σ random effects + σ W`.
 ///
 /// | option | default | range | meaning |
 /// |---|---|---|---|
 /// | reference | required | a surface of the campaign | surface whose factor is 1 |
-/// | random | what the table records and can tell apart of day, run and belt, and material × surface | [`Grouping`]s, each once | what shares conditions |
+/// | random | what the table records and can tell apart of day, run, laboratory and belt, and material × surface | [`Grouping`]s, each once | what shares conditions |
+/// | covariates | belt wear for a fresh belt, where `belt_drop` is recorded | [`Covariate`]s, each column once | recorded numbers that act on log time, and the values at which everything is stated |
 /// | distribution | log-normal | see [`Distribution`] | times about their cell |
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
 /// | time resolution | none | > 0 s | a perforated time t is only known to lie within t ± half of this |
@@ -115,6 +120,9 @@ pub struct Severity {
     /// `None`: what the table records.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) random: Option<Vec<Grouping>>,
+    /// Beside belt wear, which is in the model where the table records it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(super) covariates: Vec<Covariate>,
     #[serde(default)]
     pub(super) criterion: Criterion,
 }
@@ -139,6 +147,7 @@ impl Severity {
             level: default_level(),
             time_resolution_s: None,
             random: None,
+            covariates: Vec::new(),
             criterion: Criterion::default(),
         }
     }
@@ -196,6 +205,14 @@ impl Severity {
         self
     }
 
+    /// Adds a recorded number that acts on log time; one on `belt_drop` replaces the belt wear that is fitted of its own
+    /// accord.
+    #[must_use]
+    pub fn covariate(mut self, covariate: Covariate) -> Self {
+        self.covariates.push(covariate);
+        self
+    }
+
     /// Sets the criterion of variances.
     #[must_use]
     pub fn criterion(mut self, criterion: Criterion) -> Self {
@@ -243,6 +260,6 @@ impl Severity {
     /// speaks against them, as in a campaign of single specimens: the likelihood grows without limit as the
     /// scatter goes to 0), `NotConverged`.
     pub fn fit(&self, campaign: &Campaign) -> Result<SeverityFit> {
-        Prepared::new(self, campaign)?.fit(self, campaign)
+        SeverityFit::of(self, campaign)
     }
 }

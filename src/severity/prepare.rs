@@ -22,7 +22,17 @@ pub(crate) struct Prepared {
 }
 
 impl Prepared {
+    /// With what covariates do to log times taken off, so that every time is one at the nominal values; effects that are
+    /// to be estimated are those of the plan's own fit.
     pub(crate) fn new(plan: &Severity, campaign: &Campaign) -> Result<Self> {
+        if plan.covariates.is_empty() && campaign.trials().iter().all(|t| t.belt_drop.is_none()) {
+            return Self::shifted(plan, campaign, None);
+        }
+        Self::shifted(plan, campaign, plan.fit(campaign)?.shift())
+    }
+
+    /// With `shift` of each trial of the campaign taken off log times.
+    pub(crate) fn shifted(plan: &Severity, campaign: &Campaign, shift: Option<&[f64]>) -> Result<Self> {
         check_level(plan.level)?;
         let reference = campaign.surface(&plan.reference)?;
         if let Some(step) = plan.time_resolution_s
@@ -30,7 +40,10 @@ impl Prepared {
         {
             return Err(ErrorKind::option("time_resolution_s", step, "a positive, finite number of seconds"));
         }
-        let cells = Cells::new(campaign, plan.time_resolution_s);
+        let mut cells = Cells::new(campaign, plan.time_resolution_s);
+        if let Some(shift) = shift {
+            cells.take_off(shift);
+        }
         let links: Vec<Link> =
             cells.with_kinds().map(|(c, kinds)| Link { material: c.material, surface: c.surface, kinds }).collect();
         let materials: Vec<String> = campaign.materials().iter().map(|m| m.name.clone()).collect();

@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod censored;
+mod covariate;
 mod coverage;
 mod linear;
 mod recorded;

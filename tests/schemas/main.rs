@@ -16,11 +16,11 @@ use std::sync::OnceLock;
 
 use serde_json::{Value, json};
 use surface_severity::bootstrap::{Bootstrap, Replicates};
-use surface_severity::campaign::{Campaign, Decisions, Trial};
+use surface_severity::campaign::{Campaign, Decisions, SurfaceRole, Trial};
 use surface_severity::correction::{Correction, CorrectionOptions};
 use surface_severity::equivalence::{Equivalence, EquivalenceDocument, EquivalenceFit, Form};
 use surface_severity::screening::{Screening, ScreeningDocument};
-use surface_severity::severity::{Distribution, Grouping, Robust, Severity, SeverityDocument};
+use surface_severity::severity::{Covariate, Distribution, Grouping, Robust, Severity, SeverityDocument};
 
 use comments::Comments;
 
@@ -65,6 +65,16 @@ fn dated_trials() -> Vec<Trial> {
     trials
 }
 
+/// The same by a laboratory that counts the drops on its belt and knows the exponent of speed.
+fn worn() -> (Campaign, Severity) {
+    let trials = dated_trials().into_iter().enumerate().map(|(i, trial)| match trial.surface.as_str() {
+        "bench" => trial.belt_drop((i * 7 % 20) as f64).laboratory("east").surface_role(SurfaceRole::Laboratory),
+        _ => trial.speed_m_per_s(8.0).surface_role(SurfaceRole::Road),
+    });
+    let speed = Covariate::power_law("speed_m_per_s", 10.0).on(SurfaceRole::Road).given(-1.0, 0.2);
+    (Campaign::from_trials(trials).unwrap(), Severity::new("lane").covariate(speed))
+}
+
 fn value(text: &str) -> Value {
     serde_json::from_str(text).unwrap()
 }
@@ -80,6 +90,7 @@ fn documents(kind: &str) -> &'static [Value] {
             demo.with_decisions(&Decisions::new().set_aside(flagged, "the film shows a bounce", "A. N.")).unwrap();
         let small = Campaign::from_trials(awkward_trials()).unwrap();
 
+        let (worn, worn_plan) = worn();
         let plan = Severity::new(REFERENCE).independent();
         let fit = plan.fit(&demo).unwrap();
         let decided_fit = plan.fit(&decided).unwrap();
@@ -99,6 +110,7 @@ fn documents(kind: &str) -> &'static [Value] {
             plan.clone().time_resolution_s(0.05).fit(&demo).unwrap().document(None),
             Severity::new(REFERENCE).random(Grouping::Day).fit(&decided).unwrap().document(None),
             Severity::new(REFERENCE).fit(&demo).unwrap().document(None),
+            worn_plan.fit(&worn).unwrap().document(None),
         ]
         .iter()
         .map(|d| value(&d.to_json().unwrap()))
@@ -157,7 +169,7 @@ fn documents(kind: &str) -> &'static [Value] {
                 .clone(),
         ];
         let replicates = replicates.iter().map(|r| value(&r.to_json().unwrap())).collect();
-        let campaigns = [&demo, &decided, &small];
+        let campaigns = [&demo, &decided, &small, &worn];
         let campaign = campaigns.iter().map(|c| serde_json::to_value(c).unwrap()).collect();
         vec![campaign, severity, screening, equivalence, correction, replicates]
     });

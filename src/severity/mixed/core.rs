@@ -14,12 +14,12 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::Result;
 use crate::estimate::{Interval, IntervalMethod, check_level};
-use crate::numeric::special::normal_quantile;
+use crate::numeric::special::{normal_quantile, two_sided_quantile};
 
 use super::deviance::{Criterion, Minimum, Pin, Problem};
 use super::elimination::{Factor, Symmetric};
 use super::profile::{Point, limits};
-use super::uncertainty::{MeanSquare, Uncertainty, spread_over};
+use super::uncertainty::{LEVEL, MeanSquare, Uncertainty, same_limit, spread_over};
 
 /// What the search for the estimates came to.
 ///
@@ -190,12 +190,20 @@ pub struct Contrast {
     pub(super) uncertainty: Uncertainty,
     /// What makes the standard error of maximum likelihood fit for few trials.
     small_sample: f64,
+    /// Part of the variance that is known, and so of a normal error.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    known: f64,
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref)] // serde's signature
+fn is_zero(x: &f64) -> bool {
+    *x <= 0.0
 }
 
 impl Contrast {
     pub(in crate::severity) fn new(estimate: f64, standard_error: f64, degrees_of_freedom: Option<f64>) -> Self {
         let uncertainty = Uncertainty::student(degrees_of_freedom);
-        Self { estimate, standard_error, degrees_of_freedom, uncertainty, small_sample: 1.0 }
+        Self { estimate, standard_error, degrees_of_freedom, uncertainty, small_sample: 1.0, known: 0.0 }
     }
 
     pub(super) fn with(mut self, uncertainty: Uncertainty) -> Self {
@@ -205,6 +213,15 @@ impl Contrast {
 
     pub(in crate::severity) fn small_sample(mut self, factor: f64) -> Self {
         self.small_sample = factor;
+        self
+    }
+
+    /// Adds an independent error of known variance.
+    pub(in crate::severity) fn plus_known(mut self, variance: f64) -> Self {
+        if variance > 0.0 {
+            self.known += variance;
+            self.standard_error = libm::hypot(self.standard_error, libm::sqrt(variance));
+        }
         self
     }
 
@@ -226,7 +243,13 @@ impl Contrast {
     /// ```
     #[must_use]
     pub fn multiplier(&self, level: f64) -> f64 {
-        self.small_sample * self.uncertainty.multiplier(level)
+        let estimated = self.small_sample * self.uncertainty.multiplier(level);
+        if self.known <= 0.0 {
+            return estimated;
+        }
+        let share = (self.known / self.standard_error.powi(2)).min(1.0);
+        let normal = two_sided_quantile(level, None);
+        libm::sqrt(share * normal * normal + (1.0 - share) * estimated * estimated)
     }
 
     /// Degrees of freedom, at least 1, of the Student t whose 95 % limits are those of
@@ -243,7 +266,11 @@ impl Contrast {
     /// ```
     #[must_use]
     pub fn equivalent_degrees_of_freedom(&self) -> f64 {
-        self.uncertainty.equivalent_degrees_of_freedom()
+        if self.known > 0.0 {
+            same_limit(self.multiplier(LEVEL))
+        } else {
+            self.uncertainty.equivalent_degrees_of_freedom()
+        }
     }
 }
 

@@ -86,10 +86,10 @@ pub(super) fn spread_over(n: usize) -> (impl Iterator<Item = usize>, f64) {
 }
 
 /// The level at which limits are matched.
-const LEVEL: f64 = 0.95;
+pub(super) const LEVEL: f64 = 0.95;
 
 /// Degrees of freedom whose t quantile is `multiplier` at [`LEVEL`], at least one.
-fn same_limit(multiplier: f64) -> f64 {
+pub(super) fn same_limit(multiplier: f64) -> f64 {
     let at = |df: f64| two_sided_quantile(LEVEL, Some(df)) - multiplier;
     // In 1/df, where the quantile is nearly straight.
     let inverse = |x: f64| at(1.0 / x);

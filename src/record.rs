@@ -40,6 +40,11 @@ macro_rules! record {
         #[must_use]
         pub fn $field(&self) -> $ty { self.$field }
     };
+    (@getter clone [$(#[$meta:meta])*] $field:ident $ty:ty) => {
+        $(#[$meta])*
+        #[must_use]
+        pub fn $field(&self) -> $ty { self.$field.clone() }
+    };
     (@getter text [$(#[$meta:meta])*] $field:ident $ty:ty) => {
         $(#[$meta])*
         #[must_use]

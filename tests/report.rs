@@ -69,7 +69,7 @@ fn demo() -> &'static Demo {
             distributions: DistributionComparison::of(plan, &campaign).unwrap(),
             equal: EqualScatter::test(plan, &campaign, ScatterBy::Class).unwrap(),
             unequal: UnequalScatter::fit(plan, &campaign, ScatterBy::Class).unwrap(),
-            mixed_intervals: vec![mixed.profile_interval(Grouping::Day).ok(), None, mixed.scatter_interval().ok()],
+            mixed_intervals: vec![mixed.profile_interval(&Grouping::Day).ok(), None, mixed.scatter_interval().ok()],
             mixed,
             screening: Screening::new().screen(&campaign, fit.plan()).unwrap(),
             reports: read.reports().iter().flat_map(|r| correction.apply(r)).collect(),

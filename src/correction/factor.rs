@@ -312,7 +312,11 @@ impl SurfaceCorrection {
                 Grouping::Day => squared / report.days,
                 _ => squared,
             };
-            let road = if target == Target::Specimen && c.grouping() != Grouping::Belt { 1.0 } else { 0.0 };
+            let road = if target == Target::Specimen && !matches!(c.grouping(), Grouping::Belt | Grouping::Laboratory) {
+                1.0
+            } else {
+                0.0
+            };
             (c.log_variance() * (own + road), c.degrees_of_freedom())
         })
     }

@@ -203,28 +203,19 @@ fn conditions(severity: &SeverityFit, campaign: &Campaign, laboratory: &str) -> 
         .shared_variances()
         .into_iter()
         .map(|shared| SharedCondition {
+            laboratory_levels: levels_on(campaign, laboratory, &shared.grouping),
             grouping: shared.grouping,
             log_variance: shared.log_variance,
             degrees_of_freedom: shared.degrees_of_freedom,
-            laboratory_levels: levels_on(campaign, laboratory, shared.grouping),
         })
         .collect();
-    found.sort_by_key(|c| c.grouping);
+    found.sort_by(|a, b| a.grouping.cmp(&b.grouping));
     found
 }
 
-fn levels_on(campaign: &Campaign, surface: &str, grouping: Grouping) -> usize {
-    let mut labels: Vec<(Option<&String>, &String)> = campaign
-        .trials_in_use()
-        .filter(|t| t.surface == surface)
-        .filter_map(|t| match grouping {
-            Grouping::Day => Some((None, t.day.as_ref()?)),
-            Grouping::Run => Some((t.day.as_ref(), t.run.as_ref()?)),
-            Grouping::Laboratory => Some((None, t.laboratory.as_ref()?)),
-            Grouping::Belt => Some((None, t.belt.as_ref()?)),
-            _ => None,
-        })
-        .collect();
+fn levels_on(campaign: &Campaign, surface: &str, grouping: &Grouping) -> usize {
+    let mut labels: Vec<(Option<&str>, &str)> =
+        campaign.trials_in_use().filter(|t| t.surface == surface).filter_map(|t| grouping.label(t)).collect();
     labels.sort_unstable();
     labels.dedup();
     labels.len()

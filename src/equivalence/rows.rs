@@ -581,7 +581,7 @@ record! {
     /// ```
     pub struct SharedCondition as RawSharedCondition {
         /// Day, run or belt.
-        copy grouping: Grouping,
+        clone grouping: Grouping,
         /// Variance of the log times between its levels.
         copy log_variance: f64,
         /// Degrees of freedom of that, at least 1.

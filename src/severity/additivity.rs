@@ -149,7 +149,7 @@ impl Additivity {
 
     /// The test in the model that `fit` has of `campaign`.
     pub(crate) fn of(fit: &SeverityFit, campaign: &Campaign) -> Result<Self> {
-        if fit.groupings().iter().any(|g| g.is_condition()) {
+        if fit.groupings().iter().any(super::plan::Grouping::is_condition) {
             return Self::with_conditions(fit, campaign);
         }
         Self::of_independent(fit.plan(), campaign)

@@ -66,7 +66,7 @@ impl Adjusted {
         let mut levels = vec![Vec::new(); trials.len()];
         let mut penalty = Vec::new();
         let (groupings, variances): (Vec<Grouping>, Vec<f64>) =
-            scatter.conditions.iter().copied().filter(|c| c.1 > 0.0).unzip();
+            scatter.conditions.iter().filter(|c| c.1 > 0.0).cloned().unzip();
         let conditions = Conditions::levels(&groupings, false, campaign, trials)?;
         for (factor, variance) in conditions.factors.iter().zip(variances) {
             let first = penalty.len();

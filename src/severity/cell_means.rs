@@ -146,7 +146,7 @@ impl CellMeans {
         let plan = fit.plan();
         let components = fit.variance_components();
         let with_variance = fit.groupings().iter().zip(&components).filter(|(g, _)| g.is_condition());
-        let conditions: Vec<(Grouping, f64)> = with_variance.map(|(g, c)| (*g, c.variance)).collect();
+        let conditions: Vec<(Grouping, f64)> = with_variance.map(|(g, c)| (g.clone(), c.variance)).collect();
         let scatter = Scatter { distribution: plan.distribution, sigma: fit.log_scatter(), conditions: &conditions };
         let finite_at = |shift: Option<&[f64]>| Finite::of(campaign, plan.time_resolution_s, shift);
         let medians_of = |finite: &Finite| adjusted_medians(campaign, finite, scatter);

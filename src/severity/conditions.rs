@@ -33,9 +33,9 @@ impl Conditions {
         let mut found = Self::levels(asked.unwrap_or(&RECORDED), asked.is_none(), campaign, trials)?;
         let flawed = |f: &[Grouped]| (0..f.len()).find_map(|at| Some((at, flaw(f, at, trials.len())?)));
         while let Some((at, flaw)) = flawed(&found.factors) {
-            let (grouping, reason) = (found.groupings[at], flaw.to_string());
+            let (grouping, reason) = (found.groupings[at].clone(), flaw.to_string());
             if !found.recorded {
-                return Err(ErrorKind::NotEstimable { quantity: variance_of(grouping), reason }.into());
+                return Err(ErrorKind::NotEstimable { quantity: variance_of(&grouping), reason }.into());
             }
             let harmless = match flaw {
                 // The same groups as another are in the model under its name.
@@ -57,8 +57,8 @@ impl Conditions {
         trials: &[usize],
     ) -> Result<Self> {
         let mut found = Self { recorded, ..Self::default() };
-        for &grouping in groupings {
-            if found.groupings.contains(&grouping) {
+        for grouping in groupings {
+            if found.groupings.contains(grouping) {
                 return Err(ErrorKind::option("random", grouping.as_str(), "each grouping factor once"));
             }
             let factor = grouped(grouping, campaign, trials, &mut found.notes);
@@ -69,7 +69,7 @@ impl Conditions {
                 let reason = format!("no trial names its {grouping}");
                 return Err(ErrorKind::NotEstimable { quantity: variance_of(grouping), reason }.into());
             }
-            found.groupings.push(grouping);
+            found.groupings.push(grouping.clone());
             found.factors.push(factor);
         }
         Ok(found)
@@ -80,8 +80,8 @@ impl Conditions {
     }
 
     /// Leaves out a grouping that was not asked for and would take too long.
-    pub(super) fn spare(&mut self, grouping: Grouping, most: usize) {
-        let Some(at) = self.groupings.iter().position(|g| *g == grouping).filter(|_| self.recorded) else { return };
+    pub(super) fn spare(&mut self, grouping: &Grouping, most: usize) {
+        let Some(at) = self.groupings.iter().position(|g| g == grouping).filter(|_| self.recorded) else { return };
         let levels = self.factors[at].levels.len();
         if levels <= most {
             return;
@@ -98,7 +98,7 @@ impl Conditions {
         }
         let named = match error.kind() {
             ErrorKind::NotEstimable { quantity, reason } => {
-                self.groupings.iter().position(|g| *quantity == variance_of(*g)).map(|at| (at, reason.clone()))
+                self.groupings.iter().position(|g| *quantity == variance_of(g)).map(|at| (at, reason.clone()))
             }
             _ => None,
         };
@@ -118,44 +118,34 @@ impl Conditions {
     }
 }
 
-fn variance_of(grouping: Grouping) -> String {
+fn variance_of(grouping: &Grouping) -> String {
     format!("the variance of {}", grouping.as_str())
 }
 
 /// A level: what is recorded, or the trial itself where nothing is.
 type Level<T> = std::result::Result<T, String>;
+/// A label, and the day that it belongs to where it is one within days.
+type Label = (Option<String>, String);
 
-fn grouped(grouping: Grouping, campaign: &Campaign, trials: &[usize], notes: &mut Vec<Note>) -> Grouped {
+fn grouped(grouping: &Grouping, campaign: &Campaign, trials: &[usize], notes: &mut Vec<Note>) -> Grouped {
     let name = grouping.as_str();
     let trial = |i: usize| &campaign.trials()[i];
     let surface_of = |i: usize| campaign.surface_index()[i] as usize;
+    let shown = |(day, label): &Label| match day {
+        Some(day) => format!("{day} / {label}"),
+        None => label.clone(),
+    };
     match grouping {
-        Grouping::Day => labelled(grouping, trials, campaign, notes, |t| t.day.clone(), |_| true, Clone::clone),
-        Grouping::Run => {
-            let run = |t: &Trial| t.run.clone().map(|run| (t.day.clone(), run));
-            labelled(
-                grouping,
-                trials,
-                campaign,
-                notes,
-                run,
-                |_| true,
-                |(day, run)| match day {
-                    Some(day) => format!("{day} / {run}"),
-                    None => run.clone(),
-                },
-            )
-        }
-        Grouping::Belt | Grouping::Laboratory => {
-            let label = |t: &Trial| if grouping == Grouping::Belt { t.belt.clone() } else { t.laboratory.clone() };
+        Grouping::Day | Grouping::Run => labelled(grouping, trials, campaign, notes, |_| true, shown),
+        Grouping::Belt | Grouping::Laboratory | Grouping::Column(_) => {
             // A surface none of whose trials names a belt has no belt, unless it is a laboratory's.
             let mut acts: BTreeMap<usize, bool> = BTreeMap::new();
             for &i in trials {
                 let laboratory = campaign.surfaces()[surface_of(i)].role == Some(SurfaceRole::Laboratory);
-                *acts.entry(surface_of(i)).or_default() |= laboratory || label(trial(i)).is_some();
+                *acts.entry(surface_of(i)).or_default() |= laboratory || grouping.label(trial(i)).is_some();
             }
             let on_belt = |i: usize| acts.get(&surface_of(i)) == Some(&true);
-            labelled(grouping, trials, campaign, notes, label, on_belt, Clone::clone)
+            labelled(grouping, trials, campaign, notes, on_belt, shown)
         }
         Grouping::MaterialBySurface => {
             let labels: Vec<Option<(usize, usize)>> =
@@ -181,19 +171,19 @@ fn grouped(grouping: Grouping, campaign: &Campaign, trials: &[usize], notes: &mu
 }
 
 /// Levels by a label of the table. A trial without one, on a surface on which the grouping acts, is a level of its own.
-fn labelled<T: Ord>(
-    grouping: Grouping,
+fn labelled(
+    grouping: &Grouping,
     trials: &[usize],
     campaign: &Campaign,
     notes: &mut Vec<Note>,
-    label: impl Fn(&Trial) -> Option<T>,
     acts: impl Fn(usize) -> bool,
-    show: impl Fn(&T) -> String,
+    show: impl Fn(&Label) -> String,
 ) -> Grouped {
     let trial = |i: usize| &campaign.trials()[i];
+    let label = |t: &Trial| grouping.label(t).map(|(day, label)| (day.map(str::to_owned), label.to_owned()));
     let nothing = !trials.iter().any(|&i| label(trial(i)).is_some());
     let mut without: Vec<&str> = Vec::new();
-    let labels: Vec<Option<Level<T>>> = trials
+    let labels: Vec<Option<Level<Label>>> = trials
         .iter()
         .map(|&i| {
             if nothing || !acts(i) {
@@ -207,7 +197,7 @@ fn labelled<T: Ord>(
         .collect();
     without.sort_unstable();
     if let Some(first) = without.first() {
-        notes.push(Note::Unlabelled { grouping, trials: without.len(), first: (*first).to_owned() });
+        notes.push(Note::Unlabelled { grouping: grouping.clone(), trials: without.len(), first: (*first).to_owned() });
     }
     Grouped::of_labels(grouping.as_str(), &labels, |level| match level {
         Ok(label) => show(label),

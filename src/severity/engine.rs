@@ -71,7 +71,7 @@ impl Engine {
         columns: &Columns,
     ) -> Result<Self> {
         if !Random::is_linear(plan, design) {
-            conditions.spare(Grouping::MaterialBySurface, MOST_CELLS);
+            conditions.spare(&Grouping::MaterialBySurface, MOST_CELLS);
         }
         while !(conditions.is_empty() && columns.is_empty()) {
             match Random::fit(plan, design, &scale, &conditions.factors, columns) {

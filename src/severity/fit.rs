@@ -106,7 +106,7 @@ impl PartialEq for SeverityFit {
 }
 
 /// Variance of the effect of one further level of a condition that trials share.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct SharedVariance {
     pub(crate) grouping: Grouping,
     pub(crate) log_variance: f64,
@@ -266,12 +266,12 @@ impl SeverityFit {
         let mut notes = Vec::new();
         if let Verdict::Boundary { components } = self.convergence().verdict {
             let zero = self.groupings.iter().filter(|g| components.iter().any(|c| c == g.as_str()));
-            notes.extend(zero.map(|&grouping| Note::Singular { grouping }));
+            notes.extend(zero.map(|grouping| Note::Singular { grouping: grouping.clone() }));
         }
-        for (factor, &grouping) in self.factors.iter().zip(&self.groupings) {
+        for (factor, grouping) in self.factors.iter().zip(&self.groupings) {
             let levels = factor.levels.len();
             if levels < FEW {
-                notes.push(Note::FewLevels { grouping, levels });
+                notes.push(Note::FewLevels { grouping: grouping.clone(), levels });
             }
             if !grouping.is_condition() {
                 continue;
@@ -291,7 +291,7 @@ impl SeverityFit {
             for (s, surface) in surface_names.iter().enumerate() {
                 let at = self.column[s].map_or(0, |c| c + 1);
                 if self.finite_surface[s] && matches!(only[at], Some(Some(Some(_)))) {
-                    notes.push(Note::Confounded { surface: surface.clone(), grouping });
+                    notes.push(Note::Confounded { surface: surface.clone(), grouping: grouping.clone() });
                 }
             }
         }
@@ -694,17 +694,17 @@ impl SeverityFit {
     /// # let campaign = Campaign::from_trials(trials)?;
     /// use surface_severity::severity::{Grouping, Severity};
     /// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
-    /// let interval = fit.profile_interval(Grouping::Day)?;
+    /// let interval = fit.profile_interval(&Grouping::Day)?;
     /// assert!((interval.estimate() - fit.variance_components()[0].standard_deviation).abs() < 1e-9);
     /// assert!(interval.lower() > 0.0, "the days differ");
-    /// assert!(fit.profile_interval(Grouping::Belt).is_err(), "not in the plan");
+    /// assert!(fit.profile_interval(&Grouping::Belt).is_err(), "not in the plan");
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a grouping outside the plan; [`ErrorKind::NotEstimable`]
     /// where the deviance does not reach its critical value; [`ErrorKind::NotConverged`].
-    pub fn profile_interval(&self, grouping: Grouping) -> Result<Interval> {
+    pub fn profile_interval(&self, grouping: &Grouping) -> Result<Interval> {
         self.profile(Some(self.position(grouping)?))
     }
 
@@ -768,7 +768,7 @@ impl SeverityFit {
     /// # }
     /// # let campaign = Campaign::from_trials(trials)?;
     /// use surface_severity::severity::{Grouping, Severity};
-    /// let days = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?.predictions(Grouping::Day)?;
+    /// let days = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?.predictions(&Grouping::Day)?;
     /// assert_eq!((days[0].level.as_str(), days[0].trials), ("day 0", 8));
     /// assert!(days[0].value > 0.0 && days[0].value < 0.1, "drawn in a little from 0.1");
     /// # Ok::<(), surface_severity::Error>(())
@@ -776,7 +776,7 @@ impl SeverityFit {
     ///
     /// # Errors
     /// [`ErrorKind::InvalidOption`] for a grouping outside the plan.
-    pub fn predictions(&self, grouping: Grouping) -> Result<Vec<Prediction>> {
+    pub fn predictions(&self, grouping: &Grouping) -> Result<Vec<Prediction>> {
         let j = self.position(grouping)?;
         Ok(self.engine.predictions(j, &|at: usize| self.factors[j].levels[at].clone()))
     }
@@ -790,18 +790,18 @@ impl SeverityFit {
     /// unknown of the variance, never exactly 0.
     pub(crate) fn shared_variances(&self) -> Vec<SharedVariance> {
         let components = self.variance_components();
-        let of = |(j, &grouping): (usize, &Grouping)| {
+        let of = |(j, grouping): (usize, &Grouping)| {
             let (log_variance, df) = self.engine.one_further(j).unwrap_or_else(|| {
                 (components[j].variance, self.engine.variance_degrees_of_freedom(Some(j)).unwrap_or(1.0))
             });
-            SharedVariance { grouping, log_variance, degrees_of_freedom: df.max(1.0) }
+            SharedVariance { grouping: grouping.clone(), log_variance, degrees_of_freedom: df.max(1.0) }
         };
         self.groupings.iter().enumerate().filter(|(_, g)| g.is_condition()).map(of).collect()
     }
 
-    pub(crate) fn position(&self, grouping: Grouping) -> Result<usize> {
-        self.groupings.iter().position(|g| *g == grouping).ok_or_else(|| {
-            let known: Vec<&str> = self.groupings.iter().map(|g| g.as_str()).collect();
+    pub(crate) fn position(&self, grouping: &Grouping) -> Result<usize> {
+        self.groupings.iter().position(|g| g == grouping).ok_or_else(|| {
+            let known: Vec<&str> = self.groupings.iter().map(Grouping::as_str).collect();
             ErrorKind::option("grouping", grouping.as_str(), &format!("one that was fitted: {}", known.join(", ")))
         })
     }

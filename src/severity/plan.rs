@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::campaign::Campaign;
+use crate::campaign::{Campaign, Trial};
 use crate::error::Result;
 
 use super::covariate::Covariate;
@@ -16,11 +16,11 @@ use super::mixed::Criterion;
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
 /// use surface_severity::severity::{Grouping, Severity};
 /// let fit = Severity::new("dense asphalt concrete").random(Grouping::Day).fit(&campaign)?;
-/// assert_eq!(fit.predictions(Grouping::Day)?.len(), 12, "one effect for each day of the campaign");
+/// assert_eq!(fit.predictions(&Grouping::Day)?.len(), 12, "one effect for each day of the campaign");
 /// assert_eq!(Grouping::Day.as_str(), "day");
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum Grouping {
@@ -32,6 +32,9 @@ pub enum Grouping {
     Laboratory,
     /// Trials on one abrasive belt. Acts only on surfaces whose trials name a belt.
     Belt,
+    /// Trials with the same text in a column of the table's own, such as `operator` or `lot`. Acts only on surfaces whose
+    /// trials have a text there.
+    Column(String),
     /// A material's own departure on a surface from the common scale: one level per cell.
     MaterialBySurface,
     /// A class's own departure on a surface from the common scale.
@@ -39,10 +42,11 @@ pub enum Grouping {
 }
 
 impl Grouping {
-    /// Lower-case name as the results carry it.
+    /// Name as the results carry it: lower case, or that of the column.
     #[must_use]
-    pub fn as_str(self) -> &'static str {
+    pub fn as_str(&self) -> &str {
         match self {
+            Self::Column(name) => name,
             Self::Day => "day",
             Self::Run => "run",
             Self::Laboratory => "laboratory",
@@ -52,15 +56,29 @@ impl Grouping {
         }
     }
 
+    /// What a trial names: the label, and the day that it belongs to where the label is one within days.
+    pub(crate) fn label<'a>(&self, trial: &'a Trial) -> Option<(Option<&'a str>, &'a str)> {
+        let label = match self {
+            Self::Run => return Some((trial.day.as_deref(), trial.run.as_deref()?)),
+            Self::Day => trial.day.as_deref(),
+            Self::Laboratory => trial.laboratory.as_deref(),
+            Self::Belt => trial.belt.as_deref(),
+            Self::Column(name) => trial.covariates.get(name).map(String::as_str),
+            Self::MaterialBySurface | Self::ClassBySurface => None,
+        };
+        Some((None, label?))
+    }
+
     /// Whether its levels are conditions that trials share, and not departures of what is tested.
-    pub(crate) fn is_condition(self) -> bool {
-        matches!(self, Self::Day | Self::Run | Self::Laboratory | Self::Belt)
+    pub(crate) fn is_condition(&self) -> bool {
+        !matches!(self, Self::MaterialBySurface | Self::ClassBySurface)
     }
 }
 
 impl std::fmt::Display for Grouping {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(match self {
+            Self::Column(name) => name,
             Self::Day => "day",
             Self::Run => "run",
             Self::Laboratory => "laboratory",

@@ -385,11 +385,11 @@ fn scatter(result: &StudyResult) -> ScatterConclusion {
     let conditions = fit
         .groupings()
         .iter()
-        .filter_map(|&grouping| {
+        .filter_map(|grouping| {
             let component = components.iter().find(|c| c.name == grouping.as_str())?;
             let sd = component.standard_deviation;
             Some(ScatterOfCondition {
-                grouping,
+                grouping: grouping.clone(),
                 levels: component.levels,
                 log_standard_deviation: sd,
                 percent: percent(sd),

@@ -316,7 +316,7 @@ impl fmt::Display for ScatterConclusion {
         let others: Vec<String> = self
             .conditions
             .iter()
-            .map(|c| match c.grouping {
+            .map(|c| match &c.grouping {
                 crate::severity::Grouping::MaterialBySurface => {
                     format!("materials from surface to surface by {} %", shown_percent(c.percent))
                 }

@@ -29,7 +29,7 @@ use super::{Column, Table, Value};
 /// # let campaign = Campaign::from_trials(trials)?;
 /// use surface_severity::{severity::{Grouping, Severity}, tables};
 /// let fit = Severity::new("asphalt").random(Grouping::Day).fit(&campaign)?;
-/// let intervals = [Some(fit.profile_interval(Grouping::Day)?), Some(fit.scatter_interval()?)];
+/// let intervals = [Some(fit.profile_interval(&Grouping::Day)?), Some(fit.scatter_interval()?)];
 /// let table = tables::variance_components(&fit, &intervals);
 /// assert_eq!(table.rows().len(), 2, "days, and the specimens of one cell");
 /// println!("{table}");

@@ -207,3 +207,37 @@ fn every_path_takes_the_column() {
         }
     }
 }
+
+/// A column of the table's own as a grouping: the same linear mixed model written out.
+#[test]
+fn any_column_can_be_a_grouping() {
+    let people = ["A. N.", "B. O.", "C. P."];
+    let trials: Vec<Trial> = worn(11, 0.0, [0.0, 0.0, 0.1])
+        .into_iter()
+        .enumerate()
+        .map(|(i, mut t)| {
+            let person = i * 5 % 7 % 3;
+            t.belt_drop = None;
+            t.abrasion_time_s = t.abrasion_time_s.map(|s| s * [1.0, 1.3, 0.9][person]);
+            t.covariate("operator", people[person])
+        })
+        .collect();
+    let of = |f: &dyn Fn(&Trial) -> String| codes(&trials.iter().map(f).collect::<Vec<_>>());
+    let surface = of(&|t| t.surface.clone());
+    let mut model = LinearMixedModel::new(trials.iter().map(|t| t.abrasion_time_s.unwrap().ln()).collect())
+        .fixed_factor("material", &of(&|t| t.material.clone()))
+        .group("operator", &of(&|t| t.covariates["operator"].clone()));
+    for s in 1..4 {
+        model = model.fixed(format!("s{s}"), surface.iter().map(|&at| f64::from(u8::from(at == s))).collect());
+    }
+    let want = model.fit(Criterion::Reml).unwrap();
+    let campaign = build(trials);
+    let plan = Severity::new("s0").random(Grouping::Column("operator".into()));
+    let fit = plan.fit(&campaign).unwrap();
+    assert_digits(fit.variance_components()[0].variance, want.variance("operator").unwrap(), 6.0);
+    let at = want.names().iter().position(|n| n == "s3").unwrap();
+    assert_digits(fit.log_factor_between("s3", "s0").unwrap().standard_error, want.standard_errors()[at], 7.0);
+    let levels = fit.predictions(&Grouping::Column("operator".into())).unwrap();
+    assert_eq!(levels.iter().map(|l| l.level.as_str()).collect::<Vec<_>>(), people);
+    assert!(Severity::new("s0").random(Grouping::Column("shift".into())).fit(&campaign).is_err());
+}

@@ -120,7 +120,7 @@ fn measure(setting: Setting, runs: u64) -> [Tally; 3] {
             }
         }
         for (tally, criterion) in tallies[1..].iter_mut().zip([Criterion::Ml, Criterion::Reml]) {
-            let plan = groupings.iter().fold(Severity::new("s0").criterion(criterion), |p, g| p.random(*g));
+            let plan = groupings.iter().fold(Severity::new("s0").criterion(criterion), |p, g| p.random(g.clone()));
             match plan.fit(&campaign) {
                 Ok(fit) => {
                     tally.zero += usize::from(fit.variance_components()[0].at_boundary);
@@ -249,7 +249,7 @@ fn a_large_censored_campaign_is_fitted_in_seconds() {
         (Criterion::Reml, vec![Grouping::Day]),
         (Criterion::Reml, vec![Grouping::Day, Grouping::MaterialBySurface]),
     ] {
-        let plan = groupings.iter().fold(Severity::new("s0").criterion(criterion), |p, g| p.random(*g));
+        let plan = groupings.iter().fold(Severity::new("s0").criterion(criterion), |p, g| p.random(g.clone()));
         let start = Instant::now();
         let fit = plan.fit(&campaign).unwrap();
         println!("{criterion:?} {groupings:?}: {:.2} s, {:?}", start.elapsed().as_secs_f64(), fit.convergence());

@@ -54,7 +54,7 @@ fn poisons_cells_random() {
     // Restricted likelihood: time scale and the sign of the surface columns leave it as in R.
     let sum: f64 = Table::read("boot_poisons.csv").numbers("time").iter().map(|t| t.ln()).sum();
     assert_digits(-2.0 * (fit.log_likelihood() + sum), 12.235_380_227_789, 12.0);
-    let profile = fit.profile_interval(Grouping::MaterialBySurface).unwrap();
+    let profile = fit.profile_interval(&Grouping::MaterialBySurface).unwrap();
     assert!(profile.lower() == 0.0 && profile.upper() > 0.1);
     assert!(fit.scatter_interval().unwrap().contains(0.0541f64.sqrt()));
     // Shrinkage of a balanced cell by hand: BLUP = departure · 1/(1 + σ²/(4τ²)) of the interaction.
@@ -150,7 +150,7 @@ fn recovers_simulated_truth() {
             Severity::new("s0").independent().fit(&campaign).unwrap().factor("s1").unwrap().contains(LOG_K[1].exp()),
         );
         if seed < 60 {
-            profiled += usize::from(fit.profile_interval(Grouping::Day).unwrap().contains(0.2));
+            profiled += usize::from(fit.profile_interval(&Grouping::Day).unwrap().contains(0.2));
         }
     }
     for (draws, truth) in [(&day, 0.04), (&cell, 0.0225), (&rest, 0.0324)] {
@@ -198,7 +198,7 @@ fn recovers_truth_under_run_outs() {
             assert_eq!((narrow.method(), full.criterion()), (IntervalMethod::Normal, Criterion::Ml));
             assert!(full.variance_components()[0].variance < fit.variance_components()[0].variance);
             assert!(narrow.upper() / narrow.lower() < k.upper() / k.lower());
-            let interval = fit.profile_interval(Grouping::Day).unwrap();
+            let interval = fit.profile_interval(&Grouping::Day).unwrap();
             assert!(interval.lower() > 0.0 && interval.contains(0.25), "{interval}");
             assert!(fit.scatter_interval().unwrap().contains(0.2));
             let both =
@@ -208,7 +208,7 @@ fn recovers_truth_under_run_outs() {
                 both.log_likelihood() > fit.log_likelihood() - 0.05,
                 "but for the approximation a larger model cannot fit worse"
             );
-            for d in fit.predictions(Grouping::Day).unwrap() {
+            for d in fit.predictions(&Grouping::Day).unwrap() {
                 assert!(d.standard_error > 0.0 && d.standard_error < 0.25 && d.value.abs() < 1.0);
             }
         }
@@ -349,7 +349,7 @@ fn invariances() {
         let reversed = fit_on(&build(reversed), "s0");
         assert_eq!(fit.factors(), reversed.factors());
         assert_eq!(fit.variance_components(), reversed.variance_components());
-        assert_eq!(fit.predictions(Grouping::Day).unwrap(), reversed.predictions(Grouping::Day).unwrap());
+        assert_eq!(fit.predictions(&Grouping::Day).unwrap(), reversed.predictions(&Grouping::Day).unwrap());
     }
 }
 
@@ -415,7 +415,7 @@ fn refusals() {
     trials[9].day = None;
     let fit = Severity::new("s0").random(Grouping::Day).fit(&build(trials.clone())).unwrap();
     assert!(fit.notes().contains(&Note::Unlabelled { grouping: Grouping::Day, trials: 1, first: "t9".into() }));
-    let days = fit.predictions(Grouping::Day).unwrap();
+    let days = fit.predictions(&Grouping::Day).unwrap();
     assert!(days.len() == 6 && days.iter().any(|d| d.level == "trial t9" && d.trials == 1));
     // Without classes every material is a class of its own: its departures are those of the cells.
     let plan = Severity::new("s0").random(Grouping::MaterialBySurface).random(Grouping::ClassBySurface);
@@ -438,7 +438,7 @@ fn refusals() {
     ));
     let fit = Severity::new("s0").random(Grouping::Day).criterion(Criterion::Ml).fit(&campaign).unwrap();
     assert_eq!(fit.criterion(), Criterion::Ml);
-    assert!(fit.predictions(Grouping::Run).is_err() && fit.profile_interval(Grouping::Belt).is_err());
+    assert!(fit.predictions(&Grouping::Run).is_err() && fit.profile_interval(&Grouping::Belt).is_err());
     assert!(matches!(fit.median("m9", "s0").unwrap_err().kind(), ErrorKind::UnknownMaterial { .. }));
     // One trial per cell: cells cannot be told from scatter.
     let single: Vec<Trial> = (0..6).map(labelled).collect();
@@ -470,7 +470,7 @@ fn belts_and_runs() {
         trials.push(t);
     }
     let fit = Severity::new("road").random(Grouping::Belt).fit(&build(trials.clone())).unwrap();
-    let belts = fit.predictions(Grouping::Belt).unwrap();
+    let belts = fit.predictions(&Grouping::Belt).unwrap();
     assert_eq!(belts.iter().map(|b| b.trials).collect::<Vec<_>>(), [6, 6, 6, 6]);
     for (belt, want) in belts.iter().zip([0.25, -0.2, 0.1, -0.15]) {
         assert!((belt.value - want).abs() < 0.06, "{belt:?}");
@@ -479,12 +479,12 @@ fn belts_and_runs() {
     let c = fit.log_factor_between("lab", "road").unwrap();
     assert!(c.standard_error > 0.08 && c.degrees_of_freedom.unwrap() < 5.0, "{c:?}");
     let runs = Severity::new("road").random(Grouping::Run).fit(&build(trials.clone())).unwrap();
-    let names: Vec<String> = runs.predictions(Grouping::Run).unwrap().into_iter().map(|r| r.level).collect();
+    let names: Vec<String> = runs.predictions(&Grouping::Run).unwrap().into_iter().map(|r| r.level).collect();
     assert_eq!(names, ["d0 / r0", "d0 / r1", "d1 / r0", "d1 / r1", "d2 / r0", "d2 / r1"]);
     // A trial on the belt's surface that names none is one of its own; one on the road still has none.
     trials[5].belt = None;
     let fit = Severity::new("road").random(Grouping::Belt).fit(&build(trials)).unwrap();
-    let belts = fit.predictions(Grouping::Belt).unwrap();
+    let belts = fit.predictions(&Grouping::Belt).unwrap();
     let found: Vec<_> = belts.iter().map(|b| (b.level.as_str(), b.trials)).collect();
     assert_eq!(found, [("b0", 5), ("b1", 6), ("b2", 6), ("b3", 6), ("trial 05", 1)]);
     assert!(fit.notes().contains(&Note::Unlabelled { grouping: Grouping::Belt, trials: 1, first: "05".into() }));
@@ -537,9 +537,9 @@ fn the_demo_campaign() {
         (Grouping::Belt, "belt_log_sd"),
         (Grouping::MaterialBySurface, "between_material_log_sd"),
     ] {
-        let interval = fit.profile_interval(grouping).unwrap();
+        let interval = fit.profile_interval(&grouping).unwrap();
         assert!(interval.contains(truth[sd].as_f64().unwrap()), "{grouping}: {interval}");
-        for p in fit.predictions(grouping).unwrap() {
+        for p in fit.predictions(&grouping).unwrap() {
             assert!(p.value.is_finite() && p.standard_error.is_finite(), "{p:?}");
         }
     }
@@ -614,7 +614,7 @@ fn no_campaign_gives_a_number_that_is_none() {
         for c in fit.variance_components() {
             numbers.extend([c.variance, c.standard_deviation]);
         }
-        for p in fit.predictions(Grouping::Day).unwrap() {
+        for p in fit.predictions(&Grouping::Day).unwrap() {
             numbers.extend([p.value, p.standard_error]);
         }
         for f in fit.factors() {
@@ -626,7 +626,7 @@ fn no_campaign_gives_a_number_that_is_none() {
         for r in fit.material_factors() {
             numbers.extend([r.log_departure, r.log_standard_error]);
         }
-        if let Ok(interval) = fit.profile_interval(Grouping::Day) {
+        if let Ok(interval) = fit.profile_interval(&Grouping::Day) {
             numbers.extend([interval.lower(), interval.upper()]);
         }
         assert!(numbers.iter().all(|v| v.is_finite()), "seed {seed}: {numbers:?}");

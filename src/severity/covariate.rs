@@ -70,12 +70,40 @@ struct Given {
 impl Covariate {
     /// Log time linear in `column`, stated at the value `nominal`. Columns: `belt_drop`, `speed_m_per_s`,
     /// `drop_height_mm`, `temperature_c`, `normal_force_n`, `specimen_mass_g_per_m2`, `thickness_mm`, `layers`, or one
-    /// of the table's own that holds numbers.
+    /// of the table's own that holds numbers. A condition of two kinds (dry, wet) is a column of 0 and 1.
+    ///
+    /// ```
+    /// // Wet asphalt wears cowhide a quarter slower.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let trial = |id: &str, t: f64, wet: &str| Trial::perforated(id, "asphalt", "cowhide", t).covariate("wet", wet);
+    /// # let campaign = Campaign::from_trials([
+    /// #     trial("1", 8.0, "0"), trial("2", 8.4, "0"), trial("3", 10.0, "1"), trial("4", 10.5, "1"),
+    /// # ])?;
+    /// use surface_severity::severity::{Covariate, Severity};
+    /// let fit = Severity::new("asphalt").covariate(Covariate::linear("wet", 0.0)).fit(&campaign)?;
+    /// assert!((fit.covariate_effects()[0].effect.estimate().exp() - 1.25).abs() < 1e-9);
+    /// assert!((fit.median("cowhide", "asphalt")?.estimate() - (8.0_f64 * 8.4).sqrt()).abs() < 1e-9, "dry");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn linear(column: impl Into<String>, nominal: f64) -> Self {
         Self { column: column.into(), nominal, power_law: false, role: None, given: None }
     }
 
     /// Times go with a power of `column`: log time linear in its logarithm, the effect is the exponent.
+    ///
+    /// ```
+    /// // Twice the speed, a quarter of the time: exponent −2.
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let trial = |id: &str, t: f64, v: f64| Trial::perforated(id, "asphalt", "cowhide", t).speed_m_per_s(v);
+    /// # let campaign = Campaign::from_trials([
+    /// #     trial("1", 8.0, 4.0), trial("2", 8.4, 4.0), trial("3", 2.0, 8.0), trial("4", 2.1, 8.0),
+    /// # ])?;
+    /// use surface_severity::severity::{Covariate, Severity};
+    /// let speed = Covariate::power_law("speed_m_per_s", 4.0);
+    /// let fit = Severity::new("asphalt").covariate(speed).fit(&campaign)?;
+    /// assert!((fit.covariate_effects()[0].effect.estimate() + 2.0).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     pub fn power_law(column: impl Into<String>, nominal: f64) -> Self {
         Self { power_law: true, ..Self::linear(column, nominal) }
     }

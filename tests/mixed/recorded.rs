@@ -180,7 +180,7 @@ fn a_belt_three_times_slower_is_noticed() {
         (c.upper() / c.lower(), c)
     };
     let (alike, same) = of(1.0);
-    assert!(variance(&alike, Grouping::Belt) < 0.01);
+    assert!(variance(&alike, &Grouping::Belt) < 0.01);
     // The belts' geometric mean is 1/√3 of the one and √3 of the other.
     for (road, c) in [("road A", 0.8_f64), ("road B", 0.3)] {
         let (wide, ratio) = width(&relation, road);

@@ -110,6 +110,27 @@ impl Covariate {
 
     /// Drops since the belt was mounted (`belt_drop`), on laboratory surfaces, stated for a fresh belt. In every plan of
     /// its own accord where the table records it.
+    ///
+    /// ```
+    /// // A belt that loses 2 % of every time with each drop: after five it wears by as much faster.
+    /// # use surface_severity::campaign::{Campaign, SurfaceRole, Trial};
+    /// # let mut trials = Vec::new();
+    /// # for n in 0..8u32 {
+    /// #     let e = if n % 4 < 2 { 0.01 } else { -0.01 };
+    /// #     trials.push(Trial::perforated(format!("R{n}"), "asphalt", "cowhide", 8.0 * f64::exp(e)));
+    /// #     let t = 4.0 * f64::exp(-0.02 * f64::from(n) + e);
+    /// #     let trial = Trial::perforated(format!("B{n}"), "belt", "cowhide", t);
+    /// #     trials.push(trial.surface_role(SurfaceRole::Laboratory).belt_drop(f64::from(n)));
+    /// # }
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Covariate, Severity};
+    /// let fresh = Severity::new("asphalt").fit(&campaign)?;
+    /// let worn = Severity::new("asphalt").covariate(Covariate::belt_wear().at(5.0)).fit(&campaign)?;
+    /// let change = worn.factor("belt")?.estimate() / fresh.factor("belt")?.estimate();
+    /// let slope = fresh.covariate_effects()[0].effect.estimate();
+    /// assert!((change - f64::exp(-5.0 * slope)).abs() < 1e-9);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
     #[must_use]
     pub fn belt_wear() -> Self {
         Self { role: Some(SurfaceRole::Laboratory), ..Self::linear(BELT_DROP, 0.0) }
@@ -213,6 +234,24 @@ impl Covariate {
 }
 
 /// What a covariate does to log time, as fitted.
+///
+/// ```
+/// # use surface_severity::campaign::{Campaign, SurfaceRole, Trial};
+/// # let mut trials = Vec::new();
+/// # for n in 0..8u32 {
+/// #     let e = if n % 4 < 2 { 0.01 } else { -0.01 };
+/// #     trials.push(Trial::perforated(format!("R{n}"), "asphalt", "cowhide", 8.0 * f64::exp(e)));
+/// #     let t = 4.0 * f64::exp(-0.02 * f64::from(n) + e);
+/// #     let trial = Trial::perforated(format!("B{n}"), "belt", "cowhide", t);
+/// #     trials.push(trial.surface_role(SurfaceRole::Laboratory).belt_drop(f64::from(n)));
+/// # }
+/// # let campaign = Campaign::from_trials(trials)?;
+/// let fit = surface_severity::severity::Severity::new("asphalt").fit(&campaign)?;
+/// let wear = &fit.covariate_effects()[0];
+/// assert!(wear.effect.contains(-0.02) && wear.p_value.unwrap() < 0.001);
+/// assert_eq!((wear.range, wear.trials), ((0.0, 7.0), 8));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[non_exhaustive]

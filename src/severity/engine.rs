@@ -325,7 +325,7 @@ impl Random {
         let none = vec![0.0; columns.len()];
         let beta = scale.location.iter().chain(&scale.log_k).chain(&none).copied().collect();
         let log_sigma = libm::log(scale.sigma);
-        let (marginal, start) = assemble(plan.distribution, design.times.clone(), x, factors, nodes, beta, log_sigma);
+        let (marginal, start) = assemble(plan.distribution, &design.times, &x, factors, nodes, beta, log_sigma);
         let integration = match (factors.len(), nodes) {
             (0, _) => Integration::Exact,
             (_, 1) => Integration::Laplace,

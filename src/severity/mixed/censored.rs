@@ -171,9 +171,9 @@ impl CensoredMixedModel {
         for row in &self.rows {
             x.push(row.iter().copied().enumerate());
         }
-        let times = self.observations.iter().map(|&o| o.into()).collect();
+        let times: Vec<LogTime> = self.observations.iter().map(|&o| o.into()).collect();
         let (marginal, start) =
-            assemble(self.distribution, times, x, &groups, nodes, plain.coefficients().to_vec(), plain.log_sigma());
+            assemble(self.distribution, &times, &x, &groups, nodes, plain.coefficients().to_vec(), plain.log_sigma());
         Ok((marginal, start, groups))
     }
 
@@ -250,8 +250,8 @@ impl CensoredMixedModel {
 /// Rows, components and starting values of a marginal likelihood.
 pub(in crate::severity) fn assemble(
     distribution: Distribution,
-    times: Vec<LogTime>,
-    x: Rows,
+    times: &[LogTime],
+    x: &Rows,
     groups: &[Grouped],
     nodes: usize,
     beta: Vec<f64>,
@@ -272,7 +272,7 @@ pub(in crate::severity) fn assemble(
     #[allow(clippy::cast_precision_loss)]
     let share = 0.5 * libm::log(0.5 / groups.len().max(1) as f64);
     let start = Parameters { beta, log_sigma: log_sigma - 0.15, log_tau: vec![log_sigma + share; groups.len()] };
-    (Marginal::new(distribution, times, x, z, names, components, nodes), start)
+    (Marginal::new(distribution, times, x, &z, names, components, nodes), start)
 }
 
 /// A maximised marginal likelihood with its covariance.
@@ -425,7 +425,7 @@ impl Fitted {
         let mut squares = vec![0.0; p];
         for i in 0..marginal.x.len() {
             for (a, x) in marginal.x.row(i) {
-                squares[a] += x * x;
+                squares[a] += marginal.count(i) * x * x;
             }
         }
         let variance = libm::exp(2.0 * best.parameters.log_sigma);

@@ -19,6 +19,22 @@ pub(super) struct Slopes {
     pub(super) mms: f64,
 }
 
+impl Slopes {
+    /// Of both.
+    pub(super) fn plus(self, other: Self) -> Self {
+        Self {
+            value: self.value + other.value,
+            m: self.m + other.m,
+            mm: self.mm + other.mm,
+            mmm: self.mmm + other.mmm,
+            s: self.s + other.s,
+            ss: self.ss + other.ss,
+            ms: self.ms + other.ms,
+            mms: self.mms + other.mms,
+        }
+    }
+}
+
 pub(super) fn slopes(distribution: Distribution, time: LogTime, m: f64, log_sigma: f64) -> Slopes {
     let sigma = libm::exp(log_sigma);
     match time {

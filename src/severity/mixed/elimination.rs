@@ -154,6 +154,50 @@ impl Rows {
     }
 }
 
+/// `Zᵀ diag(w) Z` of the same rows for one set of weights after the other: where each product goes is looked up once.
+#[derive(Debug, Clone)]
+pub(super) struct Products {
+    empty: Symmetric,
+    /// Places in the values of `empty` of the products of each row, for every two of its entries in both orders.
+    places: Vec<u32>,
+}
+
+impl Products {
+    pub(super) fn new(rows: &Rows) -> Self {
+        let mut empty = rows.cross_product(None);
+        let mut places = Vec::new();
+        for i in 0..rows.len() {
+            for (j, _) in rows.row(i) {
+                let range = empty.start[j]..empty.start[j + 1];
+                for (k, _) in rows.row(i).filter(|&(k, _)| k != j) {
+                    let at = empty.index[range.clone()].partition_point(|&other| other < k);
+                    places.push(u32::try_from(range.start + at).unwrap_or(u32::MAX));
+                }
+            }
+        }
+        empty.diagonal.fill(0.0);
+        empty.value.fill(0.0);
+        Self { empty, places }
+    }
+
+    /// `rows`: those that it was made of.
+    pub(super) fn weighted(&self, rows: &Rows, w: &[f64]) -> Symmetric {
+        let mut product = self.empty.clone();
+        let mut places = self.places.iter();
+        for (i, &w) in w.iter().enumerate() {
+            for (a, (j, x)) in rows.row(i).enumerate() {
+                let scaled = w * x;
+                product.diagonal[j] += scaled * x;
+                let others = rows.row(i).enumerate().filter(|(b, _)| *b != a);
+                for ((_, (_, z)), &place) in others.zip(places.by_ref()) {
+                    product.value[place as usize] += scaled * z;
+                }
+            }
+        }
+        product
+    }
+}
+
 /// Order of elimination and the pattern of the factor.
 #[derive(Debug, Clone)]
 pub(super) struct Plan {
@@ -214,6 +258,20 @@ impl Plan {
             start.push(rows.len());
         }
         Self { order, position, sparse, start, rows }
+    }
+
+    /// Place of entry (i, j) in a [`Selected`] of this plan, where its pattern has one.
+    pub(super) fn place(&self, i: usize, j: usize) -> Option<usize> {
+        let (p, q) = (self.position[i].min(self.position[j]), self.position[i].max(self.position[j]));
+        let (entries, rest) = (self.rows.len(), self.order.len() - self.sparse);
+        if p >= self.sparse {
+            return Some(entries + self.sparse + (p - self.sparse) * rest + (q - self.sparse));
+        }
+        if p == q {
+            return Some(entries + p);
+        }
+        let range = self.pattern(p);
+        self.rows[range.clone()].binary_search(&q).ok().map(|at| range.start + at)
     }
 
     fn pattern(&self, k: usize) -> std::ops::Range<usize> {
@@ -616,18 +674,16 @@ impl Selected {
         }
     }
 
-    /// Entry (i, j); zero where the pattern has none.
-    pub(super) fn get(&self, i: usize, j: usize) -> f64 {
-        if i == j {
-            return self.diagonal(i);
+    /// Entry at a [`place`](Plan::place) of the plan.
+    pub(super) fn at(&self, place: usize) -> f64 {
+        let (entries, sparse) = (self.entry.len(), self.plan.sparse);
+        if place < entries {
+            self.entry[place]
+        } else if place < entries + sparse {
+            self.diagonal[place - entries]
+        } else {
+            self.dense.as_slice()[place - entries - sparse]
         }
-        let plan = self.plan.as_ref();
-        let (p, q) = (plan.position[i].min(plan.position[j]), plan.position[i].max(plan.position[j]));
-        if p >= plan.sparse {
-            return self.dense[(p - plan.sparse, q - plan.sparse)];
-        }
-        let range = plan.pattern(p);
-        plan.rows[range.clone()].binary_search(&q).map_or(0.0, |at| self.entry[range.start + at])
     }
 }
 
@@ -676,7 +732,7 @@ mod tests {
             for (a, _) in rows.row(i) {
                 for (b, _) in rows.row(i) {
                     approx::assert_relative_eq!(
-                        selected.get(a, b),
+                        selected.plan.place(a, b).map_or(0.0, |p| selected.at(p)),
                         inverse[(a, b)],
                         max_relative = 1e-9,
                         epsilon = 1e-12

@@ -15,6 +15,7 @@
 //! likelihood of Cox & Reid (1987). For exact log-normal times it is the restricted likelihood. With
 //! quadrature, `log L − log L_Laplace` at β̂(σ, τ) is added, so that `log L` itself is the quadrature's.
 
+use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -28,18 +29,23 @@ use crate::severity::newton::LogTime;
 use super::contribution::{Slopes, slopes};
 use super::descent::{Local, Stop, descend};
 use super::deviance::explained;
-use super::elimination::{Factor, Plan, Rows, Selected, Symmetric};
+use super::elimination::{Factor, Plan, Products, Rows, Selected, Symmetric};
 use super::hermite::Hermite;
 
 /// Data of a censored model with random intercepts.
 #[derive(Debug, Clone)]
 pub(in crate::severity) struct Marginal {
     pub(super) distribution: Distribution,
+    /// Trials of the same columns lie together: those of row i are `times[start[i]..start[i + 1]]`.
     pub(super) times: Vec<LogTime>,
+    start: Vec<usize>,
     /// Fixed columns.
     pub(super) x: Rows,
     /// Random columns, indicators.
     pub(super) z: Rows,
+    products: Products,
+    /// Places in the inverse of every two entries of each row of z, the second not before the first.
+    places: Vec<Option<usize>>,
     pub(super) names: Vec<String>,
     pub(super) components: Vec<Range<usize>>,
     /// One node: Laplace.
@@ -120,28 +126,91 @@ const RAN_AWAY: f64 = 7.0;
 const LOW: f64 = -2.0;
 
 impl Marginal {
+    /// `x` and `z`: a row for each of `times`.
     pub(super) fn new(
         distribution: Distribution,
-        times: Vec<LogTime>,
+        times: &[LogTime],
+        x: &Rows,
+        z: &Rows,
+        names: Vec<String>,
+        components: Vec<Range<usize>>,
+        nodes: usize,
+    ) -> Self {
+        let mut known: BTreeMap<Vec<(usize, u64)>, usize> = BTreeMap::new();
+        let mut trials: Vec<Vec<usize>> = Vec::new();
+        for i in 0..times.len() {
+            let own = x.row(i).map(|(a, v)| (a, v.to_bits()));
+            let key = own.chain(z.row(i).map(|(a, v)| (x.columns + a, v.to_bits()))).collect();
+            let row = *known.entry(key).or_insert(trials.len());
+            if row == trials.len() {
+                trials.push(Vec::new());
+            }
+            trials[row].push(i);
+        }
+        let (mut one_x, mut one_z) = (Rows::new(x.columns), Rows::new(z.columns));
+        let (mut sorted, mut start) = (Vec::with_capacity(times.len()), vec![0]);
+        for of in &trials {
+            one_x.push(x.row(of[0]));
+            one_z.push(z.row(of[0]));
+            sorted.extend(of.iter().map(|&i| times[i]));
+            start.push(sorted.len());
+        }
+        Self::of_rows(distribution, (sorted, start), one_x, one_z, names, components, nodes)
+    }
+
+    fn of_rows(
+        distribution: Distribution,
+        (times, start): (Vec<LogTime>, Vec<usize>),
         x: Rows,
         z: Rows,
         names: Vec<String>,
         components: Vec<Range<usize>>,
         nodes: usize,
     ) -> Self {
-        let pattern = z.cross_product(None);
         let mut owner = vec![0; z.columns];
         for (j, range) in components.iter().enumerate() {
             owner[range.clone()].fill(j);
         }
         let mut trials = vec![0; z.columns];
-        for &column in &z.index {
-            trials[column] += 1;
+        for i in 0..z.len() {
+            for (column, _) in z.row(i) {
+                trials[column] += start[i + 1] - start[i];
+            }
         }
-        let plan = Arc::new(Plan::new(&pattern));
+        let plan = Arc::new(Plan::new(&z.cross_product(None)));
+        let mut places = Vec::new();
+        for i in 0..z.len() {
+            for (at, (a, _)) in z.row(i).enumerate() {
+                places.extend(z.row(i).skip(at).map(|(b, _)| plan.place(a, b)));
+            }
+        }
+        let products = Products::new(&z);
         let (ridge, begin) = (vec![1.0; z.columns], vec![0.0; z.columns]);
         let rule = Hermite::new(nodes);
-        Self { distribution, times, x, z, names, components, rule, plan, owner, trials, ridge, begin, whole: None }
+        Self {
+            distribution,
+            times,
+            start,
+            x,
+            z,
+            products,
+            places,
+            names,
+            components,
+            rule,
+            plan,
+            owner,
+            trials,
+            ridge,
+            begin,
+            whole: None,
+        }
+    }
+
+    /// Trials of a row.
+    #[allow(clippy::cast_precision_loss)]
+    pub(super) fn count(&self, row: usize) -> f64 {
+        (self.start[row + 1] - self.start[row]) as f64
     }
 
     /// The restricted likelihood: its columns z are those of z and then of x, its only parameters log σ
@@ -150,13 +219,13 @@ impl Marginal {
         let q = self.z.columns;
         let mut rows = Rows::new(q + self.x.columns);
         let mut none = Rows::new(0);
-        for i in 0..self.times.len() {
+        for i in 0..self.z.len() {
             rows.push(self.z.row(i).chain(self.x.row(i).map(|(a, x)| (q + a, x))));
             none.push(std::iter::empty());
         }
-        let mut joint = Self::new(
+        let mut joint = Self::of_rows(
             self.distribution,
-            self.times.clone(),
+            (self.times.clone(), self.start.clone()),
             none,
             rows,
             self.names.clone(),
@@ -183,8 +252,15 @@ impl Marginal {
         self.owner.iter().map(|&j| if j == FLAT { 1.0 } else { libm::exp(parameters.log_tau[j]) }).collect()
     }
 
+    /// Of the trials of row i together.
     fn slopes(&self, i: usize, location: f64, log_sigma: f64) -> Slopes {
-        slopes(self.distribution, self.times[i], location, log_sigma)
+        let times = &self.times[self.start[i]..self.start[i + 1]];
+        times.iter().map(|&t| slopes(self.distribution, t, location, log_sigma)).fold(Slopes::default(), Slopes::plus)
+    }
+
+    /// Of every row, at these locations without and with random effects.
+    fn all_slopes(&self, base: &[f64], shift: &[f64], log_sigma: f64) -> Vec<Slopes> {
+        base.iter().zip(shift).enumerate().map(|(i, (b, s))| self.slopes(i, b + s, log_sigma)).collect()
     }
 
     /// Modes of the standardised random effects, from `start`.
@@ -194,7 +270,7 @@ impl Marginal {
         let terms = |u: &[f64]| -> Vec<Slopes> {
             let scaled: Vec<f64> = u.iter().zip(scale).map(|(u, t)| u * t).collect();
             let shift = self.z.times(&scaled);
-            (0..self.times.len()).map(|i| self.slopes(i, base[i] + shift[i], parameters.log_sigma)).collect()
+            self.all_slopes(&base, &shift, parameters.log_sigma)
         };
         let height =
             |terms: &[Slopes], u: &[f64]| -> f64 { terms.iter().map(|t| t.value).sum::<f64>() - 0.5 * self.squares(u) };
@@ -209,7 +285,7 @@ impl Marginal {
         for _ in 0..INNER_ITERATIONS {
             let weight: Vec<f64> = here.iter().map(|t| (-t.mm).max(0.0)).collect();
             let pull: Vec<f64> = here.iter().map(|t| t.m).collect();
-            let matrix = self.z.cross_product(Some(&weight));
+            let matrix = self.products.weighted(&self.z, &weight);
             let factor = self.plan.factor(&matrix, scale, ridge)?;
             let pulled = self.z.transposed_times(&pull);
             let gradient: Vec<f64> = (0..u.len()).map(|a| pulled[a] * scale[a] - ridge[a] * u[a]).collect();
@@ -243,7 +319,7 @@ impl Marginal {
             if squared <= 1e-20 {
                 // One full Newton step past this is below rounding; refactor there and stop.
                 let weight: Vec<f64> = here.iter().map(|t| (-t.mm).max(0.0)).collect();
-                let factor = self.plan.factor(&self.z.cross_product(Some(&weight)), scale, ridge)?;
+                let factor = self.plan.factor(&self.products.weighted(&self.z, &weight), scale, ridge)?;
                 return Some((u, factor, here));
             }
         }
@@ -320,12 +396,7 @@ impl Marginal {
     ) -> f64 {
         let p = self.x.columns;
         let n = terms.len();
-        let leverage: Vec<f64> = (0..n)
-            .map(|i| {
-                let row = self.z.row(i).map(|(a, z)| (a, z * scale[a]));
-                row.clone().map(|(a, v)| row.clone().map(|(b, w)| v * w * selected.get(a, b)).sum::<f64>()).sum()
-            })
-            .collect();
+        let leverage = self.leverage(scale, selected);
         // The modes move with every parameter: one adjoint solve serves all.
         let moved: Vec<f64> = terms.iter().zip(&leverage).map(|(t, h)| t.mmm * h).collect();
         let mut right: Vec<f64> = self.z.transposed_times(&moved).iter().zip(scale).map(|(v, t)| v * t).collect();
@@ -361,6 +432,23 @@ impl Marginal {
             + gap.map_or(0.0, |g| g.value)
     }
 
+    /// `zᵀ D M⁻¹ D z` of every row.
+    fn leverage(&self, scale: &[f64], selected: &Selected) -> Vec<f64> {
+        let mut places = self.places.iter();
+        let of = |i: usize| {
+            let mut sum = 0.0;
+            for (at, (a, z)) in self.z.row(i).enumerate() {
+                let v = z * scale[a];
+                for ((b, w), place) in self.z.row(i).skip(at).zip(places.by_ref()) {
+                    let twice = if a == b { 1.0 } else { 2.0 };
+                    sum += place.map_or(0.0, |p| twice * v * w * scale[b] * selected.at(p));
+                }
+            }
+            sum
+        };
+        (0..self.z.len()).map(of).collect()
+    }
+
     /// By how much the quadrature of the whole likelihood differs from Laplace's approximation.
     fn gap(&self, whole: &Self, parameters: &Parameters, modes: &[f64]) -> Option<Gap> {
         let (u, beta) = self.split(modes);
@@ -378,14 +466,13 @@ impl Marginal {
         Some(Gap { value, by_beta: fine, by_scales })
     }
 
-    /// `Zᵀ Ω Z`, Ω the weight (minus the second derivative by location) of each trial.
+    /// `Zᵀ Ω Z`, Ω the weight (minus the second derivative by location) of each row.
     pub(super) fn weighted_cross_product(&self, parameters: &Parameters, at: &Evaluated) -> Symmetric {
         let scaled: Vec<f64> = at.modes.iter().zip(self.tau(parameters)).map(|(u, t)| u * t).collect();
         let (base, shift) = (self.x.times(&parameters.beta), self.z.times(&scaled));
-        let weight: Vec<f64> = (0..self.times.len())
-            .map(|i| (-self.slopes(i, base[i] + shift[i], parameters.log_sigma).mm).max(0.0))
-            .collect();
-        self.z.cross_product(Some(&weight))
+        let terms = self.all_slopes(&base, &shift, parameters.log_sigma);
+        let weight: Vec<f64> = terms.iter().map(|t| (-t.mm).max(0.0)).collect();
+        self.products.weighted(&self.z, &weight)
     }
 
     /// Factors by which columns of z enter: τ, 1 for fixed ones.
@@ -402,14 +489,13 @@ impl Marginal {
     }
 
     /// Derivative by log σ and every log τ of the weight (minus the second derivative by location) of each
-    /// trial, the modes moving along.
+    /// row, the modes moving along.
     pub(super) fn weight_slopes(&self, parameters: &Parameters, at: &Evaluated) -> Vec<Vec<f64>> {
         let scale = self.tau(parameters);
         let base = self.x.times(&parameters.beta);
         let scaled: Vec<f64> = at.modes.iter().zip(&scale).map(|(u, t)| u * t).collect();
         let shift = self.z.times(&scaled);
-        let terms: Vec<Slopes> =
-            (0..self.times.len()).map(|i| self.slopes(i, base[i] + shift[i], parameters.log_sigma)).collect();
+        let terms = self.all_slopes(&base, &shift, parameters.log_sigma);
         (0..=self.len())
             .map(|which| {
                 // The parameter's own effect on each location and on the pull of each mode.
@@ -790,7 +876,7 @@ mod tests {
 
     /// Twelve trials of two materials, three days crossed with two runs, all kinds of censoring.
     fn small(distribution: Distribution, factors: usize, nodes: usize) -> Marginal {
-        let times = (0..12u32)
+        let times: Vec<LogTime> = (0..12u32)
             .map(|i| {
                 let y = 0.3 * libm::sin(f64::from(i) * 2.3) + 0.2 * f64::from(i % 3);
                 match i % 6 {
@@ -812,7 +898,7 @@ mod tests {
         }
         let names = vec!["day".into(), "run".into()];
         let components = [0..3, 3..5].into_iter().take(factors).collect();
-        Marginal::new(distribution, times, x, z, names, components, nodes)
+        Marginal::new(distribution, &times, &x, &z, names, components, nodes)
     }
 
     #[test]

@@ -96,6 +96,18 @@ pub(super) struct Evaluated {
     pub(super) carried: Vec<Vec<f64>>,
 }
 
+/// What a gradient takes.
+struct Climb {
+    log_likelihood: f64,
+    gradient: Vec<f64>,
+    modes: Vec<f64>,
+    /// Factors of the columns of z.
+    scale: Vec<f64>,
+    factor: Factor,
+    selected: Selected,
+    terms: Vec<Slopes>,
+}
+
 /// Quadrature less Laplace's approximation at given fixed coefficients, with its derivatives.
 struct Gap {
     value: f64,
@@ -331,8 +343,8 @@ impl Marginal {
         u.iter().zip(&self.ridge).map(|(v, r)| r * v * v).sum()
     }
 
-    /// Log-likelihood, gradient and information at `parameters`; `start` are modes to begin with.
-    pub(super) fn evaluate(&self, parameters: &Parameters, start: &[f64]) -> Option<Evaluated> {
+    /// Log-likelihood and gradient at `parameters`; `start` are modes to begin with.
+    fn climb(&self, parameters: &Parameters, start: &[f64]) -> Option<Climb> {
         let (p, k) = (self.x.columns, self.len());
         let scale = self.tau(parameters);
         let (modes, factor, terms) = self.modes(parameters, &scale, start)?;
@@ -347,6 +359,14 @@ impl Marginal {
             };
             self.laplace(&scale, &modes, (&factor, &selected), &terms, gap.as_ref(), &mut gradient)
         };
+        Some(Climb { log_likelihood, gradient, modes, scale, factor, selected, terms })
+    }
+
+    /// The same with information.
+    pub(super) fn evaluate(&self, parameters: &Parameters, start: &[f64]) -> Option<Evaluated> {
+        let (p, k) = (self.x.columns, self.len());
+        let Climb { log_likelihood, gradient, modes, scale, factor, selected, terms } =
+            self.climb(parameters, start)?;
         let mut information = DMatrix::zeros(p + 1 + k, p + 1 + k);
         let mut joint = vec![vec![0.0; self.z.columns]; p + 1];
         for (i, t) in terms.iter().enumerate() {
@@ -805,7 +825,12 @@ impl Marginal {
             let mut moved = best.parameters.clone();
             let value = read(&moved, free[a], p) + shift;
             write(&mut moved, free[a], p, value);
-            let at = self.evaluate(&moved, &best.at.modes)?;
+            // The modes move along, to first order; those of τ are found from where they are.
+            let near = match best.at.carried.get(free[a]) {
+                Some(by) => best.at.modes.iter().zip(by).map(|(u, d)| u + shift * d).collect(),
+                None => best.at.modes.clone(),
+            };
+            let at = self.climb(&moved, &near)?;
             Some(free.iter().map(|&b| -at.gradient[b]).collect())
         };
         let mut information = DMatrix::zeros(n, n);

@@ -38,6 +38,8 @@ fn run() -> Result<(), Failure> {
     }
     let reports = wanted.reports.as_deref().map(LabReports::read_path).transpose()?;
     let plan = Severity::new(&wanted.reference).distribution(wanted.distribution).level(wanted.level);
+    let plan = wanted.conditions.iter().fold(plan, Severity::condition);
+    let plan = wanted.covariates.iter().cloned().fold(plan, Severity::covariate);
     let mut study = Study::new(plan).bootstrap(wanted.bootstrap).seed(wanted.seed);
     if let Some(path) = &wanted.requirements {
         study = study.requirements(options::pairs(path, ["name", "seconds"], Requirement::new)?);

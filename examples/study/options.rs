@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use lexopt::ValueExt;
 use surface_severity::Error;
 use surface_severity::campaign::Decisions;
-use surface_severity::severity::Distribution;
+use surface_severity::severity::{Covariate, Distribution};
 
 use super::Failure;
 
@@ -30,6 +30,8 @@ pub(crate) struct Options {
     pub(crate) bootstrap: usize,
     pub(crate) seed: u64,
     pub(crate) level: f64,
+    pub(crate) conditions: Vec<String>,
+    pub(crate) covariates: Vec<Covariate>,
     pub(crate) out: PathBuf,
     pub(crate) full: bool,
     pub(crate) plan: bool,
@@ -53,6 +55,11 @@ usage: severity_study [--trials FILE --reference SURFACE] [options]
   --decisions FILE     trials set aside: a table with the columns trial_id, reason, decided_by
   --requirements FILE  minimum times of your own: a table with the columns name, seconds
   --exposure FILE      shares of roads, summing to 1: a table with the columns surface, share
+  --belt-state DROPS   state everything for a belt that has served so many drops (default 0: a fresh one;
+                       needs the column belt_drop)
+  --condition COLUMN   trials with the same text there share conditions, as those of one day do; repeatable
+  --covariate COLUMN=NOMINAL  a number that acts on times, everything stated at the nominal value: a power
+                       law of speed_m_per_s and normal_force_n, linear otherwise; repeatable
   --plan               also say what the same campaign once more would tell
   --bootstrap N        replicates of a bootstrap, for comparison; 0 (default) for none, else 100 or more
   --seed N             seed of whatever is drawn at random (default 1)
@@ -68,7 +75,7 @@ Results are replaced as a whole; files that no run wrote, and inputs, are never 
 Exit code 0 on success, 2 on bad input, 1 otherwise.
 ";
 
-const NAMES: [&str; 16] = [
+const NAMES: [&str; 19] = [
     "trials",
     "reference",
     "laboratory",
@@ -81,11 +88,28 @@ const NAMES: [&str; 16] = [
     "bootstrap",
     "seed",
     "level",
+    "belt-state",
+    "condition",
+    "covariate",
     "out",
     "full",
     "version",
     "help",
 ];
+
+fn number(text: &str) -> Option<f64> {
+    text.trim().parse().ok().filter(|x: &f64| x.is_finite())
+}
+
+/// `speed_m_per_s=8`.
+fn covariate(text: &str) -> Option<Covariate> {
+    let (column, nominal) = text.split_once('=')?;
+    let nominal = number(nominal)?;
+    Some(match column.trim() {
+        column @ ("speed_m_per_s" | "normal_force_n") => Covariate::power_law(column, nominal),
+        column => Covariate::linear(column, nominal),
+    })
+}
 
 impl Options {
     /// `None` where only help or the version was asked for, which is printed.
@@ -105,6 +129,8 @@ impl Options {
             bootstrap: 0,
             seed: 1,
             level: 0.95,
+            conditions: Vec::new(),
+            covariates: Vec::new(),
             out: PathBuf::from("target/severity-study"),
             full: false,
             plan: false,
@@ -126,7 +152,7 @@ impl Options {
             if !NAMES.contains(&name.as_str()) {
                 return Err(unknown(&format!("--{name}")));
             }
-            if name != "laboratory" && seen.contains(&name) {
+            if !["laboratory", "condition", "covariate"].contains(&name.as_str()) && seen.contains(&name) {
                 return Err(Failure::Usage(format!("--{name} is given twice\n{HINT}")));
             }
             seen.push(name.clone());
@@ -182,6 +208,16 @@ impl Options {
                 let n = value.parse().ok().filter(|n| *n == 0 || *n >= 100);
                 self.bootstrap = n.ok_or_else(|| expected(name, value, wanted))?;
             }
+            "condition" => self.conditions.push(value.to_owned()),
+            "belt-state" => {
+                let drops = number(value).filter(|d| *d >= 0.0);
+                let drops = drops.ok_or_else(|| expected(name, value, "a number of drops, zero or more"))?;
+                self.covariates.push(Covariate::belt_wear().at(drops));
+            }
+            "covariate" => self.covariates.push(
+                covariate(value)
+                    .ok_or_else(|| expected(name, value, "a column and its nominal value, such as speed_m_per_s=8"))?,
+            ),
             "seed" => self.seed = value.parse().map_err(|_| expected(name, value, "a whole number"))?,
             _ => {
                 let level = value.parse().ok().filter(|l| *l > 0.0 && *l < 1.0);

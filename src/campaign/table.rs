@@ -155,6 +155,8 @@ struct Table {
     canonical: Vec<u32>,
     rows: Vec<Row>,
     digest: String,
+    /// Whether some trial that is fitted has it: looking through a large table takes as long as a fit.
+    belt_drop: bool,
 }
 
 /// What a fit needs of a trial that is not void. Kept cell by cell, in canonical order within a cell: gathering
@@ -215,8 +217,15 @@ impl Campaign {
     ) -> Self {
         let digest = digest(&trials, &canonical);
         let rows = rows_by_cell(&trials, &material_index, &surface_index, &canonical);
-        let table = Table { trials, surfaces, materials, surface_index, material_index, canonical, rows, digest };
+        let belt_drop = trials.iter().any(|t| t.belt_drop.is_some() && t.outcome != Outcome::Void);
+        let table =
+            Table { trials, surfaces, materials, surface_index, material_index, canonical, rows, digest, belt_drop };
         Self { table: Arc::new(table), notes: notes.into(), resample: None, aside: None, decided: None }
+    }
+
+    /// Whether a trial that is not void names the drops on its belt.
+    pub(crate) fn records_belt_drop(&self) -> bool {
+        self.table.belt_drop
     }
 
     /// The same table as a bootstrap replicate sees it. Labels, order and digest stay.

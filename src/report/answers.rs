@@ -106,6 +106,9 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
         html.rows(&questioned(study));
     }
     html.paragraph(&c.sensitivity.to_string());
+    for effect in &c.covariates {
+        html.paragraph(&effect.to_string());
+    }
     html.paragraph(&c.scatter.to_string());
     if !c.not_had.is_empty() {
         html.list(c.not_had.iter().map(ToString::to_string));

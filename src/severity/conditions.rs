@@ -29,8 +29,18 @@ const RECORDED: [Grouping; 5] =
 impl Conditions {
     /// Of the trials of a design, in its order; what cannot be told apart is left out or refused.
     pub(super) fn of(plan: &Severity, campaign: &Campaign, trials: &[usize]) -> Result<Self> {
-        let asked = plan.random.as_deref();
-        let mut found = Self::levels(asked.unwrap_or(&RECORDED), asked.is_none(), campaign, trials)?;
+        let declared = plan.conditions.iter().cloned().map(Grouping::Column);
+        for column in &plan.conditions {
+            if !trials.iter().any(|&i| campaign.trials()[i].covariates.contains_key(column)) {
+                let known = campaign.covariate_columns().join(", ");
+                return Err(ErrorKind::option("condition", column, &format!("a further column of the table: {known}")));
+            }
+        }
+        let asked = plan.random.is_some();
+        let mut groupings = plan.random.clone().unwrap_or_else(|| RECORDED.to_vec());
+        let at = groupings.iter().position(|g| !g.is_condition()).unwrap_or(groupings.len());
+        groupings.splice(at..at, declared);
+        let mut found = Self::levels(&groupings, !asked, campaign, trials)?;
         let flawed = |f: &[Grouped]| (0..f.len()).find_map(|at| Some((at, flaw(f, at, trials.len())?)));
         while let Some((at, flaw)) = flawed(&found.factors) {
             let (grouping, reason) = (found.groupings[at].clone(), flaw.to_string());

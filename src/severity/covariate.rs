@@ -6,11 +6,13 @@
 //! estimate is found by fitting again with γ one standard error higher and lower and carried into the limits (GUM:2008,
 //! 5.1.3, note 2).
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use crate::campaign::{Campaign, SurfaceRole, Trial};
 use crate::error::{Error, ErrorKind, Result};
-use crate::estimate::{Interval, IntervalMethod};
+use crate::estimate::{Interval, IntervalMethod, significant};
 use crate::numeric::special::finite;
 
 use super::cells::Crossed;
@@ -312,6 +314,38 @@ impl CovariateEffect {
     }
 }
 
+impl CovariateEffect {
+    /// Change of times for one unit of the column, per cent; of a power law the exponent.
+    fn in_words(&self, effect: f64) -> String {
+        let shown = if self.covariate.power_law { effect } else { 100.0 * libm::expm1(effect) };
+        significant(shown, 2)
+    }
+}
+
+impl fmt::Display for CovariateEffect {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (c, e) = (&self.covariate, &self.effect);
+        let [mid, low, high] = [e.estimate(), e.lower(), e.upper()].map(|x| self.in_words(x));
+        let limits = if self.standard_error > 0.0 { format!(" ({low} to {high})") } else { String::new() };
+        match (c.is_belt_wear(), c.power_law) {
+            (true, false) => write!(f, "A drop on the belt changes times there by {mid} %{limits}")?,
+            (_, true) => write!(f, "Times go with {} to the power {mid}{limits}", c.column)?,
+            (false, false) => write!(f, "One unit of {} changes times by {mid} %{limits}", c.column)?,
+        }
+        match self.p_value {
+            Some(p) if p < 0.001 => f.write_str(", p < 0.001")?,
+            Some(p) => write!(f, ", p = {}", significant(p, 2))?,
+            None => f.write_str(", as given")?,
+        }
+        let nominal = c.nominal;
+        if c.is_belt_wear() {
+            write!(f, "; everything is stated, and reports are read, for a belt that has served {nominal} drops.")
+        } else {
+            write!(f, "; everything is stated at {} {nominal}.", c.column)
+        }
+    }
+}
+
 /// What a fixed column stands for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Role {
@@ -341,9 +375,7 @@ impl Covariates {
             covariate.check()?;
             found.add(covariate, true, campaign, design, trials)?;
         }
-        if !plan.covariates.iter().any(Covariate::is_belt_wear)
-            && trials.iter().any(|&i| campaign.trials()[i].belt_drop.is_some())
-        {
+        if campaign.records_belt_drop() && !plan.covariates.iter().any(Covariate::is_belt_wear) {
             found.add(&Covariate::belt_wear(), false, campaign, design, trials)?;
         }
         Ok(found)

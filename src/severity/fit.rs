@@ -134,8 +134,13 @@ impl Found {
     /// `moved`: a given effect is taken so many standard errors from where it is.
     fn of(plan: &Severity, campaign: &Campaign, moved: Option<(usize, f64)>) -> Result<Self> {
         let mut prepared = Prepared::shifted(plan, campaign, None)?;
-        let (mut design, positions) = prepared.numbering.crossed(&prepared.cells);
-        let trials: Vec<usize> = positions.iter().map(|&i| prepared.cells.trial[i]).collect();
+        // Trials are looked up for what acts on single ones only: in a large table that takes as long as all else.
+        let (mut design, trials) = if plan.knows_cells_only(campaign) {
+            (prepared.numbering.design(&prepared.cells), Vec::new())
+        } else {
+            let (design, positions) = prepared.numbering.crossed(&prepared.cells);
+            (design, positions.iter().map(|&i| prepared.cells.trial[i]).collect())
+        };
         let covariates = Covariates::of(plan, campaign, &design, &trials)?;
         let mut shift = covariates.given_shift(moved);
         let mut jacobian = 0.0;

@@ -98,6 +98,7 @@ impl std::fmt::Display for Grouping {
 /// |---|---|---|---|
 /// | reference | required | a surface of the campaign | surface whose factor is 1 |
 /// | random | what the table records and can tell apart of day, run, laboratory and belt, and material × surface | [`Grouping`]s, each once | what shares conditions |
+/// | conditions | none | columns of the table's own, each once | conditions that trials share beside these |
 /// | covariates | belt wear for a fresh belt, where `belt_drop` is recorded | [`Covariate`]s, each column once | recorded numbers that act on log time, and the values at which everything is stated |
 /// | distribution | log-normal | see [`Distribution`] | times about their cell |
 /// | level | 0.95 | (0, 1) | confidence level of every interval |
@@ -138,6 +139,9 @@ pub struct Severity {
     /// `None`: what the table records.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) random: Option<Vec<Grouping>>,
+    /// Columns whose texts are conditions too.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(super) conditions: Vec<String>,
     /// Beside belt wear, which is in the model where the table records it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub(super) covariates: Vec<Covariate>,
@@ -165,6 +169,7 @@ impl Severity {
             level: default_level(),
             time_resolution_s: None,
             random: None,
+            conditions: Vec::new(),
             covariates: Vec::new(),
             criterion: Criterion::default(),
         }
@@ -215,6 +220,29 @@ impl Severity {
         self
     }
 
+    /// Takes a column of the table's own, such as `operator`, as a condition that trials share, beside what the table
+    /// records of day, run, laboratory and belt.
+    ///
+    /// ```
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # let trials = (0..24u32).map(|i| {
+    /// #     let person = ["A. N.", "B. O.", "C. P."][i as usize % 3];
+    /// #     let log = 0.3 * f64::from(i % 3) + 0.05 * f64::from(i * i * 7 % 11);
+    /// #     let (surface, material) = (["asphalt", "belt"][i as usize / 12], ["cowhide", "denim"][i as usize / 3 % 2]);
+    /// #     Trial::perforated(i.to_string(), surface, material, log.exp()).covariate("operator", person)
+    /// # });
+    /// # let campaign = Campaign::from_trials(trials)?;
+    /// use surface_severity::severity::{Grouping, Severity};
+    /// let fit = Severity::new("asphalt").condition("operator").fit(&campaign)?;
+    /// assert!(fit.groupings().contains(&Grouping::Column("operator".into())));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn condition(mut self, column: impl Into<String>) -> Self {
+        self.conditions.push(column.into());
+        self
+    }
+
     /// Fits every trial as independent of the others given its material and surface: no random effect.
     /// For comparison, and where nothing was shared; days and belts that differ make its limits too narrow.
     #[must_use]
@@ -254,6 +282,12 @@ impl Severity {
     #[must_use]
     pub fn confidence_level(&self) -> f64 {
         self.level
+    }
+
+    /// Whether nothing but materials and surfaces is in the model.
+    pub(super) fn knows_cells_only(&self, campaign: &Campaign) -> bool {
+        let independent = self.random.as_ref().is_some_and(Vec::is_empty) && self.conditions.is_empty();
+        independent && self.covariates.is_empty() && !campaign.records_belt_drop()
     }
 
     /// Fits the plan to `campaign`.

@@ -25,7 +25,7 @@ impl Prepared {
     /// With what covariates do to log times taken off, so that every time is one at the nominal values; effects that are
     /// to be estimated are those of the plan's own fit.
     pub(crate) fn new(plan: &Severity, campaign: &Campaign) -> Result<Self> {
-        if plan.covariates.is_empty() && campaign.trials().iter().all(|t| t.belt_drop.is_none()) {
+        if plan.covariates.is_empty() && !campaign.records_belt_drop() {
             return Self::shifted(plan, campaign, None);
         }
         Self::shifted(plan, campaign, plan.fit(campaign)?.shift())

@@ -12,7 +12,7 @@ use crate::correction::{ClassCorrection, Correction, LabReports, SurfaceCorrecti
 use crate::equivalence::{ClassDeparture, EquivalenceFit, SurfaceEquivalence, Tost};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
 use crate::screening::{Evidence, Test, Verdict};
-use crate::severity::{Note, SeverityFit};
+use crate::severity::{Grouping, Note, SeverityFit};
 
 /// Specimens of a report whose limits are given.
 const REPORTS: [usize; 3] = [3, 5, 10];
@@ -53,6 +53,7 @@ pub(super) fn conclude(
         questioned: questioned(result),
         decided: result.campaign.decisions().to_vec(),
         scatter: scatter(result),
+        covariates: result.severity.covariate_effects().to_vec(),
         sensitivity,
         reading: reading(&result.campaign, reports),
         recorded: recorded(result, reports.map_or(&[][..], LabReports::unknown_columns)),
@@ -408,25 +409,31 @@ fn scatter(result: &StudyResult) -> ScatterConclusion {
 fn recorded(result: &StudyResult, report_columns: &[String]) -> Vec<RecordedRemark> {
     let mut found = Vec::new();
     for note in result.severity.notes() {
-        let (grouping, in_model) = match note {
-            Note::NotFitted { grouping, .. } => (grouping, false),
+        let (name, in_model) = match note {
+            Note::CovariateNotFitted { column, .. } => (column.clone(), false),
+            Note::WithoutValue { column, .. } | Note::BeyondRecorded { column, .. } => (column.clone(), true),
+            Note::NotFitted { grouping, .. } => (grouping.to_string(), false),
             Note::Unlabelled { grouping, .. }
             | Note::Singular { grouping }
             | Note::FewLevels { grouping, .. }
-            | Note::Confounded { grouping, .. } => (grouping, true),
+            | Note::Confounded { grouping, .. } => (grouping.to_string(), true),
             _ => continue,
         };
-        found.push(RecordedRemark { name: grouping.to_string(), column: false, in_model, text: note.to_string() });
+        found.push(RecordedRemark { name, column: false, in_model, text: note.to_string() });
     }
     let mut add = |name: &str, text: String| {
         found.push(RecordedRemark { name: name.to_owned(), column: true, in_model: false, text });
     };
+    let used = |name: &str| {
+        result.severity.covariate_effects().iter().any(|e| e.covariate.column() == name)
+            || result.severity.groupings().contains(&Grouping::Column(name.to_owned()))
+    };
     for (column, _, _, of) in MEASURED {
-        if result.campaign.trials().iter().any(|t| of(t).is_some()) {
+        if !used(column) && result.campaign.trials().iter().any(|t| of(t).is_some()) {
             add(column, format!("{column} is recorded, looked at by the screening, and not in the model"));
         }
     }
-    for column in result.campaign.unused_columns() {
+    for column in result.campaign.unused_columns().into_iter().filter(|c| !used(&c.name)) {
         add(&column.name, format!("column {column} of the trial table is kept and not used"));
     }
     for name in report_columns {

@@ -7,7 +7,7 @@ use super::sensitivity::{OtherDistribution, Sensitivity, SensitivityRow};
 use crate::campaign::{Decision, Outcome, UnitSlip};
 use crate::estimate::{Estimate, Interval};
 use crate::screening::Test;
-use crate::severity::{Distribution, Grouping};
+use crate::severity::{CovariateEffect, Distribution, Grouping};
 
 /// The answers: each is a record with its numbers, and prints as plain sentences.
 ///
@@ -40,6 +40,8 @@ pub struct Conclusions {
     pub decided: Vec<Decision>,
     /// How specimens, days and cells scatter.
     pub scatter: ScatterConclusion,
+    /// What recorded numbers, such as the drops on a belt, do to times.
+    pub covariates: Vec<CovariateEffect>,
     /// What other ways of fitting give.
     pub sensitivity: Sensitivity,
     /// How the tables were read where they were written otherwise, and what of the reports does not fit the campaign.

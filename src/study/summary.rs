@@ -55,6 +55,7 @@ impl StudyResult {
         }
         sections.push(self.questions());
         sections.push(Section::text(&c.sensitivity.to_string(), "line"));
+        sections.extend(c.covariates.iter().map(|e| Section::text(&e.to_string(), "line")));
         sections.push(Section::text(&c.scatter.to_string(), "line"));
         for missing in &c.not_had {
             sections.push(Section::text(&missing.to_string(), "line"));

@@ -324,3 +324,54 @@ fn what_pulls_the_answer_away_is_said_first() {
     assert!(first.iter().any(|c| matches!(c, Caveat::Disagrees { .. })), "{first:?}");
     assert!(!result.conclusions.sensitivity.agree());
 }
+
+/// The demo campaign with belts that lose 2 % with every drop: said in words, stated for the belt that was asked for, and
+/// the factor of a fresh belt that of the belts before they wore.
+#[test]
+fn wear_of_the_belt_is_in_every_number_and_said() {
+    use std::collections::BTreeMap;
+    use surface_severity::severity::Covariate;
+    let mut drops: BTreeMap<String, f64> = BTreeMap::new();
+    let trials: Vec<Trial> = demo()
+        .trials()
+        .iter()
+        .cloned()
+        .map(|mut trial| {
+            let Some(belt) = trial.belt.clone() else { return trial };
+            let drop = drops.entry(belt).or_default();
+            trial.abrasion_time_s = trial.abrasion_time_s.map(|t| t * (-0.02 * *drop).exp());
+            trial.belt_drop = Some(*drop);
+            *drop += 1.0;
+            trial
+        })
+        .collect();
+    let campaign = Campaign::from_trials(trials).unwrap();
+    let run = |plan: Severity| Study::new(plan).run(&campaign, None).unwrap();
+    let plan = || Severity::new("dense asphalt concrete");
+    let (fresh, worn) = (run(plan()), run(plan().covariate(Covariate::belt_wear().at(10.0))));
+    check(&fresh);
+    let wear = &fresh.conclusions.covariates[0];
+    assert!(wear.effect.contains(-0.02) && wear.p_value.unwrap() < 0.01, "{wear}");
+    let (text, other) = (fresh.summary(), worn.summary());
+    assert!(text.contains("A drop on the belt changes times there by -"), "{text}");
+    assert!(text.contains("served 0 drops") && other.contains("served 10 drops"), "{other}");
+    let factor = |r: &StudyResult| *r.conclusions.belts[0].factor.interval().unwrap();
+    let change = (factor(&worn).estimate() / factor(&fresh).estimate()).ln();
+    assert!((change + 10.0 * wear.effect.estimate()).abs() < 1e-9);
+    let before = study().run(&demo(), None).unwrap();
+    assert!(factor(&fresh).contains(factor(&before).estimate()));
+    assert!((factor(&fresh).estimate() / factor(&before).estimate() - 1.0).abs() < 0.1);
+    // Screening does not take wear for outliers.
+    assert!(fresh.conclusions.questioned.len() <= before.conclusions.questioned.len() + 1);
+}
+
+#[test]
+fn a_column_of_the_table_can_be_a_condition() {
+    let result = Study::new(Severity::new("dense asphalt concrete").condition("operator_shift")).run(&demo(), None);
+    let result = result.unwrap();
+    assert!(result.conclusions.scatter.conditions.iter().any(|c| c.grouping.as_str() == "operator_shift"));
+    assert!(!result.conclusions.recorded.iter().any(|r| r.name == "operator_shift" && !r.in_model));
+    let error =
+        Study::new(Severity::new("dense asphalt concrete").condition("operator")).run(&demo(), None).unwrap_err();
+    assert!(error.to_string().contains("operator_shift"), "{error}");
+}

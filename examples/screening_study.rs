@@ -1,15 +1,15 @@
 //! How often planted gross errors are found and good trials flagged, by all tests together and by each alone, and what
 //! the factors are worth: the tables in the documentation of `surface_severity::screening` and `severity::Robust`.
 //!
-//!     cargo run --release --example screening_study -- [CAMPAIGNS [exact|run-outs|estimators]]
+//!     cargo run --release --example screening_study -- [CAMPAIGNS [clean|exact|run-outs|estimators]]
 //!
 //! 40 campaigns unless you say otherwise; the documentation has 300.
 
 mod planted;
 
-use planted::{Alone, FACTORS, Mean, Pattern, TESTS};
+use planted::{Alone, FACTORS, Mean, Noise, Pattern, TESTS};
 use surface_severity::screening::Screening;
-use surface_severity::severity::{Robust, Severity, SurfaceFactor};
+use surface_severity::severity::{Distribution, Robust, Severity, SurfaceFactor};
 
 /// Runs end here in the campaigns with run-outs: about a fifth of the trials.
 const RUN_LENGTH_S: f64 = 20.0;
@@ -138,11 +138,44 @@ fn estimators(campaigns: u64) {
     }
 }
 
+/// Clean campaigns with a flag all the same.
+fn clean(campaigns: u64) {
+    let screening = Screening::default().influence(false);
+    println!(
+        "| times | plan log-normal | plan of the same distribution | days differ by 0.1, plan of the same distribution |"
+    );
+    println!("|---|---|---|---|");
+    for (name, noise, own) in [
+        ("log-normal", Noise::Normal, Some(Distribution::LogNormal)),
+        ("Weibull", Noise::Weibull, Some(Distribution::Weibull)),
+        ("log-logistic", Noise::Logistic, Some(Distribution::LogLogistic)),
+        ("t with 4 degrees of freedom", Noise::HeavyTails, None),
+    ] {
+        let rate = |distribution: Distribution, days: (usize, f64)| {
+            let mut mean = Mean::default();
+            for replicate in 0..campaigns {
+                let plan = Severity::new("s0").distribution(distribution).independent();
+                let campaign = planted::clean(noise, days, replicate);
+                let flagged = screening.screen(&campaign, &plan).is_ok_and(|report| report.flagged().next().is_some());
+                mean.add(f64::from(u8::from(flagged)));
+            }
+            percent(&mean, 1)
+        };
+        let both = |days| own.map_or("–".into(), |own| rate(own, days));
+        println!("| {name} | {} | {} | {} |", rate(Distribution::LogNormal, (1, 0.0)), both((1, 0.0)), both((3, 0.1)));
+    }
+    println!();
+}
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let campaigns = arguments.first().and_then(|a| a.parse().ok()).unwrap_or(40);
     let wanted = |part: &str| arguments.get(1).is_none_or(|a| a == part);
     println!("{campaigns} campaigns each, 8 materials × 5 surfaces × 5 specimens, log scatter 0.18, errors × or ÷ 3.5");
+    if wanted("clean") {
+        println!("\n## Clean campaigns with a flag\n");
+        clean(campaigns);
+    }
     if wanted("exact") {
         println!("\n## Every time exact\n");
         detection(campaigns, None);

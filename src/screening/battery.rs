@@ -1,7 +1,8 @@
 //! The tests of one screening, each adding its evidence.
 
-use std::collections::BTreeMap;
+use std::cmp::{Ordering, Reverse};
 use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BinaryHeap};
 
 use crate::campaign::{Campaign, Outcome, Trial};
 use crate::error::Result;
@@ -17,6 +18,7 @@ use super::mad::{cell_median, distance, pooled_scale};
 use super::plan::{Screening, ScreeningNote};
 use super::precision::precision;
 use super::rules::{apply, impossibly_short};
+use super::scores::Scores;
 use super::verdict::{Evidence, GroupKind, GroupVerdict, Test};
 use crate::holm;
 
@@ -33,24 +35,54 @@ fn slices(cells: &Cells) -> Vec<&[LogTime]> {
 pub(super) struct Screened<'a> {
     pub(super) plan: &'a Screening,
     pub(super) campaign: &'a Campaign,
+    /// Normal scores of log times.
     pub(super) cells: &'a Cells,
+    pub(super) scores: &'a Scores,
     pub(super) evidence: Vec<Vec<Evidence>>,
     pub(super) notes: Vec<ScreeningNote>,
     /// Robust residual at which a single exact time speaks.
     pub(super) robust_limit: Option<f64>,
 }
 
-fn exact(times: &[LogTime]) -> Option<Vec<f64>> {
-    times.iter().map(|t| if let LogTime::Exact(y) = t { Some(*y) } else { None }).collect()
+/// Ordered by the squares that an extreme trial takes away.
+struct Squares(Extreme);
+
+impl Ord for Squares {
+    fn cmp(&self, other: &Self) -> Ordering {
+        self.0.squares.total_cmp(&other.0.squares)
+    }
 }
 
-fn seconds(log: f64) -> String {
-    format!("{} s", significant(libm::exp(log), 3))
+impl PartialOrd for Squares {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl PartialEq for Squares {
+    fn eq(&self, other: &Self) -> bool {
+        self.cmp(other) == Ordering::Equal
+    }
+}
+
+impl Eq for Squares {}
+
+fn exact(times: &[LogTime]) -> Option<Vec<f64>> {
+    times.iter().map(|t| if let LogTime::Exact(y) = t { Some(*y) } else { None }).collect()
 }
 
 impl Screened<'_> {
     fn of(&self, cell: &Cell) -> &[LogTime] {
         self.cells.of(cell)
+    }
+
+    /// The time of a score of a cell, s.
+    fn time_of(&self, cell: &Cell, score: f64) -> f64 {
+        libm::exp(self.scores.log_time(Scores::place(self.cells, cell), score))
+    }
+
+    fn seconds(&self, cell: &Cell, score: f64) -> String {
+        format!("{} s", significant(self.time_of(cell, score), 3))
     }
 
     pub(super) fn rules(&mut self) {
@@ -110,12 +142,12 @@ impl Screened<'_> {
         }
         let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
         for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
-            let own = libm::exp(values[result.position]);
+            let own = self.time_of(&cell, values[result.position]);
             let gap = values
                 .iter()
                 .enumerate()
                 .filter(|&(j, _)| j != result.position)
-                .map(|(_, v)| (libm::exp(*v) - own).abs())
+                .map(|(_, v)| (self.time_of(&cell, *v) - own).abs())
                 .fold(f64::INFINITY, f64::min);
             if result.statistic <= result.critical_value || gap < 2.0 * step * (1.0 - 1e-9) {
                 continue;
@@ -125,7 +157,7 @@ impl Screened<'_> {
             let flags = adjusted <= self.plan.campaign_significance && n > 3;
             let reason = format!(
                 "{} stands apart from the other {} of its cell (Grubbs G = {}, adjusted p = {})",
-                seconds(values[result.position]),
+                self.seconds(&cell, values[result.position]),
                 n - 1,
                 significant(result.statistic, 4),
                 significant(adjusted, 2)
@@ -163,7 +195,7 @@ impl Screened<'_> {
             let pair = [result.positions.0, result.positions.1];
             let gap = (0..values.len())
                 .filter(|j| !pair.contains(j))
-                .flat_map(|j| pair.map(|k| (libm::exp(values[j]) - libm::exp(values[k])).abs()))
+                .flat_map(|j| pair.map(|k| (self.time_of(&cell, values[j]) - self.time_of(&cell, values[k])).abs()))
                 .fold(f64::INFINITY, f64::min);
             if result.p_value > self.plan.test_significance || gap < 2.0 * step * (1.0 - 1e-9) {
                 continue;
@@ -172,8 +204,8 @@ impl Screened<'_> {
                 let reason = format!(
                     "{} and {} together stand apart from the other {} of their cell (Grubbs for two, {} of the sum of \
                      squares is left without them, adjusted p = {})",
-                    seconds(values[k]),
-                    seconds(values[other]),
+                    self.seconds(&cell, values[k]),
+                    self.seconds(&cell, values[other]),
                     values.len() - 2,
                     significant(result.statistic, 2),
                     significant(adjusted, 2)
@@ -209,15 +241,15 @@ impl Screened<'_> {
         }
         let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
         for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
-            let own = libm::exp(values[result.position]);
+            let own = self.time_of(&cell, values[result.position]);
             let others = values.iter().enumerate().filter(|&(j, _)| j != result.position);
-            let gap = others.map(|(_, v)| (libm::exp(*v) - own).abs()).fold(f64::INFINITY, f64::min);
+            let gap = others.map(|(_, v)| (self.time_of(&cell, *v) - own).abs()).fold(f64::INFINITY, f64::min);
             if result.p_value > self.plan.test_significance || gap < 2.0 * step * (1.0 - 1e-9) {
                 continue;
             }
             let reason = format!(
                 "{} lies apart from its nearest neighbour by {} of the range of its cell (Dixon r10, adjusted p = {})",
-                seconds(values[result.position]),
+                self.seconds(&cell, values[result.position]),
                 significant(result.statistic, 3),
                 significant(adjusted, 2)
             );
@@ -296,45 +328,48 @@ impl Screened<'_> {
     /// step at which the Bonferroni-adjusted p-value of that residual is small. Cells of two do not
     /// take part: nothing within them says which of the two is at fault.
     pub(super) fn esd(&mut self, pooled: Pooled) {
-        let mut cells: Vec<(Vec<f64>, Vec<usize>)> = self
+        let mut cells: Vec<(Vec<f64>, Vec<usize>, Cell)> = self
             .exact_cells(3)
             .into_iter()
-            .map(|(cell, values)| (values, self.cells.trial[cell.start..cell.end].to_vec()))
+            .map(|(cell, values)| (values, self.cells.trial[cell.start..cell.end].to_vec(), cell))
             .collect();
         let tested: usize = cells.iter().map(|c| c.0.len()).sum();
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
         let steps = (self.plan.esd_share * as_f64(tested)) as usize;
         let mut pooled = pooled;
         let mut removed = Vec::new();
-        let mut extremes: Vec<Option<Extreme>> = cells.iter().map(|c| Extreme::of(&c.0)).collect();
+        // The residual grows with the squares that the trial takes away, whatever σ is. A cell stands in the heap once.
+        let mut extremes: BinaryHeap<(Squares, Reverse<usize>)> = BinaryHeap::new();
+        let offer = |heap: &mut BinaryHeap<_>, c: usize, values: &[f64]| {
+            let extreme = Extreme::of(values);
+            heap.extend(extreme.map(|e| (Squares(e), Reverse(c))));
+            extreme.is_some()
+        };
+        for (c, cell) in cells.iter().enumerate() {
+            offer(&mut extremes, c, &cell.0);
+        }
         let mut left = tested;
         for _ in 0..steps {
-            // The residual grows with the squares that the trial takes away, whatever σ is.
-            let most = extremes.iter().enumerate().filter_map(|(c, e)| Some((c, (*e)?)));
-            let Some((c, extreme)) = most.reduce(|a, b| if b.1.squares > a.1.squares { b } else { a }) else { break };
+            let Some((Squares(extreme), Reverse(c))) = extremes.pop() else { break };
             let Some((deletion, rest)) = pooled.remove(&extreme) else { break };
             pooled = rest;
-            let log_time = cells[c].0.remove(extreme.position);
+            let score = cells[c].0.remove(extreme.position);
+            let time = self.seconds(&cells[c].2, score);
             let trial = cells[c].1.remove(extreme.position);
-            removed.push((
-                trial,
-                log_time,
-                deletion,
-                (self.plan.families() * as_f64(left) * deletion.p_value).min(1.0),
-                left,
-            ));
-            extremes[c] = Extreme::of(&cells[c].0);
-            left -= if extremes[c].is_none() { 3 } else { 1 };
+            let p = (self.plan.families() * as_f64(left) * deletion.p_value).min(1.0);
+            removed.push((trial, time, deletion, p, left));
+            left -= if offer(&mut extremes, c, &cells[c].0) { 1 } else { 3 };
         }
         let outliers = removed.iter().rposition(|r| r.3 <= self.plan.campaign_significance).map_or(0, |i| i + 1);
         for i in 0..outliers {
-            let (trial, log_time, deletion, _, left) = removed[i];
+            let (trial, time, deletion, _, left) = &removed[i];
+            let (trial, left) = (*trial, *left);
             let adjusted = removed[i..outliers].iter().map(|r| r.3).fold(1.0, f64::min);
             let tail = 0.5 * self.plan.campaign_significance / (self.plan.families() * as_f64(left));
             let reason = format!(
                 "{} is outlier {} of {outliers} that generalised ESD finds in the campaign (deletion residual {} once \
                  the ones before it are out)",
-                seconds(log_time),
+                time,
                 i + 1,
                 significant(deletion.t, 3),
             );
@@ -470,7 +505,7 @@ impl Screened<'_> {
                     // A censored time can be remarkable on one side only.
                     let tails = if matches!(time, LogTime::Exact(_)) { 2.0 } else { 1.0 };
                     let p = if score > 0.0 { tails * t_survival(score, scale.degrees_of_freedom) } else { 1.0 };
-                    found.push((row, centre, score, p.min(1.0), tails));
+                    found.push((row, centre, score, p.min(1.0), tails, *cell));
                 }
             }
             let adjusted = self.plan.adjust(&found.iter().map(|f| f.3).collect::<Vec<_>>());
@@ -485,7 +520,7 @@ impl Screened<'_> {
             }
             out = next;
         };
-        for ((row, centre, score, p, tails), adjusted) in found.into_iter().zip(adjusted) {
+        for ((row, centre, score, p, tails, cell), adjusted) in found.into_iter().zip(adjusted) {
             let critical_value = self
                 .plan
                 .median_limit
@@ -493,12 +528,12 @@ impl Screened<'_> {
             if score <= critical_value {
                 continue;
             }
-            let y = self.cells.times[row].middle();
+            let (time, middle) = (self.time_of(&cell, self.cells.times[row].middle()), self.time_of(&cell, centre));
             let reason = format!(
-                "{} is {} times the cell's median {} ({} pooled MAD scales away on log time, adjusted p = {})",
-                seconds(y),
-                significant(libm::exp(y - centre), 2),
-                seconds(centre),
+                "{} s is {} times the cell's median {} s ({} pooled MAD scales away on log time, adjusted p = {})",
+                significant(time, 3),
+                significant(time / middle, 2),
+                significant(middle, 3),
                 significant(score, 3),
                 significant(adjusted, 2)
             );
@@ -621,12 +656,13 @@ impl Screened<'_> {
                 (true, false, true) => "; of the two in its cell, the campaign as a whole points to the other",
                 (true, ..) => "; of the two in its cell, nothing says which is at fault",
             };
-            let y = self.cells.times[cell.start + k].middle();
+            let time = self.time_of(&cell, self.cells.times[cell.start + k].middle());
+            let centre = self.time_of(&cell, deletion.centre);
             let reason = format!(
-                "{} is {} times the {} that the rest of its cell predicts (deletion residual {}, adjusted p = {}){}",
-                seconds(y),
-                significant(libm::exp(y - deletion.centre), 2),
-                seconds(deletion.centre),
+                "{} s is {} times the {} s that the rest of its cell predicts (deletion residual {}, adjusted p = {}){}",
+                significant(time, 3),
+                significant(time / centre, 2),
+                significant(centre, 3),
                 significant(deletion.t, 3),
                 significant(adjusted, 2),
                 of_pair

@@ -31,7 +31,9 @@
 //!
 //! # Statistics
 //! On log times, which are taken as normal about the mean of their cell (one material on one
-//! surface) with one scatter σ for the whole campaign.
+//! surface) with one scatter σ for the whole campaign; where the plan says Weibull or log-logistic, on their normal scores
+//! (quantile residuals, Dunn & Smyth 1996). Recorded numbers that act on times, such as wear of the belt, are taken off
+//! first.
 //!
 //! | test | looks at | source |
 //! |---|---|---|
@@ -53,6 +55,14 @@
 //! unless the robust fit points to one. In a cell whose *majority* lies off what the campaign
 //! predicts, the tests within the cell would blame the minority: those flags are withdrawn and the
 //! cell is listed.
+//!
+//! That holds where the plan's distribution is that of the times. Of 1000 clean campaigns (8 materials × 5 surfaces × 5
+//! specimens; `cargo run --release --example screening_study -- 1000 clean`; ± Monte Carlo standard error) so many had a flag
+//! all the same:
+//!
+#![doc = include_str!("clean.md")]
+//!
+//! So where another distribution describes the times better, screen with a plan of that one before a trial is accused.
 //!
 //! # How much is found
 //! Simulated campaigns, gross errors planted alone, in pairs of one cell or in threes of one cell, in either direction
@@ -102,6 +112,7 @@ mod mad;
 mod plan;
 mod precision;
 mod rules;
+mod scores;
 mod verdict;
 
 pub use dixon::{Dixon, dixon, dixon_critical_value};

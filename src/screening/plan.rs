@@ -5,13 +5,14 @@ use serde::{Deserialize, Serialize};
 use crate::campaign::{Campaign, Decision, Outcome, Trial};
 use crate::error::{ErrorKind, Result};
 use crate::severity::machinery::Cells;
-use crate::severity::{Distribution, Robust, RobustFit, RobustMethod, Severity};
+use crate::severity::{Robust, RobustFit, RobustMethod, Severity};
 
 use super::battery::{Screened, scatter};
 use super::grubbs::{Side, as_f64, check_significance};
 use super::headline::{HeadlineFactor, headline};
 use super::influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
 use super::rules::Rules;
+use super::scores::Scores;
 use super::verdict::{Evidence, FactorWithout, GroupVerdict, Test, Verdict};
 use crate::holm;
 
@@ -149,8 +150,6 @@ pub enum ScreeningNote {
         /// How many cells.
         cells: usize,
     },
-    /// The plan's times are not log-normal, but the tests assume normal log times.
-    NotLogNormal,
     /// No cell is repeated, so that no statistical test can be applied.
     NoReplicates,
 }
@@ -185,10 +184,6 @@ impl std::fmt::Display for ScreeningNote {
                 f,
                 "{cells} cell(s) of two trials disagree more than scatter explains; nothing within such a cell says \
                  which of the two is at fault"
-            ),
-            Self::NotLogNormal => f.write_str(
-                "the tests take log times as normal; with the distribution of this plan, short times are flagged \
-                 more (or less) often than the stated significance",
             ),
             Self::NoReplicates => f.write_str("no cell holds two exact times: no statistical test could be applied"),
         }
@@ -478,11 +473,16 @@ impl Screening {
         self.check()?;
         let table = campaign.undecided();
         let all = severity.fit(&table)?;
-        let cells = Cells::new(&table, None);
+        let mut cells = Cells::new(&table, None);
+        if let Some(shift) = all.shift() {
+            cells.take_off(shift);
+        }
+        let scores = Scores::of(&mut cells, severity.chosen_distribution());
         let mut screened = Screened {
             plan: self,
             campaign: &table,
             cells: &cells,
+            scores: &scores,
             evidence: vec![Vec::new(); table.trials().len()],
             notes: Vec::new(),
             robust_limit: None,
@@ -496,9 +496,6 @@ impl Screening {
             reason: d.reason.clone(),
             decided_by: d.decided_by.clone(),
         }));
-        if severity.chosen_distribution() != Distribution::LogNormal {
-            screened.notes.push(ScreeningNote::NotLogNormal);
-        }
         screened.rules();
         screened.grubbs()?;
         if self.pairs {
@@ -535,7 +532,15 @@ impl Screening {
         let without = if any { severity.fit(&fewer) } else { Ok(all.clone()) };
         let decided = (!campaign.decisions().is_empty()).then(|| severity.fit(campaign));
         let log_scatter = pooled.map(|p| p.sigma());
-        let log_scatter_without_flagged = if any { scatter(&Cells::new(&fewer, None)) } else { log_scatter };
+        let without_flagged = || {
+            let mut cells = Cells::new(&fewer, None);
+            if let Some(shift) = all.shift() {
+                cells.take_off(shift);
+            }
+            Scores::of(&mut cells, severity.chosen_distribution());
+            scatter(&cells)
+        };
+        let log_scatter_without_flagged = if any { without_flagged() } else { log_scatter };
         Ok(ScreeningReport {
             plan: self.clone(),
             severity: severity.clone(),

@@ -26,7 +26,7 @@ use serde::{Deserialize, Serialize};
 use crate::error::{ErrorKind, Result};
 use crate::numeric::special::{f_survival, t_quantile, t_survival};
 
-use super::grubbs::{as_f64, check_sample, check_significance, mean_and_squares};
+use super::esd::{as_f64, check_sample, check_significance, mean_and_squares};
 
 /// Upper point of F: the value exceeded with probability `tail`.
 pub(crate) fn f_upper(tail: f64, numerator: f64, denominator: f64) -> f64 {

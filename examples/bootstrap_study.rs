@@ -18,7 +18,7 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 use rayon::prelude::*;
 use study::Failure;
-use surface_severity::bootstrap::{Bootstrap, Cluster, Scheme};
+use surface_severity::bootstrap::{Bootstrap, Scheme};
 use surface_severity::campaign::{Campaign, Outcome, Trial};
 use surface_severity::severity::Severity;
 use surface_severity::{Error, Interval, IntervalMethod};
@@ -82,16 +82,13 @@ fn simulate(cell: &Cell, seed: u64) -> Result<Campaign, Error> {
 }
 
 /// Intervals of a surface factor; those that do not suit a cell of the study are left blank there.
-const METHODS: [&str; 9] = [
+const METHODS: [&str; 6] = [
     "model",
     "stratified percentile",
     "stratified BCa",
     "rescaled percentile",
     "rescaled studentised",
-    "Bayesian percentile",
-    "residual percentile",
     "parametric studentised",
-    "two-stage by day",
 ];
 /// Holds it the truth, and how wide is it (log)? By method and quantity.
 type Answers = Vec<Vec<Option<(bool, f64)>>>;
@@ -105,7 +102,7 @@ fn factors(of: impl Fn(&str) -> Option<Interval>) -> Vec<Option<(bool, f64)>> {
 }
 
 /// By level.
-fn factor_intervals(campaign: &Campaign, cell: &Cell, replicates: Option<usize>) -> [Answers; 2] {
+fn factor_intervals(campaign: &Campaign, replicates: Option<usize>) -> [Answers; 2] {
     let plan = Severity::new("s0").independent();
     let none = || vec![None; LOG_K.len() - 1];
     let mut answers = LEVELS.map(|level| {
@@ -113,9 +110,8 @@ fn factor_intervals(campaign: &Campaign, cell: &Cell, replicates: Option<usize>)
         vec![factors(|s| fit.as_ref()?.factor(s).ok())]
     });
     let Some(replicates) = replicates else { return answers };
-    let mut add = |scheme: Option<Scheme>, methods: &[IntervalMethod]| {
-        let boot = scheme
-            .and_then(|scheme| Bootstrap::new(scheme, replicates).max_failures(0.5).severity(&plan, campaign).ok());
+    let mut add = |scheme: Scheme, methods: &[IntervalMethod]| {
+        let boot = Bootstrap::new(scheme, replicates).max_failures(0.5).severity(&plan, campaign).ok();
         for (level, answers) in LEVELS.into_iter().zip(&mut answers) {
             let boot = boot.clone().and_then(|b| b.at_level(level).ok());
             for &method in methods {
@@ -126,13 +122,9 @@ fn factor_intervals(campaign: &Campaign, cell: &Cell, replicates: Option<usize>)
             }
         }
     };
-    let exact = cell.ends == Ends::Exact;
-    add(Some(Scheme::Stratified), &[IntervalMethod::Percentile, IntervalMethod::Bca]);
-    add(Some(Scheme::Rescaled), &[IntervalMethod::Percentile, IntervalMethod::Studentised]);
-    add(Some(Scheme::Bayesian), &[IntervalMethod::Percentile]);
-    add(exact.then_some(Scheme::Residual), &[IntervalMethod::Percentile]);
-    add(Some(Scheme::Parametric), &[IntervalMethod::Studentised]);
-    add(cell.days.then_some(Scheme::TwoStage(Cluster::Day)), &[IntervalMethod::Percentile]);
+    add(Scheme::Stratified, &[IntervalMethod::Percentile, IntervalMethod::Bca]);
+    add(Scheme::Rescaled, &[IntervalMethod::Percentile, IntervalMethod::Studentised]);
+    add(Scheme::Parametric, &[IntervalMethod::Studentised]);
     answers
 }
 
@@ -206,7 +198,7 @@ fn run() -> Result<(), Failure> {
             let rows: Vec<_> = many
                 .map(|c| {
                     let campaign = simulate(cell, 1_000_003 * (index as u64 + 1) + c as u64)?;
-                    Ok::<_, Error>(factor_intervals(&campaign, cell, (c < resampled).then_some(replicates)))
+                    Ok::<_, Error>(factor_intervals(&campaign, (c < resampled).then_some(replicates)))
                 })
                 .collect::<Result<_, _>>()?;
             for (level, answers) in rows.iter().flat_map(|row| row.iter().enumerate()) {

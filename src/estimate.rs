@@ -42,8 +42,6 @@ pub enum IntervalMethod {
     ChiSquared,
     /// Profile likelihood.
     Profile,
-    /// Fieller's ratio of two normal means.
-    Fieller,
     /// A prediction interval: it covers a further material or specimen, not a mean.
     Prediction,
     /// The reference itself: exactly 1 by definition, no uncertainty.

@@ -7,8 +7,8 @@ use surface_severity::equivalence::{Equivalence, EquivalenceDocument, Equivalenc
 use surface_severity::screening::{InfluenceTable, Screening, ScreeningDocument, ScreeningReport};
 use surface_severity::severity::mixed::{CensoredMixedFit, CensoredMixedModel, LinearMixedFit, LinearMixedModel};
 use surface_severity::severity::{
-    Additivity, Anova, CellMeans, ClassFactors, DistributionComparison, EqualScatter, RobustFit, Severity,
-    SeverityDocument, SeverityFit, TrialDiagnostics, UnequalScatter,
+    Additivity, CellMeans, ClassFactors, DistributionComparison, EqualScatter, RobustFit, Severity, SeverityDocument,
+    SeverityFit, TrialDiagnostics, UnequalScatter,
 };
 use surface_severity::study::{Study, StudyResult};
 use surface_severity::tables::Table;
@@ -40,7 +40,6 @@ fn results_are_send_and_sync() {
         SeverityDocument,
         CellMeans,
         Additivity,
-        Anova,
         ClassFactors,
         DistributionComparison,
         EqualScatter,
@@ -70,7 +69,7 @@ fn results_are_send_and_sync() {
         LabReport,
         LabReports,
     ];
-    assert_eq!(names.len(), 43);
+    assert_eq!(names.len(), 42);
     #[cfg(feature = "report")]
     {
         use surface_severity::report::{CorrectionSheet, Page, Plot, PlotOptions};

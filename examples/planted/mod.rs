@@ -222,15 +222,8 @@ pub(crate) fn study(screening: &Screening, share: f64, pattern: Pattern, replica
 }
 
 /// The statistical tests, in the order of the documentation.
-pub(crate) const TESTS: [Test; 7] = [
-    Test::DeletionResidual,
-    Test::GeneralisedEsd,
-    Test::MedianDeviation,
-    Test::Grubbs,
-    Test::GrubbsPair,
-    Test::Dixon,
-    Test::RobustResidual,
-];
+pub(crate) const TESTS: [Test; 4] =
+    [Test::DeletionResidual, Test::GeneralisedEsd, Test::MedianDeviation, Test::RobustResidual];
 
 /// Screens campaigns `0..replicates` of runs that end at `run_length_s`.
 pub(crate) fn study_limited(

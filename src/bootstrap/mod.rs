@@ -12,21 +12,21 @@
 //!
 //! # Small cells
 //! Plain resampling within cells shrinks variance by (n − 1)/n and never varies a single trial. [`Scheme::Rescaled`] draws
-//! so that the variance is right from two trials a cell on (Rao & Wu 1988); [`Scheme::Residual`] borrows the scatter of all
-//! cells.
+//! so that the variance is right from two trials a cell on (Rao & Wu 1988); [`Scheme::Parametric`] borrows the scatter of all
+//! cells, and varies single trials too.
 //!
 //! # Which interval holds what it says
 //! From the tables below:
 //!
 //! - No day effects: the intervals of a fit of independent trials (column model; no resampling) cover 93.8 to 96.1 % in every
 //!   row. Of the bootstrap, rescaled studentised covers 94 to 98 % and is the one to take (a little long with three
-//!   specimens a cell); rescaled percentile 93 to 97 %; residual 95 to 96 %, nothing censored; stratified percentile and BCa
+//!   specimens a cell); rescaled percentile 93 to 97 %; stratified percentile and BCa
 //!   87 to 92 % with three or five specimens, whatever program draws them.
 //! - Parametric: do not use it where contact openings are many: it replays one time resolution a surface, the longest, so that
 //!   short trials are censored more than they were.
 //! - Trials that share days (log sd 0.1 beside σ = 0.2, three days a surface): no interval that does not know of the days is
-//!   right; 83 % at best, 50 % with many trials, which makes it worse. Two-stage resampling of so few days reaches 78 to
-//!   88 %. Take [`Severity`](crate::severity::Severity) as it is by default: see the table of [`correction`](crate::correction).
+//!   right; 83 % at best, 50 % with many trials, which makes it worse. Resampling so few days, then the trials of each, reached
+//!   78 to 88 % and is not offered. Take [`Severity`](crate::severity::Severity) as it is by default: see the table of [`correction`](crate::correction).
 //!
 //! # The coverage study
 //! Written by `cargo run --release --example bootstrap_study -- --full --campaigns 600 --resampled 150 --replicates 299`.
@@ -40,7 +40,7 @@
 //! Efron & Tibshirani, An Introduction to the Bootstrap, 1993 (BCa: chapter 14); Davison & Hinkley,
 //! Bootstrap Methods and their Application, 1997 (strata: section 3.2; interpolation between order
 //! statistics: equation 5.8; acceleration over strata: section 5.4); Rao & Wu, J. Amer. Statist.
-//! Assoc. 83 (1988) 231 (rescaling); Rubin, Ann. Statist. 9 (1981) 130 (Bayesian weights).
+//! Assoc. 83 (1988) 231 (rescaling).
 
 mod interval;
 mod replicates;
@@ -51,5 +51,5 @@ mod severity;
 pub use interval::percentile_of_sorted;
 pub use replicates::{BootstrapInterval, Replicates};
 pub use run::{Bootstrap, Observer};
-pub use scheme::{Cluster, Scheme};
+pub use scheme::Scheme;
 pub use severity::SeverityBootstrap;

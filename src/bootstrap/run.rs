@@ -12,7 +12,7 @@ use crate::severity::Severity;
 use crate::severity::machinery::Prepared;
 
 use super::replicates::{Provenance, Replicates};
-use super::scheme::{Cluster, Draw, Drawer, Scheme};
+use super::scheme::{Draw, Drawer, Scheme};
 use crate::numeric::stream::{below, stream};
 
 /// A bootstrap plan: plain data, checked when run.
@@ -164,95 +164,6 @@ impl Bootstrap {
     pub fn rescaled(replicates: usize) -> Self {
         Self::new(Scheme::Rescaled, replicates)
     }
-    /// Whole days, runs or belts.
-    ///
-    /// ```
-    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let mut trials = Vec::new();
-    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-    /// #                 let id = format!("{d} {surface} {material} {i}");
-    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-    /// #                 trials.push(trial.day(format!("day {d}")));
-    /// #             }
-    /// #         }
-    /// #     }
-    /// # }
-    /// # let campaign = Campaign::from_trials(trials)?;
-    /// use surface_severity::bootstrap::{Bootstrap, Cluster};
-    /// use surface_severity::severity::Severity;
-    /// let plan = Severity::new("asphalt");
-    /// let by_day = Bootstrap::cluster(Cluster::Day, 100).severity(&plan, &campaign)?;
-    /// // Every day saw both surfaces alike: whichever days are drawn, the belt has factor 2.
-    /// assert!(by_day.replicates().standard_error(0) < 1e-9);
-    /// assert!(Bootstrap::rescaled(100).severity(&plan, &campaign)?.replicates().standard_error(0) > 1e-3);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    #[must_use]
-    pub fn cluster(by: Cluster, replicates: usize) -> Self {
-        Self::new(Scheme::Cluster(by), replicates)
-    }
-    /// Clusters, then trials within cells.
-    ///
-    /// ```
-    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let mut trials = Vec::new();
-    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-    /// #                 let id = format!("{d} {surface} {material} {i}");
-    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-    /// #                 trials.push(trial.day(format!("day {d}")));
-    /// #             }
-    /// #         }
-    /// #     }
-    /// # }
-    /// # let campaign = Campaign::from_trials(trials)?;
-    /// use surface_severity::bootstrap::{Bootstrap, Cluster};
-    /// use surface_severity::severity::Severity;
-    /// let by_day = Bootstrap::two_stage(Cluster::Day, 100).severity(&Severity::new("asphalt"), &campaign)?;
-    /// assert!(by_day.replicates().standard_error(0) > 1e-4, "the specimens of a day vary as well");
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    #[must_use]
-    pub fn two_stage(by: Cluster, replicates: usize) -> Self {
-        Self::new(Scheme::TwoStage(by), replicates)
-    }
-    /// Leverage-rescaled residuals.
-    ///
-    /// ```
-    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let mut trials = Vec::new();
-    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-    /// #                 let id = format!("{d} {surface} {material} {i}");
-    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-    /// #                 trials.push(trial.day(format!("day {d}")));
-    /// #             }
-    /// #         }
-    /// #     }
-    /// # }
-    /// # let campaign = Campaign::from_trials(trials)?;
-    /// use surface_severity::bootstrap::Bootstrap;
-    /// use surface_severity::severity::Severity;
-    /// let bootstrap = Bootstrap::residual(200).severity(&Severity::new("asphalt").independent(), &campaign)?;
-    /// // Nothing is censored, so the standard error of independent trials is right, and the bootstrap agrees with it.
-    /// let error = bootstrap.fit().log_factor_between("belt", "asphalt")?.standard_error;
-    /// assert!((bootstrap.replicates().standard_error(0) / error - 1.0).abs() < 0.2);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    #[must_use]
-    pub fn residual(replicates: usize) -> Self {
-        Self::new(Scheme::Residual, replicates)
-    }
     /// Times from the fitted model, censoring replayed.
     ///
     /// ```
@@ -268,20 +179,6 @@ impl Bootstrap {
     #[must_use]
     pub fn parametric(replicates: usize) -> Self {
         Self::new(Scheme::Parametric, replicates)
-    }
-    /// Dirichlet weights.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// use surface_severity::bootstrap::Bootstrap;
-    /// let bootstrap = Bootstrap::bayesian(100).severity(&plan, &campaign)?;
-    /// assert_eq!(bootstrap.replicates().failed(), 0, "no trial is ever left out, so no cell is lost");
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    #[must_use]
-    pub fn bayesian(replicates: usize) -> Self {
-        Self::new(Scheme::Bayesian, replicates)
     }
     /// Sets the seed.
     #[must_use]
@@ -392,7 +289,7 @@ impl Bootstrap {
     /// Replicates of any statistic of a campaign: a fit, a class factor, an equivalence line, a
     /// correction factor, a prediction, or the caller's own function of them.
     ///
-    /// `plan` is the additive model that the residual and parametric schemes draw from, and whose
+    /// `plan` is the additive model that the parametric scheme draws from, and whose
     /// cells the others resample. `statistic` gets the campaign as a replicate sees it: every fit of
     /// this crate honours its weights and times, while [`Campaign::trials`] stays the table as it
     /// was recorded. It returns one value per name, or an error that counts as a failed replicate.

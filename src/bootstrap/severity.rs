@@ -144,18 +144,17 @@ impl Bootstrap {
         let influence = fit.scale().influence(&design, plan.chosen_distribution())?;
         let provenance = Provenance::new(self, plan, campaign, statistic_names(fit));
         let mut out = Replicates::start(provenance, observed, influence, range.start);
-        // The drawn weights or values of the trials on the scale.
+        // The drawn weights of the trials on the scale.
         let everything = rows.len() == prepared.cells.times.len();
         let pick = |draw: &mut Draw, picked: &mut Vec<f64>| {
             if everything {
-                std::mem::swap(picked, if draw.weights.is_empty() { &mut draw.values } else { &mut draw.weights });
+                std::mem::swap(picked, &mut draw.weights);
                 return;
             }
             picked.clear();
-            picked.extend(rows.iter().map(|&i| if draw.weights.is_empty() { draw.values[i] } else { draw.weights[i] }));
+            picked.extend(rows.iter().map(|&i| draw.weights[i]));
         };
-        // Residuals are drawn of log-normal fits to exact times alone, which have lanes.
-        if engine.has_lanes() && (drawer.draws_exact_values() || !drawer.draws_times()) {
+        if engine.has_lanes() && !drawer.draws_times() {
             let scratch = || (Draw::default(), engine.work(), engine.lane_work(), vec![Vec::new(); LANES]);
             loop_over_blocks(range, p, observer, &mut out, scratch, |first, work, values, failed| {
                 let (draw, one, lanes, drawn) = work;
@@ -168,11 +167,7 @@ impl Bootstrap {
                         drawer.draw(&mut stream(self.seed, r as u64), draw);
                         pick(draw, &mut drawn[lane]);
                     }
-                    if drawer.draws_exact_values() {
-                        engine.load_values(drawn, lanes);
-                    } else {
-                        engine.load_lanes(drawn, one, lanes);
-                    }
+                    engine.load_lanes(drawn, one, lanes);
                     engine.fit_lanes(lanes);
                     for (lane, row) in rows.chunks_mut(p).enumerate() {
                         if let Err(e) = engine.read_lane(lane, lanes, &drawn[lane], row) {

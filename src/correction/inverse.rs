@@ -3,16 +3,15 @@
 //! With a constant ratio, a factor more of laboratory time is a factor more of road time, and an answer always exists.
 //! With the power law it need not: away from the laboratory times that were seen, the uncertainty of the slope grows as
 //! fast as the line rises, so that no laboratory time, however long, may reach the wanted probability. That is said
-//! ([`Needed::Never`]), as is a calibration set without an end ([`ConfidenceSet`]).
+//! ([`Needed::Never`]).
 
 use serde::Serialize;
 
 use super::factor::{Correction, Known, SurfaceCorrection};
 use super::predict::{Predictive, Target};
 use super::validity::Validity;
-use crate::equivalence::{ConfidenceSet, Form, fieller};
+use crate::equivalence::Form;
 use crate::error::{ErrorKind, Result};
-use crate::estimate::{Interval, IntervalMethod};
 use crate::numeric::count;
 use crate::numeric::root::bracketed;
 
@@ -185,10 +184,7 @@ pub enum Needed {
 /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
 /// use surface_severity::correction::RoadGoal;
 /// let needed = correction.needed_laboratory_time("brushed concrete", &RoadGoal::new(4.0))?;
-/// // The average material lasts just 4 s where the belt shows 4 s/c.
-/// let c = correction.correction(&needed.surface)?.factor_of(None);
-/// let set = needed.calibration_s.interval().unwrap();
-/// assert!((set.estimate() - 4.0 / c.estimate()).abs() < 1e-9 && (set.upper() - 4.0 / c.lower()).abs() < 1e-9);
+/// assert_eq!((needed.surface.as_str(), &needed.goal), ("brushed concrete", &RoadGoal::new(4.0)));
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -200,9 +196,6 @@ pub struct NeededTime {
     pub goal: RoadGoal,
     /// The laboratory median that it calls for.
     pub needed: Needed,
-    /// Calibration set: the laboratory medians, s, for which the data do not refute that the average material lasts just
-    /// the goal's road time. With the power law Fieller's, at the level of the correction.
-    pub calibration_s: ConfidenceSet,
 }
 
 impl Correction {
@@ -261,8 +254,7 @@ impl Correction {
             Search::Never(highest_probability) => Needed::Never { highest_probability },
             Search::Always(lowest_probability) => Needed::Always { lowest_probability },
         };
-        let calibration_s = calibration(correction, goal, self)?;
-        Ok(NeededTime { surface: surface.to_owned(), goal: goal.clone(), needed, calibration_s })
+        Ok(NeededTime { surface: surface.to_owned(), goal: goal.clone(), needed })
     }
 }
 
@@ -309,30 +301,4 @@ fn search(correction: &SurfaceCorrection, log_time: f64, p: f64, at: impl Fn(f64
         step *= 13.0 / 12.0;
     }
     Ok(if upwards { Search::Never(extreme.clamp(0.0, 1.0)) } else { Search::Always(extreme.clamp(0.0, 1.0)) })
-}
-
-fn calibration(correction: &SurfaceCorrection, goal: &RoadGoal, base: &Correction) -> Result<ConfidenceSet> {
-    let level = base.level();
-    match correction.form() {
-        Form::PowerLaw => {
-            let sa = correction.intercept_standard_error();
-            let sb = correction.slope_standard_error();
-            let ratio = fieller(
-                (libm::log(goal.road_time_s) - correction.intercept(), sa * sa),
-                (correction.slope(), sb * sb),
-                -correction.log_covariance(),
-                // Those of numerator and denominator together differ along the set; these are of its middle.
-                Some(correction.factor_degrees_of_freedom()),
-                level,
-            )?;
-            ratio.set().exp().ok_or_else(|| beyond("the calibration set"))
-        }
-        Form::ConstantRatio => {
-            let factor = correction.factor_of(goal.material_class.as_deref());
-            let t = goal.road_time_s;
-            Interval::new(t / factor.estimate(), t / factor.upper(), t / factor.lower(), level, IntervalMethod::Fieller)
-                .map(ConfidenceSet::Between)
-                .map_err(|_| beyond("the calibration set"))
-        }
-    }
 }

@@ -29,7 +29,7 @@
 //! | road times of a report, on each surface | [`Correction::apply`] |
 //! | on the roads of one rider, by share of exposure | [`Correction::apply_exposure`]: the mixture of the distributions, no mean of times |
 //! | probability of reaching the caller's minimum times | [`CorrectedTime::reaching`], [`Requirement`]; the crate ships no minimum times |
-//! | laboratory time that a road time calls for | [`Correction::needed_laboratory_time`], with a calibration set that may have no end |
+//! | laboratory time that a road time calls for | [`Correction::needed_laboratory_time`] |
 //!
 //! # Degrees of freedom
 //! The factor has the limits of the severity fit; τ rests on the materials: n − 1 of them (power law: n − 2), however many

@@ -6,7 +6,7 @@
 //! | out | an [`EquivalenceFit`]: for every road surface the paired materials, a constant ratio, a power law, the ratio k_laboratory / k_road, and two one-sided tests |
 //!
 //! The methods can be used without a campaign: [`york`], [`york_with_scatter`], [`random_effects`],
-//! [`ordinary_least_squares`], [`class_effects`], [`fieller`], [`tost`] take slices and numbers.
+//! [`ordinary_least_squares`], [`class_effects`], [`tost`] take slices and numbers.
 //!
 //! # Model
 //! For each material tested on the belt and on a road surface: x = log median on the belt, y = log median on the road, cell
@@ -47,7 +47,6 @@
 //! with the reason. A material whose every trial on a surface is censored on one side has no median there and is
 //! listed in [`SurfaceEquivalence::left_out`]. τ = 0 is an answer ([`Scatter::Boundary`]).
 
-mod calibration;
 mod classes;
 mod departures;
 mod document;
@@ -59,7 +58,6 @@ mod random_effects;
 mod rows;
 mod tost;
 
-pub use calibration::{ConfidenceSet, RatioSet, fieller};
 pub use classes::{ClassEffects, ClassMean, ClassPrediction, class_effects};
 pub(crate) use classes::{points as class_points, predict as predict_class};
 pub use document::EquivalenceDocument;

@@ -106,10 +106,9 @@ fn screening(html: &mut Html, study: &StudyResult, references: &mut Vec<&'static
     html.subsection("Screening");
     html.paragraph(
         "Rules on what was recorded; then, on log times within material and surface, each trial against its cell without it with \
-         the scatter of all cells, against its cell's median by median absolute deviations, generalised ESD over all cells, \
-         and Grubbs' tests; p-values adjusted by Holm's method over the trials looked at, and for the number of tests.",
+         the scatter of all cells, against its cell's median by median absolute deviations, and generalised ESD over all \
+         cells; p-values adjusted by Holm's method over the trials looked at, and for the number of tests.",
     );
-    references.push("F. E. Grubbs, Technometrics 11 (1969) 1 (outliers).");
     references.push("B. Rosner, Technometrics 25 (1983) 165 (generalised ESD).");
     references.push("R. D. Cook, S. Weisberg, Residuals and Influence in Regression, 1982 (deletion residuals).");
     references.push("B. Iglewicz, D. C. Hoaglin, How to Detect and Handle Outliers, 1993 (median deviations).");

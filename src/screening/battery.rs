@@ -1,8 +1,7 @@
 //! The tests of one screening, each adding its evidence.
 
 use std::cmp::{Ordering, Reverse};
-use std::collections::btree_map::Entry;
-use std::collections::{BTreeMap, BinaryHeap};
+use std::collections::BinaryHeap;
 
 use crate::campaign::{Campaign, Outcome, Trial};
 use crate::error::Result;
@@ -12,8 +11,7 @@ use crate::severity::RobustFit;
 use crate::severity::machinery::{Cell, Cells, Kinds, Link, LogTime, Standing, standings};
 
 use super::deletion::{Deletion, Extreme, Pooled};
-use super::dixon::{self, dixon_critical_value};
-use super::grubbs::{Grubbs, as_f64, grubbs, grubbs_pair};
+use super::esd::as_f64;
 use super::mad::{cell_median, distance, pooled_scale};
 use super::plan::{Screening, ScreeningNote};
 use super::precision::precision;
@@ -81,10 +79,6 @@ impl Screened<'_> {
         libm::exp(self.scores.log_time(Scores::place(self.cells, cell), score))
     }
 
-    fn seconds(&self, cell: &Cell, score: f64) -> String {
-        format!("{} s", significant(self.time_of(cell, score), 3))
-    }
-
     pub(super) fn rules(&mut self) {
         let unrecorded = apply(&self.plan.rules, self.campaign, &mut self.evidence);
         self.notes.extend(unrecorded.into_iter().map(|u| ScreeningNote::Unrecorded { rule: u.test, trials: u.trials }));
@@ -100,170 +94,10 @@ impl Screened<'_> {
         }
     }
 
-    /// Step of the recorded times: the coarsest power of ten that all of them are multiples of.
-    fn reading_step(&self) -> f64 {
-        if let Some(step) = self.plan.reading_step_s {
-            return step;
-        }
-        let times: Vec<f64> = self.campaign.trials().iter().filter_map(|t| t.abrasion_time_s).collect();
-        for (decimals, power) in [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6].into_iter().enumerate() {
-            let whole = |t: f64| ((t * power).round() - t * power).abs() <= 1e-9 * (t * power).abs().max(1.0);
-            if times.iter().all(|&t| whole(t)) {
-                return if decimals == 0 { 1.0 } else { 1.0 / power };
-            }
-        }
-        0.0
-    }
-
-    pub(super) fn grubbs(&mut self) -> Result<()> {
-        let step = self.reading_step();
-        let (mut threes, mut censored) = (0, 0);
-        let mut found: Vec<(Cell, Vec<f64>, Grubbs)> = Vec::new();
-        for cell in &self.cells.cells {
-            if cell.len() < 3 {
-                continue;
-            }
-            let Some(values) = exact(self.of(cell)) else {
-                censored += 1;
-                continue;
-            };
-            if values.len() == 3 {
-                threes += 1;
-            }
-            if let Some(result) = grubbs(&values, self.plan.test_significance, self.plan.grubbs_side)? {
-                found.push((*cell, values, result));
-            }
-        }
-        if threes > 0 {
-            self.notes.push(ScreeningNote::NoPowerInThree { cells: threes });
-        }
-        if censored > 0 {
-            self.notes.push(ScreeningNote::CensoredCells { cells: censored });
-        }
-        let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
-        for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
-            let own = self.time_of(&cell, values[result.position]);
-            let gap = values
-                .iter()
-                .enumerate()
-                .filter(|&(j, _)| j != result.position)
-                .map(|(_, v)| (self.time_of(&cell, *v) - own).abs())
-                .fold(f64::INFINITY, f64::min);
-            if result.statistic <= result.critical_value || gap < 2.0 * step * (1.0 - 1e-9) {
-                continue;
-            }
-            let n = values.len();
-            // Three specimens: a remark, never a flag, since almost equal readings of two make any third "extreme".
-            let flags = adjusted <= self.plan.campaign_significance && n > 3;
-            let reason = format!(
-                "{} stands apart from the other {} of its cell (Grubbs G = {}, adjusted p = {})",
-                self.seconds(&cell, values[result.position]),
-                n - 1,
-                significant(result.statistic, 4),
-                significant(adjusted, 2)
-            );
-            self.evidence[self.cells.trial[cell.start + result.position]].push(Evidence {
-                test: Test::Grubbs,
-                statistic: result.statistic,
-                critical_value: result.critical_value,
-                p_value: Some(result.p_value),
-                adjusted_p_value: Some(adjusted),
-                flags,
-                reason,
-            });
-        }
-        Ok(())
-    }
-
     /// Cells of `smallest` or more whose times are all exact.
     fn exact_cells(&self, smallest: usize) -> Vec<(Cell, Vec<f64>)> {
         let large = self.cells.cells.iter().filter(|c| c.len() >= smallest);
         large.filter_map(|c| Some((*c, exact(self.of(c))?))).collect()
-    }
-
-    /// Two at once: with four trials any two leave a pair, and of any pair some are close, so five.
-    pub(super) fn pairs(&mut self) -> Result<()> {
-        let step = self.reading_step();
-        let mut found = Vec::new();
-        for (cell, values) in self.exact_cells(5) {
-            if let Some(result) = grubbs_pair(&values, self.plan.test_significance)? {
-                found.push((cell, values, result));
-            }
-        }
-        let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
-        for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
-            let pair = [result.positions.0, result.positions.1];
-            let gap = (0..values.len())
-                .filter(|j| !pair.contains(j))
-                .flat_map(|j| pair.map(|k| (self.time_of(&cell, values[j]) - self.time_of(&cell, values[k])).abs()))
-                .fold(f64::INFINITY, f64::min);
-            if result.p_value > self.plan.test_significance || gap < 2.0 * step * (1.0 - 1e-9) {
-                continue;
-            }
-            for (k, other) in [(pair[0], pair[1]), (pair[1], pair[0])] {
-                let reason = format!(
-                    "{} and {} together stand apart from the other {} of their cell (Grubbs for two, {} of the sum of \
-                     squares is left without them, adjusted p = {})",
-                    self.seconds(&cell, values[k]),
-                    self.seconds(&cell, values[other]),
-                    values.len() - 2,
-                    significant(result.statistic, 2),
-                    significant(adjusted, 2)
-                );
-                self.evidence[self.cells.trial[cell.start + k]].push(Evidence {
-                    test: Test::GrubbsPair,
-                    statistic: result.statistic,
-                    critical_value: result.critical_value,
-                    p_value: Some(result.p_value),
-                    adjusted_p_value: Some(adjusted),
-                    flags: adjusted <= self.plan.campaign_significance,
-                    reason,
-                });
-            }
-        }
-        Ok(())
-    }
-
-    pub(super) fn dixon(&mut self) -> Result<()> {
-        let step = self.reading_step();
-        let mut found = Vec::new();
-        // The critical value depends on the size of a cell alone; cells beyond 30 are Grubbs' case.
-        let (significance, side) = (self.plan.test_significance, self.plan.grubbs_side);
-        let mut critical = BTreeMap::new();
-        for (cell, values) in self.exact_cells(3).into_iter().filter(|c| c.1.len() <= 30) {
-            let limit = match critical.entry(values.len()) {
-                Entry::Occupied(known) => *known.get(),
-                Entry::Vacant(free) => *free.insert(dixon_critical_value(values.len(), significance, side)?),
-            };
-            if let Some(result) = dixon::against(&values, limit, side) {
-                found.push((cell, values, result));
-            }
-        }
-        let adjusted = self.plan.adjust(&found.iter().map(|f| f.2.p_value).collect::<Vec<_>>());
-        for ((cell, values, result), adjusted) in found.into_iter().zip(adjusted) {
-            let own = self.time_of(&cell, values[result.position]);
-            let others = values.iter().enumerate().filter(|&(j, _)| j != result.position);
-            let gap = others.map(|(_, v)| (self.time_of(&cell, *v) - own).abs()).fold(f64::INFINITY, f64::min);
-            if result.p_value > self.plan.test_significance || gap < 2.0 * step * (1.0 - 1e-9) {
-                continue;
-            }
-            let reason = format!(
-                "{} lies apart from its nearest neighbour by {} of the range of its cell (Dixon r10, adjusted p = {})",
-                self.seconds(&cell, values[result.position]),
-                significant(result.statistic, 3),
-                significant(adjusted, 2)
-            );
-            self.evidence[self.cells.trial[cell.start + result.position]].push(Evidence {
-                test: Test::Dixon,
-                statistic: result.statistic,
-                critical_value: result.critical_value,
-                p_value: Some(result.p_value),
-                adjusted_p_value: Some(adjusted),
-                flags: adjusted <= self.plan.campaign_significance && values.len() > 3,
-                reason,
-            });
-        }
-        Ok(())
     }
 
     /// Remarks where the robust fit had to hold a trial back.
@@ -333,6 +167,10 @@ impl Screened<'_> {
             .into_iter()
             .map(|(cell, values)| (values, self.cells.trial[cell.start..cell.end].to_vec(), cell))
             .collect();
+        let censored = self.cells.cells.iter().filter(|c| c.len() > 2 && exact(self.of(c)).is_none()).count();
+        if censored > 0 {
+            self.notes.push(ScreeningNote::CensoredCells { cells: censored });
+        }
         let tested: usize = cells.iter().map(|c| c.0.len()).sum();
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
         let steps = (self.plan.esd_share * as_f64(tested)) as usize;
@@ -354,7 +192,7 @@ impl Screened<'_> {
             let Some((deletion, rest)) = pooled.remove(&extreme) else { break };
             pooled = rest;
             let score = cells[c].0.remove(extreme.position);
-            let time = self.seconds(&cells[c].2, score);
+            let time = format!("{} s", significant(self.time_of(&cells[c].2, score), 3));
             let trial = cells[c].1.remove(extreme.position);
             let p = (self.plan.families() * as_f64(left) * deletion.p_value).min(1.0);
             removed.push((trial, time, deletion, p, left));
@@ -511,8 +349,7 @@ impl Screened<'_> {
             let adjusted = self.plan.adjust(&found.iter().map(|f| f.3).collect::<Vec<_>>());
             let mut next = vec![false; out.len()];
             for (f, &adjusted) in found.iter().zip(&adjusted) {
-                next[f.0] =
-                    self.plan.median_limit.map_or(adjusted <= self.plan.campaign_significance, |limit| f.2 > limit);
+                next[f.0] = adjusted <= self.plan.campaign_significance;
             }
             round += 1;
             if next == out || round == ROUNDS {
@@ -521,10 +358,7 @@ impl Screened<'_> {
             out = next;
         };
         for ((row, centre, score, p, tails, cell), adjusted) in found.into_iter().zip(adjusted) {
-            let critical_value = self
-                .plan
-                .median_limit
-                .unwrap_or_else(|| -t_quantile(self.plan.test_significance / tails, scale.degrees_of_freedom));
+            let critical_value = -t_quantile(self.plan.test_significance / tails, scale.degrees_of_freedom);
             if score <= critical_value {
                 continue;
             }
@@ -543,7 +377,7 @@ impl Screened<'_> {
                 critical_value,
                 p_value: Some(p),
                 adjusted_p_value: Some(adjusted),
-                flags: self.plan.median_limit.is_some() || adjusted <= self.plan.campaign_significance,
+                flags: adjusted <= self.plan.campaign_significance,
                 reason,
             });
         }

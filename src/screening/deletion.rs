@@ -28,7 +28,7 @@
 use crate::numeric::special::{normal_tail, t_survival};
 use crate::severity::machinery::LogTime;
 
-use super::grubbs::{as_f64, mean_and_squares};
+use super::esd::{as_f64, mean_and_squares};
 
 /// Step of the central differences in log σ.
 const STEP: f64 = 1e-3;

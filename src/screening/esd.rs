@@ -10,14 +10,12 @@
 //! ```
 //!
 //! and the number of outliers is the *largest* i with R_i > λ_i: an earlier step may fail because
-//! two outliers hide each other.
+//! two outliers hide each other. With one outlier to look for it is Grubbs' test (1969; e-Handbook 1.3.5.17.1), two-sided.
 
 use serde::{Deserialize, Serialize};
 
 use crate::error::{ErrorKind, Result};
 use crate::numeric::special::t_quantile;
-
-use super::grubbs::{as_f64, check_sample, check_significance, mean_and_squares};
 
 /// One step of the test.
 ///
@@ -114,4 +112,32 @@ pub fn generalised_esd(values: &[f64], largest: usize, significance: f64) -> Res
     }
     let outliers = steps.iter().rposition(|s| s.statistic > s.critical_value).map_or(0, |i| i + 1);
     Ok(Esd { steps, outliers })
+}
+
+pub(crate) fn check_significance(name: &str, significance: f64) -> Result<()> {
+    if significance > 0.0 && significance < 1.0 {
+        Ok(())
+    } else {
+        Err(ErrorKind::option(name, significance, "a significance strictly between 0 and 1, such as 0.01"))
+    }
+}
+
+#[allow(clippy::cast_precision_loss)]
+pub(crate) fn as_f64(n: usize) -> f64 {
+    n as f64
+}
+
+pub(crate) fn check_sample(values: &[f64]) -> Result<()> {
+    match values.iter().find(|v| !v.is_finite()) {
+        Some(bad) => Err(ErrorKind::option("value", bad, "a finite number")),
+        None => Ok(()),
+    }
+}
+
+/// Mean, and sum of squares about it, without losing digits to a common offset.
+pub(crate) fn mean_and_squares(values: &[f64]) -> (f64, f64) {
+    let Some(&shift) = values.first() else { return (0.0, 0.0) };
+    let offset = values.iter().map(|v| v - shift).sum::<f64>() / as_f64(values.len());
+    let squares = values.iter().map(|v| (v - shift - offset) * (v - shift - offset)).sum();
+    (shift + offset, squares)
 }

@@ -21,7 +21,7 @@
 use crate::error::Result;
 use crate::severity::machinery::LogTime;
 
-use super::grubbs::{as_f64, check_sample};
+use super::esd::{as_f64, check_sample};
 
 /// 1/Φ⁻¹(3/4).
 pub(crate) const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;

@@ -40,16 +40,12 @@
 //! | [`Test::DeletionResidual`] | a trial against its cell's other trials, scatter of all cells | Cook & Weisberg 1982 |
 //! | [`Test::GeneralisedEsd`] | the same, the most extreme trial removed again and again: outliers that hide each other | Rosner 1983 |
 //! | [`Test::MedianDeviation`] | a trial against its cell's median, pooled MAD | Iglewicz & Hoaglin 1993; Croux & Rousseeuw 1992 |
-//! | [`Test::Grubbs`] | the most extreme time of a cell, scatter of that cell alone; flags from four trials on | Grubbs 1969 |
-//! | [`Test::GrubbsPair`] | the two most extreme times of a cell of five or more | Grubbs 1950 |
-//! | [`Test::Dixon`] | gap to the neighbour over the range of the cell; off by default | Dixon 1951 |
 //! | [`Test::RobustResidual`] | a trial against the robust severity fit; a remark, never a flag | |
 //! | [`Test::Cochran`], [`Test::MandelH`] | scatter of a cell, scatter and level of a day or belt; listed by group | ISO 5725-2 |
 //!
 //! # Significance
 //! p-values are adjusted with Holm's method within each test over all trials (or cells) of the
-//! campaign that it could look at, and multiplied by the number of tests that can flag (five by
-//! default). A trial is flagged at 5 % after that: the chance that a campaign without any gross error
+//! campaign that it could look at, and multiplied by the number of tests that can flag, three. A trial is flagged at 5 % after that: the chance that a campaign without any gross error
 //! has a single flag. A test whose own p-value is below 1 % is listed as a remark even if it does not
 //! flag. In a cell of two, nothing within the cell says which trial is at fault; both are flagged
 //! unless the robust fit points to one. In a cell whose *majority* lies off what the campaign
@@ -68,7 +64,7 @@
 //! Simulated campaigns, gross errors planted alone, in pairs of one cell or in threes of one cell, in either direction
 //! (written by `cargo run --release --example screening_study -- 300`, seeded; ± Monte Carlo standard error). The last three
 //! columns of the first tables are the root mean square error of a surface factor. Efficiency: squared error of the classical
-//! fit over that of the method. Dixon's test takes part in the tables of single tests only. With run-outs fewer errors are
+//! fit over that of the method. With run-outs fewer errors are
 //! found: a time too long by a factor of 3.5 often ends as a run-out, which is no surprise.
 #![doc = include_str!("study.md")]
 //!
@@ -83,8 +79,8 @@
 //!
 //! # Censoring
 //! A run-out says "at least this long". It is compared through its bound and can only ever be too
-//! long; a contact opening only too short. Neither is remarkable for being censored. Grubbs, Dixon,
-//! generalised ESD and Cochran need exact times and are not applied in cells that hold others; a note
+//! long; a contact opening only too short. Neither is remarkable for being censored. Generalised
+//! ESD and Cochran need exact times and are not applied in cells that hold others; a note
 //! counts them. Deletion residuals, median deviations, robust residuals (Student-t errors) and
 //! influence take censored trials.
 //!
@@ -97,15 +93,13 @@
 //! An option outside its range; a severity plan that cannot be fitted on all trials.
 //!
 //! # When it answers but warns
-//! [`ScreeningNote`]: cells of three, in which Grubbs' test has no power; pairs that disagree;
+//! [`ScreeningNote`]: pairs that disagree;
 //! trials that nothing can be compared with; conditions that were not recorded; no robust fit.
 
 mod battery;
 mod deletion;
-mod dixon;
 mod document;
 mod esd;
-mod grubbs;
 mod headline;
 mod influence;
 mod mad;
@@ -115,10 +109,8 @@ mod rules;
 mod scores;
 mod verdict;
 
-pub use dixon::{Dixon, dixon, dixon_critical_value};
 pub use document::{ScreeningDocument, ScreeningOptions};
 pub use esd::{Esd, EsdStep, generalised_esd};
-pub use grubbs::{Grubbs, GrubbsPair, Side, grubbs, grubbs_critical_value, grubbs_pair};
 pub use headline::HeadlineFactor;
 pub use influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
 pub use mad::{mad, mad_factor, median};

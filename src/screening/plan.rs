@@ -8,7 +8,7 @@ use crate::severity::machinery::Cells;
 use crate::severity::{Robust, RobustFit, RobustMethod, Severity};
 
 use super::battery::{Screened, scatter};
-use super::grubbs::{Side, as_f64, check_significance};
+use super::esd::check_significance;
 use super::headline::{HeadlineFactor, headline};
 use super::influence::{InfluenceRow, InfluenceTable, LeftOut, influence};
 use super::rules::Rules;
@@ -23,21 +23,13 @@ use crate::holm;
 /// | rules | see [`Rules`] | | rules on recorded conditions and times |
 /// | test_significance | 0.01 | (0, 1) | a test speaks (remark) below this p-value of its own |
 /// | campaign_significance | 0.05 | (0, 1) | a trial is flagged at or below this adjusted p-value: the chance that a clean campaign has any flag |
-/// | median_limit | none | > 0 | flags beyond this many pooled scales off the cell's median, in place of the adjusted p-value |
-/// | grubbs_side | both | | which end of a cell Grubbs' test looks at |
-/// | reading_step_s | from the decimals recorded | > 0 | step of the recorded times, s |
 /// | esd_share | 0.25 | [0, 0.5] | largest share of outliers that generalised ESD looks for; 0 leaves it out |
-/// | pairs | true | | Grubbs' test for two outliers at once within cells of five or more |
-/// | dixon | false | | Dixon's r10 within cells, besides Grubbs' test |
 /// | robust | Student t errors, 4 df | see [`Robust`] | the robust fit of the headline |
 /// | influence | true | | what the factors become without each trial, material, day and cell |
 ///
-/// p-values are adjusted with Holm's method over all trials (Grubbs, pairs, Dixon: cells) that the test
+/// p-values are adjusted with Holm's method over all trials that the test
 /// could look at, and multiplied by the number of tests that can flag, so that the campaign's
 /// significance holds for all of them together.
-///
-/// Grubbs' test does not speak where the suspect is nearer than two reading steps to its neighbour:
-/// equal readings of the others would make any difference significant.
 ///
 /// ```
 /// use surface_severity::campaign::Campaign;
@@ -45,7 +37,7 @@ use crate::holm;
 /// use surface_severity::severity::Severity;
 /// let campaign = Campaign::read_path("data-demo/trials.csv")?;
 /// let plan = Severity::new("dense asphalt concrete");
-/// let report = Screening::new().dixon(true).influence(false).screen(&campaign, &plan)?;
+/// let report = Screening::new().influence(false).screen(&campaign, &plan)?;
 /// for verdict in report.flagged() {
 ///     println!("{}: {}", verdict.trial_id, verdict.reason);
 /// }
@@ -58,12 +50,7 @@ pub struct Screening {
     pub(super) rules: Rules,
     pub(super) test_significance: f64,
     pub(super) campaign_significance: f64,
-    pub(super) median_limit: Option<f64>,
-    pub(super) grubbs_side: Side,
-    pub(super) reading_step_s: Option<f64>,
     pub(super) esd_share: f64,
-    pairs: bool,
-    dixon: bool,
     robust: Option<Robust>,
     influence: bool,
 }
@@ -74,12 +61,7 @@ impl Default for Screening {
             rules: Rules::default(),
             test_significance: 0.01,
             campaign_significance: 0.05,
-            median_limit: None,
-            grubbs_side: Side::Both,
-            reading_step_s: None,
             esd_share: 0.25,
-            pairs: true,
-            dixon: false,
             robust: Some(Robust::student_t(4.0)),
             influence: true,
         }
@@ -129,11 +111,6 @@ pub enum ScreeningNote {
         /// How many.
         trials: usize,
     },
-    /// Cells of three exact times, in which Grubbs' test has practically no power.
-    NoPowerInThree {
-        /// How many cells.
-        cells: usize,
-    },
     /// Cells with censored times: tests that need exact times were not applied there.
     CensoredCells {
         /// How many cells.
@@ -165,15 +142,10 @@ impl std::fmt::Display for ScreeningNote {
             Self::Unrecorded { rule, trials } => {
                 write!(f, "{trials} trial(s) have no recorded {rule}; the rule could not look at them")
             }
-            Self::NoPowerInThree { cells } => write!(
-                f,
-                "{cells} cell(s) hold three exact times: Grubbs' statistic cannot exceed 1.1547 there and a 1 % \
-                 test has practically no power; only tests that borrow the scatter of other cells can speak"
-            ),
             Self::CensoredCells { cells } => write!(
                 f,
-                "{cells} cell(s) hold run-outs or contact openings: tests that need exact times (Grubbs, Dixon, \
-                 generalised ESD) were not applied there; the deletion residual was"
+                "{cells} cell(s) hold run-outs or contact openings: generalised ESD, which needs exact times, was \
+                 not applied there; deletion residuals and median deviations were"
             ),
             Self::NotComparable { trials } => write!(
                 f,
@@ -344,52 +316,10 @@ impl Screening {
         self.campaign_significance = significance;
         self
     }
-    /// Sets a fixed limit of the median deviation in pooled scales; 3.5 is customary (Iglewicz & Hoaglin
-    /// 1993) but in a large campaign or one of small cells flags more than the stated significance.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// use surface_severity::screening::Screening;
-    /// let flagged = |screening: Screening| screening.influence(false).screen(&campaign, &plan).map(|r| r.flagged().count());
-    /// // A fixed limit takes no account of how many trials are looked at: a low one flags more.
-    /// assert!(flagged(Screening::new().median_limit(2.5))? > flagged(Screening::new())?);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    #[must_use]
-    pub fn median_limit(mut self, limit: f64) -> Self {
-        self.median_limit = Some(limit);
-        self
-    }
-    /// Sets which end of a cell Grubbs' test looks at.
-    #[must_use]
-    pub fn grubbs_side(mut self, side: Side) -> Self {
-        self.grubbs_side = side;
-        self
-    }
-    /// Sets the step of the recorded times, s.
-    #[must_use]
-    pub fn reading_step_s(mut self, step: f64) -> Self {
-        self.reading_step_s = Some(step);
-        self
-    }
-
     /// Sets the largest share of outliers that generalised ESD looks for; 0 leaves it out.
     #[must_use]
     pub fn esd_share(mut self, share: f64) -> Self {
         self.esd_share = share;
-        self
-    }
-    /// Switches Grubbs' test for two outliers at once.
-    #[must_use]
-    pub fn pairs(mut self, on: bool) -> Self {
-        self.pairs = on;
-        self
-    }
-    /// Switches Dixon's test.
-    #[must_use]
-    pub fn dixon(mut self, on: bool) -> Self {
-        self.dixon = on;
         self
     }
     /// Sets the robust fit of the headline, or none.
@@ -406,8 +336,7 @@ impl Screening {
     }
     /// Tests that can flag.
     pub(super) fn families(&self) -> f64 {
-        let fixed = [self.pairs, self.dixon, self.esd_share > 0.0, self.median_limit.is_none()];
-        2.0 + as_f64(fixed.into_iter().filter(|on| *on).count())
+        if self.esd_share > 0.0 { 3.0 } else { 2.0 }
     }
 
     /// Holm within a test, times the tests.
@@ -430,20 +359,10 @@ impl Screening {
         }
         check_significance("test_significance", self.test_significance)?;
         check_significance("campaign_significance", self.campaign_significance)?;
-        if let Some(limit) = self.median_limit
-            && !(limit > 0.0 && limit.is_finite())
-        {
-            return Err(ErrorKind::option("median_limit", limit, "a positive number of scales"));
-        }
         if !(0.0..=0.5).contains(&self.esd_share) {
             return Err(ErrorKind::option("esd_share", self.esd_share, "a share from 0 to 0.5"));
         }
-        match self.reading_step_s {
-            Some(step) if !(step > 0.0 && step.is_finite()) => {
-                Err(ErrorKind::option("reading_step_s", step, "a positive number of seconds"))
-            }
-            _ => Ok(()),
-        }
+        Ok(())
     }
 
     /// Screens `campaign`, and fits `severity` on all trials, robustly, and without flagged trials.
@@ -497,13 +416,6 @@ impl Screening {
             decided_by: d.decided_by.clone(),
         }));
         screened.rules();
-        screened.grubbs()?;
-        if self.pairs {
-            screened.pairs()?;
-        }
-        if self.dixon {
-            screened.dixon()?;
-        }
         let robust_log_scatter = screened.median_deviation();
         let robust = self.robust.map(|robust| robust.fit(severity, &table));
         match &robust {

@@ -26,7 +26,7 @@ use serde::{Deserialize, Serialize};
 use crate::error::{ErrorKind, Result};
 use crate::numeric::special::{f_survival, t_quantile, t_survival};
 
-use super::grubbs::{as_f64, check_sample, check_significance, mean_and_squares};
+use super::esd::{as_f64, check_sample, check_significance, mean_and_squares};
 
 /// Upper point of F: the value exceeded with probability `tail`.
 pub(crate) fn f_upper(tail: f64, numerator: f64, denominator: f64) -> f64 {
@@ -184,10 +184,12 @@ pub fn precision(groups: &[Vec<f64>]) -> Result<Precision> {
         need("values in a group", group.len(), 1)?;
     }
     let p = as_f64(groups.len());
+    // About the first value, so that a common offset costs no digits (NIST StRD SmLs07 to 09).
+    let first = groups[0][0];
     let parts: Vec<(f64, f64, f64)> = groups
         .iter()
         .map(|g| {
-            let (mean, squares) = mean_and_squares(g);
+            let (mean, squares) = mean_and_squares(&g.iter().map(|v| v - first).collect::<Vec<_>>());
             (as_f64(g.len()), mean, squares)
         })
         .collect();
@@ -223,7 +225,7 @@ pub fn precision(groups: &[Vec<f64>]) -> Result<Precision> {
             #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
             GroupStatistics {
                 n: n as usize,
-                mean: own,
+                mean: first + own,
                 standard_deviation: (n >= 2.0).then(|| (own_squares / (n - 1.0)).sqrt()),
                 h,
                 h_p_value,
@@ -233,5 +235,5 @@ pub fn precision(groups: &[Vec<f64>]) -> Result<Precision> {
             }
         })
         .collect();
-    Ok(Precision { groups, mean, repeatability: s2r.sqrt(), reproducibility: (s2r + s2l).sqrt() })
+    Ok(Precision { groups, mean: first + mean, repeatability: s2r.sqrt(), reproducibility: (s2r + s2l).sqrt() })
 }

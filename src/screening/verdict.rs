@@ -8,7 +8,7 @@ use crate::campaign::{Decision, Outcome};
 ///
 /// ```
 /// use surface_severity::screening::Test;
-/// assert!(Test::Speed.is_rule() && !Test::Grubbs.is_rule());
+/// assert!(Test::Speed.is_rule() && !Test::MedianDeviation.is_rule());
 /// assert_eq!((Test::GeneralisedEsd.as_str(), Test::GeneralisedEsd.to_string().as_str()), ("generalised_esd", "generalised ESD"));
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -30,8 +30,6 @@ pub enum Test {
     /// Rule: a time impossibly short against the rest of its cell; the statistic is the ratio to
     /// the median of the others.
     ImpossiblyShort,
-    /// Grubbs' test within the cell, on log times.
-    Grubbs,
     /// Distance from the cell's median over the pooled MAD scale, on log times.
     MedianDeviation,
     /// Deletion (externally studentised) residual about the cell means, on log times.
@@ -39,10 +37,6 @@ pub enum Test {
     /// Generalised ESD over all cells: deletion residuals, the most extreme trial removed again and
     /// again.
     GeneralisedEsd,
-    /// Grubbs' test for two outliers at once within the cell, on log times.
-    GrubbsPair,
-    /// Dixon's r10 within the cell, on log times.
-    Dixon,
     /// Residual of the robust severity fit, in robust scales. Never flags: it also rises where the
     /// cell departs from the common factor.
     RobustResidual,
@@ -66,12 +60,9 @@ impl Test {
             Self::TimeBelowResolution => "time_below_resolution",
             Self::RunEndedEarly => "run_ended_early",
             Self::ImpossiblyShort => "impossibly_short",
-            Self::Grubbs => "grubbs",
             Self::MedianDeviation => "median_deviation",
             Self::DeletionResidual => "deletion_residual",
             Self::GeneralisedEsd => "generalised_esd",
-            Self::GrubbsPair => "grubbs_pair",
-            Self::Dixon => "dixon",
             Self::RobustResidual => "robust_residual",
             Self::Cochran => "cochran",
             Self::MandelH => "mandel_h",
@@ -105,12 +96,9 @@ impl std::fmt::Display for Test {
             Self::TimeBelowResolution => "time below resolution",
             Self::RunEndedEarly => "run ended early",
             Self::ImpossiblyShort => "impossibly short time",
-            Self::Grubbs => "Grubbs",
             Self::MedianDeviation => "median deviation",
             Self::DeletionResidual => "deletion residual",
             Self::GeneralisedEsd => "generalised ESD",
-            Self::GrubbsPair => "Grubbs pair",
-            Self::Dixon => "Dixon",
             Self::RobustResidual => "robust residual",
             Self::Cochran => "Cochran",
             Self::MandelH => "Mandel h",
@@ -149,7 +137,7 @@ pub struct Evidence {
     /// Probability of a statistic as extreme without an outlier; absent for rules and for scores
     /// that are compared with a fixed limit.
     pub p_value: Option<f64>,
-    /// The p-value after Holm's adjustment over all trials (Grubbs, pairs, Dixon: cells; groups: groups
+    /// The p-value after Holm's adjustment over all trials (groups: groups
     /// of a kind) that the test could look at, and for tests that can flag times their number.
     pub adjusted_p_value: Option<f64>,
     /// True where this is enough to flag the trial; false for a remark.

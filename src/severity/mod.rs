@@ -35,7 +35,6 @@
 
 mod additivity;
 mod adjusted;
-mod anova;
 mod cell_means;
 pub(crate) mod cells;
 mod comparison;
@@ -75,7 +74,6 @@ pub(crate) mod machinery {
 }
 
 pub use additivity::{Additivity, Comparison, ComparisonMethod};
-pub use anova::{Anova, AnovaRow, Term};
 pub use cell_means::{CellEstimate, CellMeans};
 pub use comparison::{DistributionComparison, DistributionRow};
 pub use covariate::{Covariate, CovariateEffect};

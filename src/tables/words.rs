@@ -40,7 +40,6 @@ pub(crate) fn interval_method(method: IntervalMethod) -> &'static str {
         IntervalMethod::BootstrapNormal => "bootstrap standard error and bias, normal quantile",
         IntervalMethod::ChiSquared => "chi-squared quantiles on the variance",
         IntervalMethod::Profile => "profile likelihood",
-        IntervalMethod::Fieller => "Fieller's ratio",
         IntervalMethod::Prediction => "prediction",
         IntervalMethod::ByDefinition => "definition",
     }

@@ -340,7 +340,7 @@ proptest! {
     fn renaming_changes_no_verdict(trials in trials(), spoiled in 0usize..40, slow in 0usize..40) {
         let trials = dressed(&trials, spoiled, slow);
         let screen = |trials: &[Trial], reference: &str| {
-            Screening::default().dixon(true).screen(&build(trials.to_vec()), &Severity::new(reference).independent()).unwrap()
+            Screening::default().screen(&build(trials.to_vec()), &Severity::new(reference).independent()).unwrap()
         };
         let (one, two) = (screen(&trials, "asphalt"), screen(&renamed(&trials), &other_surface("asphalt")));
         prop_assert!(one.flagged().count() > 0);

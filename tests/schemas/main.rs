@@ -120,12 +120,7 @@ fn documents(kind: &str) -> &'static [Value] {
             Screening::new().screen(&demo, &plan).unwrap(),
             Screening::new().screen(&decided, &plan).unwrap(),
             Screening::new().screen(&small, &Severity::new("lane").independent()).unwrap(),
-            Screening::new()
-                .median_limit(4.0)
-                .reading_step_s(0.01)
-                .robust(Robust::mm())
-                .screen(&demo, &plan.clone().time_resolution_s(0.05))
-                .unwrap(),
+            Screening::new().robust(Robust::mm()).screen(&demo, &plan.clone().time_resolution_s(0.05)).unwrap(),
             Screening::new().robust(Robust::huber()).screen(&demo, &plan).unwrap(),
             Screening::new().robust(Robust::bisquare()).screen(&demo, &plan).unwrap(),
         ];

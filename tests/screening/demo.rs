@@ -49,7 +49,6 @@ fn every_trial_has_a_verdict_and_voids_say_why() {
     }
     assert_eq!(report.verdict("R-0178").unwrap().reason, "head bounced at contact");
     assert!(report.notes().contains(&ScreeningNote::Voids { trials: 5 }));
-    assert!(report.notes().iter().any(|n| matches!(n, ScreeningNote::NoPowerInThree { cells: 13 })));
 }
 
 /// The truth behind the data is a scatter of 0.18 (data-demo/README.md).

@@ -155,21 +155,8 @@ fn a_censored_trial_can_still_stand_out() {
     assert!(verdict.flagged, "the others wore through after 6 s");
     assert!(verdict.evidence_of(Test::DeletionResidual).unwrap().statistic > 5.0);
     assert!(verdict.evidence_of(Test::MedianDeviation).unwrap().flags);
-    // Its cell is not open to Grubbs, and the report says so.
+    // Its cell is not open to generalised ESD, and the report says so.
     assert!(report.notes().contains(&ScreeningNote::CensoredCells { cells: 1 }));
-}
-
-#[test]
-fn equal_readings_do_not_make_their_neighbour_an_outlier() {
-    let mut trials = ordinary();
-    for (i, t) in [0.31, 0.31, 0.31, 0.32].into_iter().enumerate() {
-        trials.push(Trial::perforated(format!("denim-{i}"), "asphalt", "denim", t));
-    }
-    let plan = Screening::default().reading_step_s(0.01);
-    assert_eq!(tests_of(&screen(trials.clone(), &plan), "denim-3"), []);
-    // With a finer clock the same readings would be telling within their cell.
-    let plan = Screening::default().reading_step_s(0.0001);
-    assert_eq!(tests_of(&screen(trials, &plan), "denim-3"), [Test::Grubbs]);
 }
 
 #[test]
@@ -191,8 +178,7 @@ fn options_outside_their_range_are_refused() {
     for screening in [
         Screening::default().test_significance(0.0),
         Screening::default().campaign_significance(5.0),
-        Screening::default().median_limit(f64::NAN),
-        Screening::default().reading_step_s(-1.0),
+        Screening::default().esd_share(0.6),
     ] {
         assert!(screening.screen(&trials, &plan).is_err(), "{screening:?}");
     }

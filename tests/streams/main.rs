@@ -5,9 +5,9 @@ use std::ops::ControlFlow;
 use std::path::PathBuf;
 
 use surface_severity::IntervalMethod;
-use surface_severity::bootstrap::{Bootstrap, Cluster, Replicates, Scheme, SeverityBootstrap};
+use surface_severity::bootstrap::{Bootstrap, Replicates, Scheme, SeverityBootstrap};
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
-use surface_severity::severity::{ClassFactors, Distribution, Severity};
+use surface_severity::severity::{ClassFactors, Severity};
 
 const REFERENCE: &str = "dense asphalt concrete";
 
@@ -31,17 +31,7 @@ fn exact() -> Campaign {
     trials.into_iter().collect::<CampaignBuilder>().build().unwrap()
 }
 
-fn schemes() -> Vec<Scheme> {
-    vec![
-        Scheme::Stratified,
-        Scheme::Rescaled,
-        Scheme::Cluster(Cluster::Day),
-        Scheme::TwoStage(Cluster::Day),
-        Scheme::Residual,
-        Scheme::Parametric,
-        Scheme::Bayesian,
-    ]
-}
+const SCHEMES: [Scheme; 3] = [Scheme::Stratified, Scheme::Rescaled, Scheme::Parametric];
 
 /// Two halves merged, in either order and through JSON, are the bits of the whole; for every scheme
 /// and any thread count.
@@ -49,7 +39,7 @@ fn schemes() -> Vec<Scheme> {
 fn halves_merge_to_the_whole() {
     let campaign = exact();
     let plan = Severity::new("a").independent();
-    for scheme in schemes() {
+    for scheme in SCHEMES {
         let boot = Bootstrap::new(scheme, 300).seed(42);
         let part = |range| boot.severity_range(&plan, &campaign, range, &mut ()).unwrap();
         let whole = part(0..300);
@@ -89,14 +79,13 @@ fn parts_that_do_not_belong_together_are_refused() {
     assert!(Replicates::merge([]).is_err());
 }
 
-/// A rescaled resample has exactly the classical variance of a cell mean; Bayesian weights, cluster
-/// draws and residuals have theirs (closed forms within four Monte Carlo errors).
+/// A rescaled resample has exactly the classical variance of a cell mean, the others theirs (closed forms within four
+/// Monte Carlo errors).
 #[test]
 fn schemes_have_their_exact_variances() {
     let times = [("a", [1.0, 1.3, 0.8, 1.9, 1.1].as_slice()), ("b", [2.0, 2.2, 3.1].as_slice())];
     let mut trials = Vec::new();
-    // Per surface: n, s², and mean of each of two days (trials alternate).
-    let (mut classical, mut clusters, mut bayesian) = (0.0, 0.0, 0.0);
+    let (mut classical, mut plain) = (0.0, 0.0);
     let (mut pooled, mut df, mut harmonic) = (0.0, 0.0, 0.0);
     for (surface, times) in times {
         let logs: Vec<f64> = times.iter().map(|t: &f64| t.ln()).collect();
@@ -106,11 +95,9 @@ fn schemes_have_their_exact_variances() {
         classical += ss / (n - 1.0) / n;
         (pooled, df, harmonic) = (pooled + ss, df + n - 1.0, harmonic + 1.0 / n);
         for (i, t) in times.iter().enumerate() {
-            // One day per trial: a cluster draw is then a plain resample of the trials.
-            trials.push(Trial::perforated(format!("{surface}{i}"), surface, "m", *t).day(format!("{surface}-{i}")));
+            trials.push(Trial::perforated(format!("{surface}{i}"), surface, "m", *t));
         }
-        clusters += ss / n / n;
-        bayesian += ss / n / (n + 1.0);
+        plain += ss / n / n;
     }
     let campaign = trials.into_iter().collect::<CampaignBuilder>().build().unwrap();
     let plan = Severity::new("a").independent();
@@ -123,23 +110,9 @@ fn schemes_have_their_exact_variances() {
         let got = variance(scheme);
         assert!((got / want - 1.0).abs() < 4.0 * (2.0 / n as f64).sqrt() * 1.5, "{scheme:?}: {got} {want}");
     };
-    near(Scheme::Stratified, clusters);
+    near(Scheme::Stratified, plain);
     near(Scheme::Rescaled, classical);
-    near(Scheme::Cluster(Cluster::Day), clusters);
-    near(Scheme::TwoStage(Cluster::Day), clusters);
-    // Residuals / √(1 − h) with h = 1/n have squares that sum to Σ SS/(1 − 1/n); their mean over all
-    // residuals, less the squared mean (removed by centring, zero here within each cell).
-    let mut scaled = 0.0;
-    for (_, times) in times {
-        let logs: Vec<f64> = times.iter().map(|t: &f64| t.ln()).collect();
-        let n = logs.len() as f64;
-        let mean = logs.iter().sum::<f64>() / n;
-        scaled += logs.iter().map(|y| (y - mean) * (y - mean)).sum::<f64>() / (1.0 - 1.0 / n);
-    }
-    near(Scheme::Residual, scaled / 8.0 * harmonic);
     near(Scheme::Parametric, pooled / df * harmonic);
-    // Within a cell the weights are Dirichlet: variance of a weighted mean SS/(n (n + 1)) (Rubin 1981).
-    near(Scheme::Bayesian, bayesian);
 }
 
 /// Every scheme that weights trials serves any statistic: the class factors of the demo, and the
@@ -148,7 +121,7 @@ fn schemes_have_their_exact_variances() {
 fn any_statistic_of_a_campaign() {
     let campaign = demo();
     let plan = Severity::new(REFERENCE).independent();
-    for scheme in [Scheme::Rescaled, Scheme::Bayesian, Scheme::Parametric] {
+    for scheme in [Scheme::Rescaled, Scheme::Parametric] {
         let boot = Bootstrap::new(scheme, 100).max_failures(0.2);
         let general = boot
             .statistic(&plan, &campaign, &["log belt"], |c| {
@@ -164,7 +137,7 @@ fn any_statistic_of_a_campaign() {
             }
         }
     }
-    let classes = Bootstrap::bayesian(100)
+    let classes = Bootstrap::rescaled(100)
         .statistic(&plan, &campaign, &["lined on polished"], |c| {
             let table = ClassFactors::fit(&plan, c)?;
             let row = table
@@ -199,7 +172,7 @@ fn a_callers_statistic_has_bca_limits() {
     assert!((of_scale.lower() - of_caller.lower()).abs() < 0.01 && (of_scale.upper() - of_caller.upper()).abs() < 0.01);
     // More trials than replicates: leaving each out would cost more than the bootstrap.
     let campaign = demo();
-    let boot = Bootstrap::bayesian(100);
+    let boot = Bootstrap::rescaled(100);
     let plan = Severity::new(REFERENCE).independent();
     let few = boot.statistic(&plan, &campaign, &["c"], |s| Ok(vec![plan.fit(s)?.log_scatter()])).unwrap();
     assert!(few.interval(0, IntervalMethod::Bca).is_err());
@@ -310,7 +283,6 @@ fn adding_and_cancelling() {
 fn unsuitable_schemes_are_refused_in_words() {
     let (campaign, plan) = (demo(), Severity::new(REFERENCE).independent());
     for (boot, text) in [
-        (Bootstrap::residual(100), "use the parametric scheme"),
         (Bootstrap::stratified(99), "at least 100"),
         (Bootstrap::stratified(100).level(95.0), "0.95"),
         (Bootstrap::stratified(100).run_length_s("laboratory belt", 25.0), "the parametric scheme"),
@@ -321,25 +293,6 @@ fn unsuitable_schemes_are_refused_in_words() {
         assert!(error.to_string().contains(text), "{error}");
         assert!(error.is_input());
     }
-    let unlabelled = Campaign::from_trials([
-        Trial::perforated("1", "a", "m", 1.0),
-        Trial::perforated("2", "a", "m", 1.2),
-        Trial::perforated("3", "b", "m", 1.1),
-    ])
-    .unwrap();
-    let error =
-        Bootstrap::cluster(Cluster::Day, 100).severity(&Severity::new("a").independent(), &unlabelled).unwrap_err();
-    assert!(error.to_string().contains("there is none"), "{error}");
     let error = Bootstrap::stratified(100).severity_range(&plan, &campaign, 50..200, &mut ()).unwrap_err();
     assert!(error.to_string().contains("part of 0..100"), "{error}");
-    // Residuals of other than log-normal times do not have mean 0, and least squares would refit them wrongly.
-    let exact = Campaign::from_trials((0..24_u32).map(|i| {
-        let time = f64::exp(0.3 * f64::from(i % 3) - 0.2 * f64::from(i / 3 % 2) + 0.1 * f64::from(i * 7 % 5));
-        Trial::perforated(format!("{i}"), ["a", "b"][(i / 3 % 2) as usize], format!("m{}", i % 3), time)
-    }))
-    .unwrap();
-    let plan = Severity::new("a").independent();
-    assert!(Bootstrap::residual(100).severity(&plan, &exact).is_ok());
-    let error = Bootstrap::residual(100).severity(&plan.distribution(Distribution::Weibull), &exact).unwrap_err();
-    assert!(error.is_input() && error.to_string().contains("log-normal times"), "{error}");
 }

@@ -95,22 +95,6 @@ impl Engine<'_> {
         }
     }
 
-    /// Takes other exact times in place of the design's, all of which are exact, for each lane.
-    pub(crate) fn load_values(&self, values: &[Vec<f64>], lanes: &mut LaneWork) {
-        for (block, sums) in self.blocks.iter().zip(&mut lanes.sums) {
-            *sums = [ZERO; 3];
-            for &(row, _) in &self.exact[block.exact.0..block.exact.1] {
-                for (lane, values) in values.iter().enumerate().take(LANES) {
-                    let y = values[row as usize] - self.shift;
-                    sums[0][lane] += 1.0;
-                    sums[1][lane] += y;
-                    sums[2][lane] += y * y;
-                }
-            }
-        }
-        lanes.state = [Lost::Running; LANES];
-    }
-
     /// Sums and counts of every lane; in which of them a cell lost its last exact time, or its last bound of a side.
     #[inline(always)]
     fn sum_lanes(&self, lanes: &mut LaneWork) -> [bool; LANES] {

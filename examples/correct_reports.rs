@@ -13,7 +13,7 @@ use std::process::ExitCode;
 
 use study::Failure;
 use surface_severity::campaign::Campaign;
-use surface_severity::correction::{Correction, LabReports, corrected_reports};
+use surface_severity::correction::{Correction, LabReports};
 use surface_severity::severity::Severity;
 use surface_severity::study::Study;
 
@@ -30,7 +30,7 @@ fn run() -> Result<(), Failure> {
         if saved.exists() || std::env::args().len() > 1 { Correction::load_path(&saved)? } else { derive(&demo)? };
     let reports = LabReports::read_path(reports)?;
     let corrected: Vec<_> = reports.reports().iter().flat_map(|report| correction.apply(report)).collect();
-    print!("{}", corrected_reports(&corrected)?);
+    print!("{}", correction.reports_csv(&corrected)?);
     for caution in correction.cautions() {
         eprintln!("{caution}");
     }

@@ -97,6 +97,11 @@ pub(crate) fn save_path<T: Document>(content: &T, path: &Path) -> Result<()> {
 }
 
 /// SHA-256 of the canonical form, in hexadecimal.
+/// Text for a spreadsheet: what it would take for a formula gets an apostrophe before it.
+pub(crate) fn defused(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
+}
+
 fn seal(content: &Value) -> String {
     let mut canonical = String::new();
     write_canonical(content, &mut canonical);

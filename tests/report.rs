@@ -113,9 +113,9 @@ impl Demo {
         ];
         let many = [
             ("times", plots::abrasion_times(&self.campaign, &self.fit, &o).unwrap()),
-            ("lab-road", plots::lab_road(&self.equivalence, Some(&self.correction), &o).unwrap()),
-            ("lab-road-power", plots::lab_road(&self.equivalence, Some(&self.power), &o).unwrap()),
-            ("lab-road-bare", plots::lab_road(&self.equivalence, None, &o).unwrap()),
+            ("lab-road", plots::lab_road(&self.equivalence, Some(&self.correction), &self.reports, &o).unwrap()),
+            ("lab-road-power", plots::lab_road(&self.equivalence, Some(&self.power), &[], &o).unwrap()),
+            ("lab-road-bare", plots::lab_road(&self.equivalence, None, &[], &o).unwrap()),
             ("reports", plots::corrected_reports(&self.reports, Some(REQUIRED), &o).unwrap()),
         ];
         for (name, plots) in many {

@@ -6,7 +6,8 @@
 
 use serde::Serialize;
 
-use super::factor::{CorrectedTime, Correction};
+use super::corrected::CorrectedTime;
+use super::factor::Correction;
 use super::predict::Predictive;
 use super::reports::LabReport;
 use super::requirement::{Reaching, Requirement, evaluate};

@@ -7,8 +7,9 @@
 
 use serde::Serialize;
 
-use super::factor::{Correction, Known, SurfaceCorrection};
+use super::factor::Correction;
 use super::predict::{Predictive, Target};
+use super::surface::{Known, SurfaceCorrection};
 use super::validity::Validity;
 use crate::equivalence::Form;
 use crate::error::{ErrorKind, Result};

@@ -122,6 +122,7 @@
 //! `surface-severity/correction/1`, with the decisions on trials that were in force and a seal over its content.
 
 mod classes;
+mod corrected;
 mod document;
 mod exposure;
 mod factor;
@@ -131,15 +132,19 @@ mod predict;
 mod reading;
 mod reports;
 mod requirement;
+mod surface;
+mod table;
 mod validity;
 
 pub use classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis};
+pub use corrected::CorrectedTime;
 pub use exposure::{ExposedTime, Exposure};
-pub use factor::{CorrectedTime, Correction, CorrectionOptions, NotCorrected, SurfaceCorrection, corrected_reports};
+pub use factor::{Correction, CorrectionOptions, NotCorrected};
 pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
 
 pub(crate) use predict::{Pieces, Predictive, Target};
 pub use reading::LabReports;
 pub use reports::{LabReport, Specimen};
 pub use requirement::{Reaching, Requirement};
+pub use surface::SurfaceCorrection;
 pub use validity::{ClassCount, ClassValidity, Domain, Side, TimeValidity, Validity};

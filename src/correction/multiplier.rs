@@ -1,8 +1,9 @@
 //! What to multiply a laboratory median by, with the limits for one material: a correction read by hand.
 
-use super::factor::{Correction, Known};
+use super::factor::Correction;
 use super::predict::Target;
 use super::reports::{LabReport, LogMedian};
+use super::surface::Known;
 use crate::campaign::Outcome;
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod};

@@ -125,7 +125,7 @@ displays! {
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     EquivalenceFit: |fit| {
-        let drawn = plots::lab_road(fit, None, &PlotOptions::default());
+        let drawn = plots::lab_road(fit, None, &[], &PlotOptions::default());
         picture(drawn) + &tables::equivalence(fit).to_html() + &tables::lab_road_lines(fit).to_html()
     };
     /// The table of corrections as HTML for a notebook cell.

@@ -116,7 +116,12 @@ impl<'a> Page<'a> {
         let Some(equivalence) = &belt.equivalence else { return Ok(()) };
         html.chapter(&id("belt"), &format!("{} and the roads", capital(&belt.laboratory)));
         if equivalence.surfaces().iter().any(|s| !s.pairs().is_empty()) {
-            html.figures(&plots::lab_road(equivalence, belt.correction.as_ref(), &options(&id("lab-road")))?);
+            html.figures(&plots::lab_road(
+                equivalence,
+                belt.correction.as_ref(),
+                &belt.corrected,
+                &options(&id("lab-road")),
+            )?);
         }
         if let Some(found) = self.study.conclusions.belts.get(i).filter(|_| belt.correction.is_some()) {
             html.folded("c of every class", |html| {

@@ -5,7 +5,6 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::result::StudyResult;
-use crate::correction::corrected_reports;
 use crate::error::{ErrorKind, Result};
 
 /// Names of the files of the last run, one a line.
@@ -235,8 +234,8 @@ impl StudyResult {
             if let Some(correction) = &belt.correction {
                 files = files.with(numbered("correction.json", i), correction.to_json()?);
             }
-            if !belt.corrected.is_empty() {
-                files = files.with(numbered("corrected_reports.csv", i), corrected_reports(&belt.corrected)?);
+            if let Some(correction) = belt.correction.as_ref().filter(|_| !belt.corrected.is_empty()) {
+                files = files.with(numbered("corrected_reports.csv", i), correction.reports_csv(&belt.corrected)?);
             }
         }
         Ok(files)

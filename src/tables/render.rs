@@ -4,6 +4,7 @@ use std::fmt;
 
 use unicode_width::UnicodeWidthStr;
 
+use crate::document::defused;
 use crate::estimate::significant;
 
 use super::escape::{clean, escape_html, escape_markdown};
@@ -41,7 +42,8 @@ impl Table {
         out
     }
 
-    /// Column names and rows with every digit, as CSV (RFC 4180 quoting, line feeds).
+    /// Column names and rows with every digit, as CSV (RFC 4180 quoting, line feeds). Words that a spreadsheet would take
+    /// for a formula are preceded by an apostrophe.
     ///
     /// ```
     /// use surface_severity::tables::{Column, Table, Value};
@@ -56,7 +58,11 @@ impl Table {
         // Rows are as long as the header and a vector takes any bytes, so neither step can fail.
         let _ = writer.write_record(self.columns.iter().map(|c| &c.name));
         for row in &self.rows {
-            let _ = writer.write_record(row.iter().map(super::Value::exact));
+            let cell = |v: &super::Value| match v {
+                super::Value::Text(text) => defused(text),
+                other => other.exact(),
+            };
+            let _ = writer.write_record(row.iter().map(cell));
         }
         String::from_utf8(writer.into_inner().unwrap_or_default()).unwrap_or_default()
     }

@@ -12,7 +12,7 @@ use rand_distr::{Distribution as _, StandardNormal};
 use serde_json::{Map, Value, json};
 use surface_severity::bootstrap::{Bootstrap, Replicates};
 use surface_severity::campaign::{Campaign, Decisions, SurfaceRole, Trial};
-use surface_severity::correction::{Correction, CorrectionOptions, LabReports, corrected_reports};
+use surface_severity::correction::{Correction, CorrectionOptions, LabReports};
 use surface_severity::equivalence::{Equivalence, EquivalenceDocument, Form};
 use surface_severity::screening::{Screening, ScreeningDocument};
 use surface_severity::severity::{Grouping, Severity, SeverityDocument};
@@ -369,7 +369,7 @@ proptest! {
             Ok(reports) => {
                 let correction = Correction::from_json(&written()[4].1).unwrap();
                 let rows: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
-                let csv = corrected_reports(&rows).unwrap();
+                let csv = correction.reports_csv(&rows).unwrap();
                 prop_assert!(!csv.contains("NaN") && !csv.contains(",inf"));
             }
             Err(error) => prop_assert!(!error.to_string().is_empty()),

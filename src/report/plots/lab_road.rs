@@ -2,7 +2,7 @@
 
 use plotters::style::RGBColor;
 
-use crate::correction::Correction;
+use crate::correction::{CorrectedTime, Correction};
 use crate::equivalence::{EquivalenceFit, Form, MaterialPair, SurfaceEquivalence};
 use crate::error::{ErrorKind, Result};
 use crate::tables::{capital, count};
@@ -34,8 +34,8 @@ const LOOKS: [(Shape, RGBColor); 6] = [
 /// same in every panel, with one standard error each way, the line of equality, the fitted line with its
 /// confidence band, and, where a correction is given, the prediction band for a further material.
 ///
-/// With a correction the lines are those of its form, else those of the constant ratio. Nine panels a
-/// picture, as many pictures as it takes.
+/// With a correction the lines are those of its form, else those of the constant ratio. `reports`, those that were read with
+/// it, stand where they were read: rings at belt median and road median. Nine panels a picture, as many pictures as it takes.
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
@@ -43,7 +43,7 @@ const LOOKS: [(Shape, RGBColor); 6] = [
 /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
 /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
 /// use surface_severity::report::{PlotOptions, plots};
-/// let drawn = plots::lab_road(&equivalence, Some(&correction), &PlotOptions::default())?;
+/// let drawn = plots::lab_road(&equivalence, Some(&correction), &[], &PlotOptions::default())?;
 /// assert_eq!(drawn.len(), 1, "six panels on one picture");
 /// assert!(drawn[0].to_svg().contains("brushed concrete"));
 /// # Ok::<(), surface_severity::Error>(())
@@ -52,7 +52,12 @@ const LOOKS: [(Shape, RGBColor); 6] = [
 /// # Errors
 /// [`ErrorKind::NothingToFit`] where no material was tested on both, [`ErrorKind::InvalidOption`] for
 /// unusable options or a correction of another campaign or belt.
-pub fn lab_road(fit: &EquivalenceFit, correction: Option<&Correction>, options: &PlotOptions) -> Result<Vec<Plot>> {
+pub fn lab_road(
+    fit: &EquivalenceFit,
+    correction: Option<&Correction>,
+    reports: &[CorrectedTime],
+    options: &PlotOptions,
+) -> Result<Vec<Plot>> {
     let (width, id) = options.check("lab-road")?;
     if let Some(c) = correction
         && (c.campaign_digest() != fit.campaign_digest() || c.laboratory() != fit.laboratory())
@@ -71,6 +76,7 @@ pub fn lab_road(fit: &EquivalenceFit, correction: Option<&Correction>, options: 
     let mut classes: Vec<Option<&str>> = pairs().map(MaterialPair::class).collect();
     classes.sort_unstable_by(|a, b| (a.is_none(), a).cmp(&(b.is_none(), b)));
     classes.dedup();
+    let read: Vec<Read> = reports.iter().filter_map(Read::of).collect();
     // One range for both axes and all panels: the line of equality is the diagonal.
     let range: Vec<f64> = pairs()
         .flat_map(|p| {
@@ -79,6 +85,7 @@ pub fn lab_road(fit: &EquivalenceFit, correction: Option<&Correction>, options: 
             [x - sx, x + sx, y - sy, y + sy]
         })
         .map(libm::exp)
+        .chain(read.iter().flat_map(|r| [r.belt_s, r.road_s]))
         .collect();
 
     let total = surfaces.len().div_ceil(PER_PICTURE);
@@ -98,8 +105,8 @@ pub fn lab_road(fit: &EquivalenceFit, correction: Option<&Correction>, options: 
                 )
             };
             let id = if page == 0 { id.clone() } else { format!("{id}-{}", page + 1) };
-            let caption = caption(fit, correction, chosen, classes.len() > LOOKS.len());
-            draw(fit, correction, chosen, &classes, &range, (width, &id), &title, caption)
+            let caption = caption(fit, correction, chosen, classes.len() > LOOKS.len(), !read.is_empty());
+            draw((fit, correction, &read), chosen, &classes, &range, (width, &id), &title, caption)
         })
         .collect()
 }
@@ -111,10 +118,23 @@ fn look(classes: &[Option<&str>], class: Option<&str>) -> (Shape, RGBColor) {
     classes.iter().position(|c| *c == class).map_or(LOOKS[0], |i| LOOKS[i])
 }
 
-#[allow(clippy::too_many_arguments)]
+/// A report where it was read.
+struct Read<'a> {
+    surface: &'a str,
+    belt_s: f64,
+    road_s: f64,
+}
+
+impl<'a> Read<'a> {
+    /// None where only a bound is known.
+    fn of(row: &'a CorrectedTime) -> Option<Self> {
+        let (belt_s, road_s) = (row.laboratory_median_s().value()?, row.road_median_s().value()?);
+        Some(Self { surface: row.surface(), belt_s, road_s })
+    }
+}
+
 fn draw(
-    fit: &EquivalenceFit,
-    correction: Option<&Correction>,
+    (fit, correction, reports): (&EquivalenceFit, Option<&Correction>, &[Read<'_>]),
     surfaces: &[&SurfaceEquivalence],
     classes: &[Option<&str>],
     range: &[f64],
@@ -138,6 +158,9 @@ fn draw(
             .map(|c| KeyEntry { shape: look(classes, *c).0, colour: look(classes, *c).1, text: name(c) })
             .collect()
     };
+    if !reports.is_empty() {
+        key.push(KeyEntry { shape: Shape::Ring, colour: INK, text: "report".into() });
+    }
     for (shape, text) in [(Shape::Stroke, "fitted line"), (Shape::Dashes, "equality")] {
         key.push(KeyEntry { shape, colour: INK, text: text.into() });
     }
@@ -241,6 +264,9 @@ fn draw(
                 let at = (across.at(libm::exp(p.laboratory_log_median())), up.at(libm::exp(p.road_log_median())));
                 pen.mark(shape, at, 3.4, colour, 0.9)?;
             }
+            for report in reports.iter().filter(|r| r.surface == surface.surface()) {
+                pen.mark(Shape::Ring, (across.at(report.belt_s), up.at(report.road_s)), 3.6, INK, 1.0)?;
+            }
         }
         Ok(())
     })?;
@@ -301,6 +327,7 @@ fn caption(
     correction: Option<&Correction>,
     surfaces: &[&SurfaceEquivalence],
     many: bool,
+    reports: bool,
 ) -> String {
     let line = match correction.map(Correction::form) {
         Some(Form::PowerLaw) => "power law (York line, errors in both, scatter between materials)",
@@ -319,6 +346,11 @@ fn caption(
     } else {
         "."
     });
+    if reports {
+        text.push_str(
+            " Rings: laboratory reports at their belt median and the road median they are read as, by class.",
+        );
+    }
     if many {
         text.push_str(" Classes are too many to tell apart here.");
     }

@@ -96,6 +96,11 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
         if let Some(domain) = &belt.domain {
             html.paragraph(&format!("Holds for: {domain}"));
         }
+        html.paragraph(&format!(
+            "On the belt: {}. On the roads: {}.",
+            told(&belt.particulars),
+            told(&belt.road_particulars)
+        ));
     }
     if c.belts.is_empty() {
         html.table(&crate::tables::surface_factors(&study.severity));
@@ -128,6 +133,10 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
         html.table(&crate::tables::decisions(&c.decided));
     }
     html.small(&c.cautions.join(" "));
+}
+
+fn told(particulars: &[(String, String)]) -> String {
+    particulars.iter().map(|(name, value)| format!("{name} {value}")).collect::<Vec<_>>().join(", ")
 }
 
 fn questioned(study: &StudyResult) -> Table {

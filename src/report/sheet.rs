@@ -279,6 +279,8 @@ impl<'a> CorrectionSheet<'a> {
         let c = self.correction;
         let mut items: Vec<(String, String)> = self.entries.clone();
         items.extend(self.belt.particulars.iter().map(|(name, value)| (format!("{name} on the belt"), value.clone())));
+        let roads = self.belt.road_particulars.iter();
+        items.extend(roads.map(|(name, value)| (format!("{name} on the roads"), value.clone())));
         let counts = &self.study.conclusions.trials;
         items.push(("campaign".into(), counts.to_string().trim_end_matches('.').to_owned()));
         items.push(("SHA-256 of the trial table".into(), c.campaign_digest().to_owned()));

@@ -1,9 +1,9 @@
 //! The tests of one screening, each adding its evidence.
 
 use std::cmp::{Ordering, Reverse};
-use std::collections::BinaryHeap;
+use std::collections::{BTreeSet, BinaryHeap};
 
-use crate::campaign::{Campaign, Outcome, Trial};
+use crate::campaign::{Campaign, Outcome, Trial, unit_slips};
 use crate::error::Result;
 use crate::estimate::significant;
 use crate::numeric::special::{normal_cdf, normal_quantile, t_quantile, t_survival};
@@ -64,6 +64,15 @@ impl PartialEq for Squares {
 }
 
 impl Eq for Squares {}
+
+/// Takes back the flags of comparisons with the cell.
+fn withdraw(evidence: &mut [Evidence], why: &str) {
+    let compares = |e: &Evidence| !e.test.is_rule() || e.test == Test::ImpossiblyShort;
+    for evidence in evidence.iter_mut().filter(|e| e.flags && compares(e)) {
+        evidence.flags = false;
+        evidence.reason.push_str(&format!("; but {why}, so it is not flagged"));
+    }
+}
 
 fn exact(times: &[LogTime]) -> Option<Vec<f64>> {
     times.iter().map(|t| if let LogTime::Exact(y) = t { Some(*y) } else { None }).collect()
@@ -384,6 +393,25 @@ impl Screened<'_> {
         Some(scale.scale)
     }
 
+    /// Where trials look as if written in another unit, the others of their cell are right though they stand apart.
+    pub(super) fn slips(&mut self) {
+        let slipped: BTreeSet<String> = unit_slips(self.campaign).into_iter().flat_map(|s| s.trials).collect();
+        if slipped.is_empty() {
+            return;
+        }
+        let trials = self.campaign.trials();
+        for cell in &self.cells.cells {
+            let members = &self.cells.trial[cell.start..cell.end];
+            let is_slip = |i: &usize| slipped.contains(&trials[*i].trial_id);
+            if !members.iter().any(is_slip) {
+                continue;
+            }
+            for &i in members.iter().filter(|i| !is_slip(i)) {
+                withdraw(&mut self.evidence[i], "others of its cell look as if written in another unit of time");
+            }
+        }
+    }
+
     /// Cells whose majority lies off what the campaign predicts, all on one side: there the tests within
     /// the cell point at the wrong trials. Those lose their flags, and the cell is listed.
     pub(super) fn majorities(&mut self) -> Vec<GroupVerdict> {
@@ -405,13 +433,10 @@ impl Screened<'_> {
                 if residual.is_some_and(|z| z * side > 0.0) {
                     continue;
                 }
-                for evidence in self.evidence[i].iter_mut().filter(|e| !e.test.is_rule() && e.flags) {
-                    evidence.flags = false;
-                    evidence.reason.push_str(
-                        "; but most of its cell lies off what the campaign predicts and this trial does not, \
-                         so it is not flagged",
-                    );
-                }
+                withdraw(
+                    &mut self.evidence[i],
+                    "most of its cell lies off what the campaign predicts and this trial does not",
+                );
             }
             let mut sizes: Vec<f64> = off.iter().copied().filter(|z| z * side > 0.0).collect();
             sizes.sort_by(|a, b| a.abs().total_cmp(&b.abs()));

@@ -50,7 +50,8 @@
 //! flag. In a cell of two, nothing within the cell says which trial is at fault; both are flagged
 //! unless the robust fit points to one. In a cell whose *majority* lies off what the campaign
 //! predicts, the tests within the cell would blame the minority: those flags are withdrawn and the
-//! cell is listed.
+//! cell is listed. So are those of trials beside others that look as if written in another unit of time
+//! ([`unit_slips`](crate::campaign::unit_slips)).
 //!
 //! That holds where the plan's distribution is that of the times. Of 1000 clean campaigns (8 materials × 5 surfaces × 5
 //! specimens; `cargo run --release --example screening_study -- 1000 clean`; ± Monte Carlo standard error) so many had a flag

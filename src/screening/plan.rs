@@ -429,6 +429,7 @@ impl Screening {
         }
         let robust_fit = robust.as_ref().and_then(|r| r.as_ref().ok());
         let mut groups = screened.majorities();
+        screened.slips();
         groups.extend(screened.groups(robust_fit)?);
         let influence = self.influences(severity, &table)?;
         let Screened { evidence, notes, .. } = screened;

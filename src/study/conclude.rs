@@ -11,11 +11,15 @@ use crate::campaign::{Campaign, Outcome, SurfaceRole, Trial, unit_slips};
 use crate::correction::{ClassCorrection, Correction, LabReports, SurfaceCorrection};
 use crate::equivalence::{ClassDeparture, EquivalenceFit, SurfaceEquivalence, Tost};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
-use crate::screening::{Evidence, Test, Verdict};
+use crate::screening::{Evidence, Test, Verdict, median};
 use crate::severity::{Grouping, Note, SeverityFit};
 
 /// Specimens of a report whose limits are given.
 const REPORTS: [usize; 3] = [3, 5, 10];
+/// Laboratory times beyond the common ones by more than this are told for the road.
+const MUCH_WIDER: f64 = 1.25;
+/// Settings of two rigs are the same within this share of the larger.
+const SAME_SETTING: f64 = 0.05;
 /// Limits further apart than this are absurd.
 const WIDE: f64 = 20.0;
 
@@ -81,6 +85,7 @@ fn caveats(
     }
     found.extend(reasons.into_iter().map(|r| Caveat::Undetermined { reason: r.clone() }));
     for belt in belts {
+        found.extend(rigs_differ(result, &belt.laboratory));
         for road in &belt.roads {
             if let Some(factor) = road.factor.interval().filter(|f| f.upper() > WIDE * f.lower()) {
                 found.push(Caveat::Wide {
@@ -129,10 +134,9 @@ fn counts(result: &StudyResult) -> TrialCounts {
 fn belt(result: &StudyResult, belt: &Belt) -> BeltConclusion {
     let fit = &result.severity;
     let row = fit.factors().iter().find(|f| f.surface == belt.laboratory);
-    let belts: Vec<&str> = result.belts.iter().map(|b| b.laboratory.as_str()).collect();
-    let is_road =
-        |name: &str, role: Option<SurfaceRole>| role != Some(SurfaceRole::Laboratory) && !belts.contains(&name);
-    let roads = fit.factors().iter().filter(|f| is_road(&f.surface, f.role));
+    let beside = roads(result);
+    let roads = fit.factors().iter().filter(|f| beside.contains(&f.surface.as_str()));
+    let on_roads = |t: &Trial| beside.contains(&t.surface.as_str());
     BeltConclusion {
         laboratory: belt.laboratory.clone(),
         reference: fit.reference().to_owned(),
@@ -141,8 +145,39 @@ fn belt(result: &StudyResult, belt: &Belt) -> BeltConclusion {
         one_factor: belt.equivalence.as_ref().map_or(OneFactor::NotTested, one_factor),
         equivalence: belt.equivalence.as_ref().and_then(equivalence),
         domain: belt.correction.as_ref().map(domain),
-        particulars: particulars(&result.campaign, &belt.laboratory),
+        particulars: particulars(&result.campaign, |t| t.surface == belt.laboratory),
+        road_particulars: particulars(&result.campaign, on_roads),
     }
+}
+
+/// The surfaces that are no laboratory's.
+fn roads(result: &StudyResult) -> Vec<&str> {
+    let is_belt = |name: &str| result.belts.iter().any(|b| b.laboratory == name);
+    let surfaces = result.campaign.surfaces().iter();
+    surfaces.filter(|s| s.role != Some(SurfaceRole::Laboratory) && !is_belt(&s.name)).map(|s| s.name.as_str()).collect()
+}
+
+/// Settings of the rig in which belt and roads differ by more than a few per cent.
+fn rigs_differ(result: &StudyResult, laboratory: &str) -> Vec<Caveat> {
+    let roads = roads(result);
+    let middle = |of: fn(&Trial) -> Option<f64>, here: &dyn Fn(&Trial) -> bool| {
+        let trials = result.campaign.trials_in_use().filter(|t| t.outcome != Outcome::Void && here(t));
+        median(&trials.filter_map(of).collect::<Vec<_>>()).ok().flatten()
+    };
+    let settings = MEASURED.into_iter().filter(|m| m.0 != "temperature_c");
+    settings
+        .filter_map(|(_, setting, unit, of)| {
+            let belt = middle(of, &|t| t.surface == laboratory)?;
+            let roads = middle(of, &|t| roads.contains(&t.surface.as_str()))?;
+            ((belt - roads).abs() > SAME_SETTING * belt.abs().max(roads.abs())).then(|| Caveat::RigsDiffer {
+                laboratory: laboratory.to_owned(),
+                setting: setting.to_owned(),
+                unit: unit.to_owned(),
+                belt,
+                roads,
+            })
+        })
+        .collect()
 }
 
 fn road(fit: &SeverityFit, belt: &Belt, surface: &str) -> RoadConclusion {
@@ -279,6 +314,7 @@ fn domain(correction: &Correction) -> DomainConclusion {
     let mut found = DomainConclusion {
         shortest_laboratory_time_s: 0.0,
         longest_laboratory_time_s: f64::MAX,
+        wider: Vec::new(),
         classes: Vec::new(),
         lacking: Vec::new(),
     };
@@ -295,6 +331,12 @@ fn domain(correction: &Correction) -> DomainConclusion {
         }
     }
     found.classes.sort();
+    let (shortest, longest) = (found.shortest_laboratory_time_s, found.longest_laboratory_time_s);
+    let of_roads = correction.corrections().iter().map(|c| (c.surface(), c.domain()));
+    found.wider = of_roads
+        .map(|(road, d)| (road.to_owned(), d.shortest_laboratory_time_s(), d.longest_laboratory_time_s()))
+        .filter(|&(_, from, to)| from < MUCH_WIDER.recip() * shortest || to > MUCH_WIDER * longest)
+        .collect();
     for c in correction.corrections() {
         for (name, _) in &found.classes {
             if !c.domain().classes().iter().any(|k| k.class().unwrap_or("no class given") == name) {
@@ -305,10 +347,9 @@ fn domain(correction: &Correction) -> DomainConclusion {
     found
 }
 
-/// What is known of the trials on one surface.
-fn particulars(campaign: &Campaign, surface: &str) -> Vec<(String, String)> {
-    let trials: Vec<&Trial> =
-        campaign.trials_in_use().filter(|t| t.surface == surface && t.outcome != Outcome::Void).collect();
+/// What is known of the trials that are `here`.
+fn particulars(campaign: &Campaign, here: impl Fn(&Trial) -> bool) -> Vec<(String, String)> {
+    let trials: Vec<&Trial> = campaign.trials_in_use().filter(|t| t.outcome != Outcome::Void && here(t)).collect();
     let mut rows = vec![("trials".to_owned(), trials.len().to_string())];
     let labels = |of: fn(&Trial) -> Option<&String>| {
         let mut found: Vec<&String> = trials.iter().filter_map(|t| of(t)).collect();

@@ -81,6 +81,19 @@ pub enum Caveat {
         /// The condition and the reason.
         reason: String,
     },
+    /// The belt ran at another speed, force or drop height than the roads: c holds for these settings alone.
+    RigsDiffer {
+        /// The laboratory surface.
+        laboratory: String,
+        /// What differs: speed, normal force, drop height.
+        setting: String,
+        /// Its unit.
+        unit: String,
+        /// Median on the belt.
+        belt: f64,
+        /// Median on the roads.
+        roads: f64,
+    },
     /// Limits a factor of 20 or more apart.
     Wide {
         /// The laboratory surface.
@@ -164,6 +177,8 @@ pub struct BeltConclusion {
     pub domain: Option<DomainConclusion>,
     /// Of the trials on the belt: how many, on how many days and belts, at which speed and force; name and value.
     pub particulars: Vec<(String, String)>,
+    /// The same of the trials on the roads.
+    pub road_particulars: Vec<(String, String)>,
 }
 
 /// A laboratory time read as a time on one road.
@@ -367,6 +382,8 @@ pub struct NotShown {
 /// let domain = result.conclusions.belts[0].domain.as_ref().unwrap();
 /// assert!(domain.shortest_laboratory_time_s < domain.longest_laboratory_time_s);
 /// assert!(domain.classes.iter().any(|(class, _)| class == "leather"));
+/// // Everyday cloth, which opens soonest, was not tested on the polished road; the others cover shorter times.
+/// assert!(domain.wider.iter().any(|(road, from, _)| road == "brushed concrete" && *from < domain.shortest_laboratory_time_s));
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -376,6 +393,8 @@ pub struct DomainConclusion {
     pub shortest_laboratory_time_s: f64,
     /// Longest laboratory time that every road has, s.
     pub longest_laboratory_time_s: f64,
+    /// Roads where other laboratory times are covered too: road, shortest and longest, s.
+    pub wider: Vec<(String, f64, f64)>,
     /// Classes with the most materials that any road has, by name.
     pub classes: Vec<(String, usize)>,
     /// Classes that a road lacks: road and class.

@@ -64,6 +64,14 @@ impl fmt::Display for Caveat {
                 "Recorded conditions can't be told from surfaces ({reason}): what they share is in no limit, and nothing \
                  can be shown equivalent. Test several surfaces on one day and each surface on several days."
             ),
+            Self::RigsDiffer { laboratory, setting, unit, belt, roads } => write!(
+                f,
+                "{} ran at a {setting} of {} {unit}, the roads at {} {unit}: c holds for these settings alone, and a report \
+                 from a belt with others can't be read with it.",
+                capital(laboratory),
+                significant(*belt, 3),
+                significant(*roads, 3)
+            ),
             Self::Wide { laboratory, road, factor } => write!(
                 f,
                 "{} on {road}: the limits {} to {} are too far apart for use; what days and belts share rests on too few \
@@ -280,13 +288,25 @@ impl fmt::Display for DomainConclusion {
         if self.shortest_laboratory_time_s <= self.longest_laboratory_time_s {
             write!(
                 f,
-                "Belt times of {} to {} s; classes (materials): {}.",
+                "Belt times of {} to {} s{}; classes (materials): {}.",
                 significant(self.shortest_laboratory_time_s, 2),
                 significant(self.longest_laboratory_time_s, 2),
+                if self.wider.is_empty() { "" } else { " on every road" },
                 classes.join(", ")
             )?;
         } else {
             write!(f, "No belt time lies in the domain of every road; classes (materials): {}.", classes.join(", "))?;
+        }
+        let mut told: Vec<(String, Vec<&str>)> = Vec::new();
+        for (road, from, to) in &self.wider {
+            let range = format!("{} to {} s", significant(*from, 2), significant(*to, 2));
+            match told.iter_mut().find(|t| t.0 == range) {
+                Some(known) => known.1.push(road),
+                None => told.push((range, vec![road])),
+            }
+        }
+        for (range, roads) in told {
+            write!(f, " On {}: {range}.", listed(&roads))?;
         }
         for (road, class) in &self.lacking {
             write!(f, " {} was not tested on {road}.", capital(class))?;

@@ -375,3 +375,56 @@ fn a_column_of_the_table_can_be_a_condition() {
         Study::new(Severity::new("dense asphalt concrete").condition("operator")).run(&demo(), None).unwrap_err();
     assert!(error.to_string().contains("operator_shift"), "{error}");
 }
+
+/// The demo with some trials changed.
+fn changed(change: impl Fn(Trial) -> Trial) -> Campaign {
+    Campaign::from_trials(demo().trials().iter().cloned().map(change)).unwrap()
+}
+
+/// All but one trial of a cell in milliseconds: the slip is asked about, the one that is right is not accused.
+#[test]
+fn a_slip_of_unit_does_not_accuse_the_trial_that_is_right() {
+    let of_cell =
+        |t: &Trial| t.surface == "laboratory belt" && t.material == "cowhide 1.2 mm" && t.abrasion_time_s.is_some();
+    let right = demo().trials().iter().find(|t| of_cell(t)).unwrap().trial_id.clone();
+    let campaign = changed(|mut t| {
+        if of_cell(&t) && t.trial_id != right {
+            t.abrasion_time_s = t.abrasion_time_s.map(|s| s * 1000.0);
+        }
+        t
+    });
+    let result = study().run(&campaign, None).unwrap();
+    check(&result);
+    assert!(result.conclusions.first.iter().any(|c| matches!(c, Caveat::UnitSlip(_))));
+    assert!(result.conclusions.questioned.iter().all(|q| q.trial_id != right), "{:?}", result.conclusions.questioned);
+    let verdict = result.screening.as_ref().unwrap().verdict(&right).unwrap();
+    assert!(!verdict.flagged, "{}", verdict.reason);
+}
+
+/// A belt at half the speed and force of the road rig is said first; its settings and the roads' are told.
+#[test]
+fn rigs_that_ran_differently_are_told() {
+    let result = study().run(&demo(), None).unwrap();
+    assert!(!result.conclusions.first.iter().any(|c| matches!(c, Caveat::RigsDiffer { .. })));
+    let campaign = changed(|mut t| {
+        if t.surface == "laboratory belt" {
+            t.speed_m_per_s = t.speed_m_per_s.map(|v| v / 2.0);
+            t.normal_force_n = t.normal_force_n.map(|f| f / 2.0);
+        }
+        t
+    });
+    let result = study().run(&campaign, None).unwrap();
+    check(&result);
+    let told: Vec<String> = result
+        .conclusions
+        .first
+        .iter()
+        .filter(|c| matches!(c, Caveat::RigsDiffer { .. }))
+        .map(ToString::to_string)
+        .collect();
+    assert_eq!(told.len(), 2, "{told:?}");
+    assert!(told[0].contains("speed of 4.00 m/s, the roads at 8.00 m/s"), "{told:?}");
+    let belt = &result.conclusions.belts[0];
+    assert!(belt.road_particulars.iter().any(|(name, value)| name == "normal force" && value.contains("49")));
+    assert!(belt.particulars.iter().any(|(name, value)| name == "normal force" && value.contains("24.5")));
+}

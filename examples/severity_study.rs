@@ -17,8 +17,9 @@ use study::options::{self, Options};
 use study::{Failure, Progress};
 use surface_severity::campaign::Campaign;
 use surface_severity::correction::{Exposure, LabReports, Requirement};
+use surface_severity::laboratory::changes;
 use surface_severity::planning::Plan;
-use surface_severity::severity::Severity;
+use surface_severity::severity::{Severity, SeverityDocument};
 use surface_severity::study::{Caveat, Study, StudyResult};
 use surface_severity::{report, tables};
 
@@ -48,6 +49,12 @@ fn run() -> Result<(), Failure> {
         let shares = options::pairs(path, ["surface", "share"], |s, v| Ok((s, v)))?;
         study = study.exposure(Exposure::new(shares)?);
     }
+    if let Some(cloth) = &wanted.cloth {
+        study = study.reference_cloth(cloth);
+    }
+    let earlier = wanted.season.as_deref().map(std::fs::read_to_string).transpose();
+    let earlier = earlier.map_err(|e| Failure::Usage(format!("--season: {e}")))?;
+    let earlier = earlier.as_deref().map(SeverityDocument::from_json).transpose()?;
 
     let progress = Progress::of_stages();
     let result = study.run_observed(&campaign, reports.as_ref(), &mut |stage| progress.stage(&stage.to_string()))?;
@@ -62,6 +69,14 @@ fn run() -> Result<(), Failure> {
     let better = result.conclusions.first.iter().any(|c| matches!(c, Caveat::BetterDistribution(_)));
     if better {
         text.push_str("To study with another distribution: --distribution lognormal, weibull or loglogistic\n");
+    }
+    if let Some(earlier) = &earlier {
+        let compared = changes(earlier, &result.severity.document(None))?;
+        for change in compared.iter().filter(|c| c.is_shown()) {
+            text.push_str(&format!("Since the earlier campaign {change}\n"));
+        }
+        let quiet = compared.iter().filter(|c| !c.is_shown()).count();
+        text.push_str(&format!("{quiet} of {} surfaces show no change since the earlier campaign.\n", compared.len()));
     }
     text.push_str(&format!("Report: {}\n", wanted.out.join("report.html").display()));
     if wanted.full {

@@ -17,6 +17,7 @@
 //! | equivalence | [`equivalence`] | where does the laboratory belt sit, and is it equivalent to a road? |
 //! | correction | [`correction`] | what is a laboratory time worth on each road, within which limits? |
 //! | study | [`study`] | all of this with one policy: which answers, with which limits, and what to know first? |
+//! | laboratory | [`laboratory`] | is the belt in control? do two laboratories, or two seasons, agree? |
 //! | planning | [`planning`] | what would a further campaign tell, and which trials are worth most? |
 //! | tables | [`tables`] | every result as text, Markdown, CSV, HTML |
 #![cfg_attr(feature = "report", doc = "| report | [`report`] | pictures and one self-contained page |")]
@@ -95,6 +96,7 @@ pub mod equivalence;
 mod error;
 mod estimate;
 pub mod guide;
+pub mod laboratory;
 #[cfg(feature = "matrices")]
 pub mod matrices;
 mod numeric;

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::Path;
 
 /// From the ground up; a room may use what stands before it.
-const ROOMS: [&str; 16] = [
+const ROOMS: [&str; 17] = [
     "error",
     "numeric",
     "estimate",
@@ -16,6 +16,7 @@ const ROOMS: [&str; 16] = [
     "equivalence",
     "correction",
     "screening",
+    "laboratory",
     "bootstrap",
     "planning",
     "tables",

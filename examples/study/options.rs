@@ -27,6 +27,8 @@ pub(crate) struct Options {
     pub(crate) decisions: Option<PathBuf>,
     pub(crate) requirements: Option<PathBuf>,
     pub(crate) exposure: Option<PathBuf>,
+    pub(crate) season: Option<PathBuf>,
+    pub(crate) cloth: Option<String>,
     pub(crate) bootstrap: usize,
     pub(crate) seed: u64,
     pub(crate) level: f64,
@@ -55,6 +57,8 @@ usage: severity_study [--trials FILE --reference SURFACE] [options]
   --decisions FILE     trials set aside: a table with the columns trial_id, reason, decided_by
   --requirements FILE  minimum times of your own: a table with the columns name, seconds
   --exposure FILE      shares of roads, summing to 1: a table with the columns surface, share
+  --reference-cloth MATERIAL  say whether its times on the belt were in control while the campaign ran
+  --season FILE        severity.json of an earlier campaign: say which surfaces changed since
   --belt-state DROPS   state everything for a belt that has served so many drops (default 0: a fresh one;
                        needs the column belt_drop)
   --condition COLUMN   trials with the same text there share conditions, as those of one day do; repeatable
@@ -75,7 +79,7 @@ Results are replaced as a whole; files that no run wrote, and inputs, are never 
 Exit code 0 on success, 2 on bad input, 1 otherwise.
 ";
 
-const NAMES: [&str; 19] = [
+const NAMES: [&str; 21] = [
     "trials",
     "reference",
     "laboratory",
@@ -84,6 +88,8 @@ const NAMES: [&str; 19] = [
     "decisions",
     "requirements",
     "exposure",
+    "reference-cloth",
+    "season",
     "plan",
     "bootstrap",
     "seed",
@@ -126,6 +132,8 @@ impl Options {
             decisions: None,
             requirements: None,
             exposure: None,
+            season: None,
+            cloth: None,
             bootstrap: 0,
             seed: 1,
             level: 0.95,
@@ -173,6 +181,7 @@ impl Options {
                 "decisions" => options.decisions = Some(path()?),
                 "requirements" => options.requirements = Some(path()?),
                 "exposure" => options.exposure = Some(path()?),
+                "season" => options.season = Some(path()?),
                 "out" => options.out = path()?,
                 _ => options.set(&name, &parser.value()?.string()?, &mut reference)?,
             }
@@ -208,6 +217,7 @@ impl Options {
                 let n = value.parse().ok().filter(|n| *n == 0 || *n >= 100);
                 self.bootstrap = n.ok_or_else(|| expected(name, value, wanted))?;
             }
+            "reference-cloth" => self.cloth = Some(value.to_owned()),
             "condition" => self.conditions.push(value.to_owned()),
             "belt-state" => {
                 let drops = number(value).filter(|d| *d >= 0.0);
@@ -230,7 +240,7 @@ impl Options {
 
     /// Every file that is read.
     pub(crate) fn inputs(&self) -> impl Iterator<Item = &Path> {
-        let more = [&self.reports, &self.decisions, &self.requirements, &self.exposure];
+        let more = [&self.reports, &self.decisions, &self.requirements, &self.exposure, &self.season];
         std::iter::once(self.trials.as_path()).chain(more.into_iter().flatten().map(PathBuf::as_path))
     }
 }

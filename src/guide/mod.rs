@@ -11,6 +11,7 @@
 //! | [`choosing_an_interval`] | which interval for which question |
 //! | [`belt_and_road`] | equivalence of the belt, lines with errors on both axes |
 //! | [`correcting_reports`] | the correction, its three intervals, its domain |
+//! | [`laboratory`] | the reference cloth, control charts, two laboratories, two seasons |
 //! | [`planning`] | the next campaign: what it would tell, how large, which trials |
 //! | [`results`] | tables, pictures, page, sheet, notebooks, documents and their schemas |
 //! | [`pitfalls`] | few materials, one day per surface, confounded belts, run-outs |
@@ -45,6 +46,9 @@ pub mod belt_and_road {}
 
 #[doc = include_str!("correcting_reports.md")]
 pub mod correcting_reports {}
+
+#[doc = include_str!("laboratory.md")]
+pub mod laboratory {}
 
 #[doc = include_str!("planning.md")]
 pub mod planning {}

@@ -89,6 +89,9 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
         if belt.roads.iter().any(|r| r.factor.interval().is_some()) {
             html.table(&readings(belt, c.trials.level, true));
         }
+        if let Some(control) = belt.control.as_ref().filter(|c| c.in_control) {
+            html.paragraph(&control.to_string());
+        }
         html.paragraph(&belt.one_factor.to_string());
         if let Some(equivalence) = &belt.equivalence {
             html.paragraph(&equivalence.to_string());
@@ -115,6 +118,9 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
         html.paragraph(&effect.to_string());
     }
     html.paragraph(&c.scatter.to_string());
+    if let Some(laboratories) = &c.laboratories {
+        html.paragraph(&laboratories.to_string());
+    }
     if !c.not_had.is_empty() {
         html.list(c.not_had.iter().map(ToString::to_string));
     }

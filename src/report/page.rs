@@ -123,6 +123,9 @@ impl<'a> Page<'a> {
                 &options(&id("lab-road")),
             )?);
         }
+        if let Some(chart) = &belt.control {
+            html.figures(&[plots::control_chart(chart, &options(&id("control")))?]);
+        }
         if let Some(found) = self.study.conclusions.belts.get(i).filter(|_| belt.correction.is_some()) {
             html.folded("c of every class", |html| {
                 html.table(&readings(found, equivalence.level(), false));

@@ -87,7 +87,7 @@ pub use mixed::{Contrast, Criterion, Integration, Prediction, VarianceComponent,
 pub use note::Note;
 pub use plan::{Grouping, Severity};
 pub use regression::{Observation, Regression, RegressionFit};
-pub use robust::{Robust, RobustFit, RobustMethod, RobustRegression, TrialWeight, huber_location, huber_proposal_2};
+pub use robust::{Robust, RobustFit, RobustMethod, RobustRegression, TrialWeight};
 pub use rows::{MaterialDurability, SurfaceFactor};
 pub use scatter::{EqualScatter, GroupScatter, ScatterBy, UnequalScatter};
 pub use shrunk::ShrunkFactor;

@@ -37,7 +37,6 @@ use serde::{Deserialize, Serialize};
 
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
-use crate::numeric::special::{LN_SQRT_2PI, normal_cdf};
 
 use super::cells::Crossed;
 use super::distribution::Distribution;
@@ -953,95 +952,4 @@ fn s_estimate<L: Linear>(linear: &L, start: Vec<f64>, subsamples: u32, seed: u64
         }
     }
     winner.map(|(s, coefficients)| (coefficients, s)).ok_or_else(no_scatter)
-}
-
-/// Location of `values` by Huber's M-estimator about a fixed scale, `1.4826 · MAD`; and that scale.
-///
-/// ```
-/// use surface_severity::severity::huber_location;
-/// // Median 3, median absolute deviation 1; the times are symmetric about 3.
-/// let (location, scale) = huber_location(&[1.0, 2.0, 3.0, 4.0, 5.0], 1.345)?;
-/// assert!((location - 3.0).abs() < 1e-9 && (scale - 1.4826).abs() < 1e-4);
-/// // A reading in the wrong unit moves it by less than a scale.
-/// assert!((huber_location(&[1.0, 2.0, 3.0, 4.0, 5000.0], 1.345)?.0 - 3.0).abs() < 1.4826);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-///
-/// # Errors
-/// [`ErrorKind::TooFew`] for fewer than two values, [`ErrorKind::InvalidOption`] for a value that is
-/// not finite or a tuning that is not positive, [`ErrorKind::ScatterNotEstimable`] where half of the
-/// values are equal.
-pub fn huber_location(values: &[f64], tuning: f64) -> Result<(f64, f64)> {
-    let (mut location, scale) = centre(values, tuning)?;
-    for _ in 0..MAX_ITERATIONS {
-        let next = values.iter().map(|v| v.clamp(location - tuning * scale, location + tuning * scale)).sum::<f64>()
-            / count(values);
-        let done = (next - location).abs() <= 1e-14 * scale;
-        location = next;
-        if done {
-            break;
-        }
-    }
-    Ok((location, scale))
-}
-
-/// Location and scale of `values` by Huber's proposal 2, both estimated together (Huber 1964).
-///
-/// ```
-/// use surface_severity::severity::huber_proposal_2;
-/// let (location, scale) = huber_proposal_2(&[1.0, 2.0, 3.0, 4.0, 5.0], 1.5)?;
-/// assert!((location - 3.0).abs() < 1e-9);
-/// assert!(scale > 1.0 && scale < 2.5);
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-///
-/// # Errors
-/// As [`huber_location`].
-pub fn huber_proposal_2(values: &[f64], tuning: f64) -> Result<(f64, f64)> {
-    let (mut location, mut scale) = centre(values, tuning)?;
-    let inside = 2.0 * normal_cdf(tuning) - 1.0;
-    let density = libm::exp(-0.5 * tuning * tuning - LN_SQRT_2PI);
-    let beta = inside + tuning * tuning * (1.0 - inside) - 2.0 * tuning * density;
-    for _ in 0..MAX_ITERATIONS {
-        let clipped: Vec<f64> =
-            values.iter().map(|v| v.clamp(location - tuning * scale, location + tuning * scale)).collect();
-        let next = clipped.iter().sum::<f64>() / count(values);
-        let squares: f64 = clipped.iter().map(|v| (v - next) * (v - next)).sum();
-        let next_scale = (squares / (count(values) - 1.0) / beta).sqrt();
-        let done = (next - location).abs() <= 1e-14 * scale && (next_scale - scale).abs() <= 1e-14 * scale;
-        (location, scale) = (next, next_scale);
-        if done {
-            break;
-        }
-    }
-    Ok((location, scale))
-}
-
-#[allow(clippy::cast_precision_loss)]
-fn count(values: &[f64]) -> f64 {
-    values.len() as f64
-}
-
-fn centre(values: &[f64], tuning: f64) -> Result<(f64, f64)> {
-    if let Some(bad) = values.iter().find(|v| !v.is_finite()) {
-        return Err(ErrorKind::option("value", bad, "a finite number"));
-    }
-    if !(tuning > 0.0 && tuning.is_finite()) {
-        return Err(ErrorKind::option("tuning", tuning, "a positive number"));
-    }
-    if values.len() < 2 {
-        return Err(ErrorKind::TooFew {
-            method: "Huber's location".into(),
-            what: "values".into(),
-            needed: 2,
-            found: values.len(),
-        }
-        .into());
-    }
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let n = sorted.len();
-    let median = if n % 2 == 1 { sorted[n / 2] } else { 0.5 * (sorted[n / 2 - 1] + sorted[n / 2]) };
-    let scale = MAD_TO_SIGMA * median_absolute(&values.iter().map(|v| v - median).collect::<Vec<_>>());
-    if scale > 0.0 { Ok((median, scale)) } else { Err(no_scatter()) }
 }

@@ -1,9 +1,9 @@
 //! From the results of the stages to the conclusions.
 
 use super::conclusions::{
-    BeltConclusion, Caveat, ClassReading, Conclusions, DepartingClass, DomainConclusion, EquivalenceConclusion,
-    NotShown, OneFactor, QuestionedTrial, RecordedRemark, ReportLimits, RoadConclusion, ScatterConclusion,
-    ScatterOfCondition, TrialCounts,
+    BeltConclusion, Caveat, ClassReading, Conclusions, ControlConclusion, DepartingClass, DomainConclusion,
+    EquivalenceConclusion, NotShown, OneFactor, QuestionedTrial, RecordedRemark, ReportLimits, RoadConclusion,
+    ScatterConclusion, ScatterOfCondition, TrialCounts,
 };
 use super::result::{Belt, NotHad, Stage, StudyResult};
 use super::sensitivity::{OtherDistribution, Sensitivity};
@@ -11,6 +11,7 @@ use crate::campaign::{Campaign, Outcome, SurfaceRole, Trial, unit_slips};
 use crate::correction::{ClassCorrection, Correction, LabReports, SurfaceCorrection};
 use crate::equivalence::{ClassDeparture, EquivalenceFit, SurfaceEquivalence, Tost};
 use crate::estimate::{Estimate, Interval, IntervalMethod, significant};
+use crate::laboratory::Reproducibility;
 use crate::screening::{Evidence, Test, Verdict, median};
 use crate::severity::{Grouping, Note, SeverityFit};
 
@@ -57,6 +58,7 @@ pub(super) fn conclude(
         questioned: questioned(result),
         decided: result.campaign.decisions().to_vec(),
         scatter: scatter(result),
+        laboratories: Reproducibility::of(&result.severity).ok(),
         covariates: result.severity.covariate_effects().to_vec(),
         sensitivity,
         reading: reading(&result.campaign, reports),
@@ -86,6 +88,7 @@ fn caveats(
     found.extend(reasons.into_iter().map(|r| Caveat::Undetermined { reason: r.clone() }));
     for belt in belts {
         found.extend(rigs_differ(result, &belt.laboratory));
+        found.extend(belt.control.iter().filter(|c| !c.in_control).cloned().map(Caveat::OutOfControl));
         for road in &belt.roads {
             if let Some(factor) = road.factor.interval().filter(|f| f.upper() > WIDE * f.lower()) {
                 found.push(Caveat::Wide {
@@ -142,6 +145,12 @@ fn belt(result: &StudyResult, belt: &Belt) -> BeltConclusion {
         reference: fit.reference().to_owned(),
         factor: row.map_or_else(|| Estimate::not_estimable("it is not in the table"), |r| r.factor.clone()),
         roads: roads.map(|f| road(fit, belt, &f.surface)).collect(),
+        control: belt.control.as_ref().map(|chart| ControlConclusion {
+            laboratory: belt.laboratory.clone(),
+            cloth: result.plan.reference_cloth.clone().unwrap_or_default(),
+            in_control: chart.in_control(),
+            text: chart.to_string(),
+        }),
         one_factor: belt.equivalence.as_ref().map_or(OneFactor::NotTested, one_factor),
         equivalence: belt.equivalence.as_ref().and_then(equivalence),
         domain: belt.correction.as_ref().map(domain),

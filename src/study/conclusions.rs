@@ -6,6 +6,7 @@ use super::result::NotHad;
 use super::sensitivity::{OtherDistribution, Sensitivity, SensitivityRow};
 use crate::campaign::{Decision, Outcome, UnitSlip};
 use crate::estimate::{Estimate, Interval};
+use crate::laboratory::Reproducibility;
 use crate::screening::Test;
 use crate::severity::{CovariateEffect, Distribution, Grouping};
 
@@ -40,6 +41,8 @@ pub struct Conclusions {
     pub decided: Vec<Decision>,
     /// How specimens, days and cells scatter.
     pub scatter: ScatterConclusion,
+    /// What to expect of two laboratories, where the table records them.
+    pub laboratories: Option<Reproducibility>,
     /// What recorded numbers, such as the drops on a belt, do to times.
     pub covariates: Vec<CovariateEffect>,
     /// What other ways of fitting give.
@@ -94,6 +97,8 @@ pub enum Caveat {
         /// Median on the roads.
         roads: f64,
     },
+    /// The reference cloth says that the belt changed while the campaign ran.
+    OutOfControl(ControlConclusion),
     /// Limits a factor of 20 or more apart.
     Wide {
         /// The laboratory surface.
@@ -173,12 +178,46 @@ pub struct BeltConclusion {
     pub one_factor: OneFactor,
     /// What is shown equivalent, where it was tested.
     pub equivalence: Option<EquivalenceConclusion>,
+    /// What the reference cloth says of the belt, where one was named.
+    pub control: Option<ControlConclusion>,
     /// Where the corrections hold, where there are any.
     pub domain: Option<DomainConclusion>,
     /// Of the trials on the belt: how many, on how many days and belts, at which speed and force; name and value.
     pub particulars: Vec<(String, String)>,
     /// The same of the trials on the roads.
     pub road_particulars: Vec<(String, String)>,
+}
+
+/// Whether a belt was in control while the campaign ran.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// use surface_severity::campaign::{Campaign, Trial};
+/// use surface_severity::severity::Severity;
+/// use surface_severity::study::Study;
+/// // Two drops of the reference cloth at the beginning of every day; on the last two days another grit.
+/// let mut trials = campaign.trials().to_vec();
+/// for (i, time) in [4.1, 4.3, 3.9, 4.2, 4.0, 4.1, 4.4, 4.0, 2.1, 2.0, 2.2, 2.1].into_iter().enumerate() {
+///     let drop = Trial::perforated(format!("C-{i:02}"), "laboratory belt", "reference cloth", time);
+///     trials.push(drop.day(format!("day-{:02}", i / 2 + 1)).material_class("everyday cloth"));
+/// }
+/// let plan = Severity::new("dense asphalt concrete");
+/// let result = Study::new(plan).reference_cloth("reference cloth").run(&Campaign::from_trials(trials)?, None)?;
+/// let control = result.conclusions.belts[0].control.as_ref().unwrap();
+/// assert!(!control.in_control && control.to_string().contains("out of control from day-05"), "{control}");
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct ControlConclusion {
+    /// The laboratory surface.
+    pub laboratory: String,
+    /// The reference cloth.
+    pub cloth: String,
+    /// Whether no rule spoke at any point.
+    pub in_control: bool,
+    /// What the chart says.
+    pub text: String,
 }
 
 /// A laboratory time read as a time on one road.

@@ -39,9 +39,9 @@ mod summary;
 mod words;
 
 pub use conclusions::{
-    BeltConclusion, Caveat, ClassReading, Conclusions, DepartingClass, DomainConclusion, EquivalenceConclusion,
-    NotShown, OneFactor, QuestionedTrial, RecordedRemark, ReportLimits, RoadConclusion, ScatterConclusion,
-    ScatterOfCondition, TrialCounts,
+    BeltConclusion, Caveat, ClassReading, Conclusions, ControlConclusion, DepartingClass, DomainConclusion,
+    EquivalenceConclusion, NotShown, OneFactor, QuestionedTrial, RecordedRemark, ReportLimits, RoadConclusion,
+    ScatterConclusion, ScatterOfCondition, TrialCounts,
 };
 pub use files::Files;
 #[cfg(feature = "report")]

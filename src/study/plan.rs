@@ -6,14 +6,19 @@ use super::conclude::conclude;
 use super::result::{Belt, NotHad, Stage, StudyResult};
 use super::sensitivity::OtherDistribution;
 use crate::bootstrap::{Bootstrap, SeverityBootstrap};
-use crate::campaign::Campaign;
+use crate::campaign::{Campaign, Outcome, Trial};
 use crate::correction::{Correction, CorrectionOptions, Exposure, LabReport, LabReports, Requirement};
 use crate::equivalence::{Equivalence, EquivalenceFit, Form};
 use crate::error::{Error, ErrorKind, Result};
+use crate::laboratory::{Chart, ControlChart};
 use crate::screening::Screening;
 use crate::severity::{
     Additivity, DistributionComparison, EqualScatter, ScatterBy, Severity, SeverityFit, UnequalScatter,
 };
+
+/// Points of a base period, at least and at most.
+const LEAST_BASE: usize = 4;
+const MOST_BASE: usize = 30;
 
 /// What to study: plain data, checked in [`run`](Self::run), kept in the result.
 ///
@@ -23,6 +28,7 @@ use crate::severity::{
 /// | laboratory | the campaign's laboratory surfaces | surfaces whose times are read as road times; repeatable |
 /// | form | constant ratio | form of the correction |
 /// | requirements | none | the caller's minimum times, reached with which probability |
+/// | reference cloth | none | material whose drops on each belt are charted |
 /// | exposure | none | shares of roads, for reports on their mixture |
 /// | bootstrap | none | replicates of a bootstrap of independent trials, for comparison |
 /// | seed | 1 | of whatever is drawn at random |
@@ -49,6 +55,7 @@ pub struct Study {
     pub(super) laboratories: Vec<String>,
     pub(super) form: Form,
     pub(super) requirements: Vec<Requirement>,
+    pub(super) reference_cloth: Option<String>,
     pub(super) exposure: Option<Exposure>,
     pub(super) bootstrap: usize,
     pub(super) seed: u64,
@@ -69,6 +76,7 @@ impl Study {
             laboratories: Vec::new(),
             form: Form::default(),
             requirements: Vec::new(),
+            reference_cloth: None,
             exposure: None,
             bootstrap: 0,
             seed: 1,
@@ -90,6 +98,23 @@ impl Study {
     #[must_use]
     pub fn requirements(mut self, requirements: impl IntoIterator<Item = Requirement>) -> Self {
         self.requirements = requirements.into_iter().collect();
+        self
+    }
+    /// Names the reference cloth: whether its times on each belt were in control while the campaign ran is then said, with
+    /// the first half of its drops as base period.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::study::{Stage, Study};
+    /// let result = Study::new(plan).reference_cloth("cowhide 1.2 mm").run(&campaign, None)?;
+    /// // Six drops are too few for a chart, and that is said.
+    /// assert!(result.conclusions.not_had.iter().any(|n| n.stage == Stage::ControlChart));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn reference_cloth(mut self, material: impl Into<String>) -> Self {
+        self.reference_cloth = Some(material.into());
         self
     }
     /// Sets the shares of roads.
@@ -238,6 +263,9 @@ impl Study {
                 return Err(ErrorKind::option("laboratory", laboratory, "each laboratory surface once"));
             }
         }
+        if let Some(cloth) = &self.reference_cloth {
+            campaign.material(cloth)?;
+        }
         for (surface, _) in self.exposure.iter().flat_map(Exposure::shares) {
             campaign.surface(surface)?;
             if laboratories.contains(surface) {
@@ -275,11 +303,15 @@ impl Study {
         let at = |stage| Attempt { stage, laboratory: Some(laboratory.to_owned()) };
         let mut belt = Belt {
             laboratory: laboratory.to_owned(),
+            control: None,
             equivalence: None,
             correction: None,
             corrected: Vec::new(),
             exposed: Vec::new(),
         };
+        if let Some(cloth) = &self.reference_cloth {
+            belt.control = at(Stage::ControlChart).keep(chart(severity, campaign, cloth, laboratory), not_had);
+        }
         belt.equivalence = at(Stage::Equivalence).keep(Equivalence::new(laboratory).fit(campaign, severity), not_had);
         let Some(equivalence) = &belt.equivalence else { return belt };
         belt.correction = at(Stage::Correction).keep(self.correction(equivalence), not_had);
@@ -304,6 +336,13 @@ impl Study {
         let options = CorrectionOptions::default().form(self.form);
         Ok(Correction::derive(equivalence, &options)?.with_seed(self.seed))
     }
+}
+
+/// Of the reference cloth, its first half as base period.
+fn chart(fit: &SeverityFit, campaign: &Campaign, cloth: &str, laboratory: &str) -> Result<ControlChart> {
+    let is_drop = |t: &&Trial| t.material == cloth && t.surface == laboratory && t.outcome == Outcome::Perforated;
+    let drops = campaign.trials_in_use().filter(is_drop).count();
+    Chart::new((drops / 2).clamp(LEAST_BASE, MOST_BASE)).of_cloth(fit, campaign, cloth, laboratory)
 }
 
 /// A stage that is tried.

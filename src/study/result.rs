@@ -10,6 +10,7 @@ use crate::bootstrap::SeverityBootstrap;
 use crate::campaign::Campaign;
 use crate::correction::{CorrectedTime, Correction, ExposedTime};
 use crate::equivalence::EquivalenceFit;
+use crate::laboratory::ControlChart;
 use crate::screening::ScreeningReport;
 use crate::severity::{Additivity, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter};
 
@@ -35,6 +36,8 @@ pub enum Stage {
     EqualScatter,
     /// Bootstrap intervals.
     Bootstrap,
+    /// Whether the belt was in control.
+    ControlChart,
     /// Belt against roads.
     Equivalence,
     /// Laboratory times read as road times.
@@ -54,6 +57,7 @@ impl fmt::Display for Stage {
             Self::Distributions => "comparison of distributions",
             Self::EqualScatter => "test of equal scatter",
             Self::Bootstrap => "bootstrap",
+            Self::ControlChart => "control chart",
             Self::Equivalence => "belt against roads",
             Self::Correction => "correction",
             Self::CorrectedReports => "corrected reports",
@@ -123,6 +127,8 @@ impl fmt::Display for NotHad {
 pub struct Belt {
     /// The surface.
     pub laboratory: String,
+    /// Of the reference cloth, where one was named.
+    pub control: Option<ControlChart>,
     /// Compared with every road.
     #[serde(skip)]
     pub equivalence: Option<EquivalenceFit>,

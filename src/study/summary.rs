@@ -45,6 +45,10 @@ impl StudyResult {
             if belt.roads.iter().any(|r| r.factor.interval().is_some()) {
                 sections.push(roads(belt));
             }
+            // Out of control it stands at the top.
+            if let Some(control) = belt.control.as_ref().filter(|c| c.in_control) {
+                sections.push(Section::text(&control.to_string(), "line"));
+            }
             sections.push(Section::text(&belt.one_factor.to_string(), "line"));
             if let Some(equivalence) = &belt.equivalence {
                 sections.push(Section::text(&equivalence.to_string(), "line"));
@@ -57,6 +61,7 @@ impl StudyResult {
         sections.push(Section::text(&c.sensitivity.to_string(), "line"));
         sections.extend(c.covariates.iter().map(|e| Section::text(&e.to_string(), "line")));
         sections.push(Section::text(&c.scatter.to_string(), "line"));
+        sections.extend(c.laboratories.iter().map(|l| Section::text(&l.to_string(), "line")));
         for missing in &c.not_had {
             sections.push(Section::text(&missing.to_string(), "line"));
         }

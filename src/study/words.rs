@@ -3,8 +3,8 @@
 use std::fmt;
 
 use super::conclusions::{
-    BeltConclusion, Caveat, ClassReading, DepartingClass, DomainConclusion, EquivalenceConclusion, OneFactor,
-    QuestionedTrial, RecordedRemark, RoadConclusion, ScatterConclusion, TrialCounts,
+    BeltConclusion, Caveat, ClassReading, ControlConclusion, DepartingClass, DomainConclusion, EquivalenceConclusion,
+    OneFactor, QuestionedTrial, RecordedRemark, RoadConclusion, ScatterConclusion, TrialCounts,
 };
 use super::sensitivity::{OtherDistribution, Sensitivity, SensitivityRow, TOLERANCE_PERCENT, Variant};
 use crate::estimate::{Estimate, significant};
@@ -72,6 +72,9 @@ impl fmt::Display for Caveat {
                 significant(*belt, 3),
                 significant(*roads, 3)
             ),
+            Self::OutOfControl(control) => {
+                write!(f, "{control} Factors and c are those of the belt as it was on average.")
+            }
             Self::Wide { laboratory, road, factor } => write!(
                 f,
                 "{} on {road}: the limits {} to {} are too far apart for use; what days and belts share rests on too few \
@@ -279,6 +282,12 @@ impl fmt::Display for EquivalenceConclusion {
             write!(f, ". Beyond the bounds: {}", listed(&differs))?;
         }
         f.write_str(".")
+    }
+}
+
+impl fmt::Display for ControlConclusion {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} on {}: {}", capital(&self.cloth), self.laboratory, self.text)
     }
 }
 

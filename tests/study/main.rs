@@ -377,7 +377,7 @@ fn a_column_of_the_table_can_be_a_condition() {
 }
 
 /// The demo with some trials changed.
-fn changed(change: impl Fn(Trial) -> Trial) -> Campaign {
+fn changed(change: impl FnMut(Trial) -> Trial) -> Campaign {
     Campaign::from_trials(demo().trials().iter().cloned().map(change)).unwrap()
 }
 
@@ -427,4 +427,44 @@ fn rigs_that_ran_differently_are_told() {
     let belt = &result.conclusions.belts[0];
     assert!(belt.road_particulars.iter().any(|(name, value)| name == "normal force" && value.contains("49")));
     assert!(belt.particulars.iter().any(|(name, value)| name == "normal force" && value.contains("24.5")));
+}
+
+/// The reference cloth says whether the belt changed; two laboratories what to expect of them.
+#[test]
+fn the_machines_have_their_say() {
+    let mut trials = demo().trials().to_vec();
+    let cloth = |i: usize, time: f64| {
+        let drop = Trial::perforated(format!("C-{i:02}"), "laboratory belt", "reference cloth", time);
+        drop.day(format!("day-{:02}", i / 2 + 1)).material_class("everyday cloth").surface_role(SurfaceRole::Laboratory)
+    };
+    let steady = [4.1, 4.3, 3.9, 4.2, 4.0, 4.1, 4.4, 4.0, 4.1, 4.2, 4.0, 4.1];
+    trials.extend(steady.iter().enumerate().map(|(i, t)| cloth(i, *t)));
+    let cloth_study = || study().reference_cloth("reference cloth");
+    let result = cloth_study().run(&Campaign::from_trials(trials.clone()).unwrap(), None).unwrap();
+    check(&result);
+    let control = result.conclusions.belts[0].control.as_ref().unwrap();
+    assert!(control.in_control && result.summary().contains("in control"), "{control}");
+    assert!(!result.conclusions.first.iter().any(|c| matches!(c, Caveat::OutOfControl(_))));
+    for t in trials.iter_mut().filter(|t| ["C-08", "C-09", "C-10", "C-11"].contains(&t.trial_id.as_str())) {
+        t.abrasion_time_s = Some(2.0);
+    }
+    let result = cloth_study().run(&Campaign::from_trials(trials).unwrap(), None).unwrap();
+    assert!(result.conclusions.first.iter().any(|c| matches!(c, Caveat::OutOfControl(_))));
+    assert!(result.summary().contains("FIRST: Reference cloth on laboratory belt"), "{}", result.summary());
+    assert!(matches!(
+        study().reference_cloth("felt").run(&demo(), None).unwrap_err().kind(),
+        ErrorKind::UnknownMaterial { .. }
+    ));
+
+    assert!(result.conclusions.laboratories.is_none());
+    let mut n = 0;
+    let campaign = changed(|t| {
+        n += 1;
+        t.laboratory(format!("laboratory {}", n % 3))
+    });
+    let result = study().run(&campaign, None).unwrap();
+    check(&result);
+    let both = result.conclusions.laboratories.unwrap();
+    assert!(both.repeatability > 0.1 && both.reproducibility >= both.repeatability);
+    assert!(result.summary().contains("two laboratories") || result.summary().contains("laboratories by more than"));
 }

@@ -1,6 +1,7 @@
 //! The pictures, one function each.
 
 mod answers;
+mod control;
 mod corrected;
 mod lab_road;
 mod ladder;
@@ -20,6 +21,7 @@ use super::axis::Axis;
 use super::canvas::{Anchor, Canvas, INK, MUTED, Pen, RULE, Shape, text_width, wrap};
 
 pub use answers::{answers, influence};
+pub use control::control_chart;
 pub use corrected::corrected_reports;
 pub use lab_road::lab_road;
 pub use ladder::severity_ladder;

@@ -20,6 +20,8 @@ use surface_severity::correction::{Exposure, LabReports, Requirement};
 use surface_severity::laboratory::changes;
 use surface_severity::planning::Plan;
 use surface_severity::severity::{Severity, SeverityDocument};
+#[cfg(feature = "spreadsheet")]
+use surface_severity::study::Files;
 use surface_severity::study::{Caveat, Study, StudyResult};
 use surface_severity::{report, tables};
 
@@ -61,6 +63,8 @@ fn run() -> Result<(), Failure> {
     progress.stage("report");
     let table = wanted.trials.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let files = report::files(&result, &wanted.command, &[("trial table".into(), table)])?;
+    #[cfg(feature = "spreadsheet")]
+    let files = beside_workbooks(files, &wanted.trials, &result)?;
     let inputs: Vec<&Path> = wanted.inputs().collect();
     files.write(&wanted.out, &inputs)?;
     progress.finish();
@@ -88,6 +92,17 @@ fn run() -> Result<(), Failure> {
     // A reader that had enough (`| head`) is no failure: the files are written.
     let _ = std::io::stdout().lock().write_all(text.as_bytes());
     Ok(())
+}
+
+/// Who keeps trials in a workbook gets corrected reports in one too.
+#[cfg(feature = "spreadsheet")]
+fn beside_workbooks(files: Files, trials: &Path, result: &StudyResult) -> Result<Files, Failure> {
+    let is_table = trials.extension().is_none_or(|e| e.eq_ignore_ascii_case("csv") || e.eq_ignore_ascii_case("txt"));
+    let belts = result.belts.iter().enumerate().filter(|(_, b)| !is_table && !b.corrected.is_empty());
+    belts.filter_map(|(i, b)| Some((i, b, b.correction.as_ref()?))).try_fold(files, |files, (i, belt, correction)| {
+        let name = if i == 0 { "corrected_reports.xlsx".into() } else { format!("corrected_reports-{}.xlsx", i + 1) };
+        Ok(files.with(name, correction.reports_xlsx(&belt.corrected)?))
+    })
 }
 
 fn all_tables(result: &StudyResult) -> String {

@@ -11,7 +11,7 @@ use crate::error::{ErrorKind, Result};
 const MANIFEST: &str = "manifest.txt";
 const FIRST_LINE: &str = "surface-severity files/1";
 
-/// Named texts that belong together in one folder.
+/// Named files that belong together in one folder.
 ///
 /// ```
 /// use surface_severity::study::Files;
@@ -29,7 +29,7 @@ const FIRST_LINE: &str = "surface-severity files/1";
 /// ```
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Files {
-    list: Vec<(String, String)>,
+    list: Vec<(String, Vec<u8>)>,
 }
 
 impl Files {
@@ -44,20 +44,20 @@ impl Files {
     }
     /// Adds a file, in place of one of the same name.
     #[must_use]
-    pub fn with(mut self, name: impl Into<String>, text: impl Into<String>) -> Self {
+    pub fn with(mut self, name: impl Into<String>, content: impl Into<Vec<u8>>) -> Self {
         let name = name.into();
         self.list.retain(|(n, _)| *n != name);
-        self.list.push((name, text.into()));
+        self.list.push((name, content.into()));
         self
     }
     /// The names, in the order they were added.
     pub fn names(&self) -> impl Iterator<Item = &str> {
         self.list.iter().map(|(n, _)| n.as_str())
     }
-    /// The text of a file.
+    /// The text of a file; `None` where there is no such file, or none of text.
     #[must_use]
     pub fn text(&self, name: &str) -> Option<&str> {
-        self.list.iter().find(|(n, _)| n == name).map(|(_, t)| t.as_str())
+        std::str::from_utf8(&self.list.iter().find(|(n, _)| n == name)?.1).ok()
     }
 
     /// Writes all into `folder`, which is made where it is missing: under temporary names first, then swapped in. Files
@@ -89,8 +89,8 @@ impl Files {
         for (name, _) in &self.list {
             manifest_text.push_str(&format!("{name}\n"));
         }
-        let mut new: Vec<(&str, &str)> = self.list.iter().map(|(n, t)| (n.as_str(), t.as_str())).collect();
-        new.push((MANIFEST, &manifest_text));
+        let mut new: Vec<(&str, &[u8])> = self.list.iter().map(|(n, t)| (n.as_str(), t.as_slice())).collect();
+        new.push((MANIFEST, manifest_text.as_bytes()));
         // An input in the folder stays, even where an earlier run wrote it.
         let stale: Vec<&str> = last
             .iter()
@@ -163,16 +163,16 @@ impl Swap<'_> {
         self.folder.join(format!(".{name}.new"))
     }
 
-    fn prepare(&mut self, new: &[(&str, &str)]) -> Result<()> {
-        for (name, text) in new {
+    fn prepare(&mut self, new: &[(&str, &[u8])]) -> Result<()> {
+        for (name, content) in new {
             let path = self.temporary(name);
             self.prepared.push(path.clone());
-            fs::write(&path, text).map_err(|e| ErrorKind::not_saved(&path, &e))?;
+            fs::write(&path, content).map_err(|e| ErrorKind::not_saved(&path, &e))?;
         }
         Ok(())
     }
 
-    fn place(&mut self, new: &[(&str, &str)], stale: &[&str]) -> Result<()> {
+    fn place(&mut self, new: &[(&str, &[u8])], stale: &[&str]) -> Result<()> {
         for name in new.iter().map(|(n, _)| *n).chain(stale.iter().copied()) {
             let target = self.folder.join(name);
             if target.exists() {

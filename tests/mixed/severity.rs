@@ -633,3 +633,34 @@ fn no_campaign_gives_a_number_that_is_none() {
     }
     assert!(fits > 50 && refusals > 10 && stuck < 4, "{fits} {refusals} {stuck}");
 }
+
+/// Durabilities carry what days share. Every cell once on each of D days, m materials, s surfaces: the variance of a fitted
+/// cell is σ_d²/D + σ² (1/m + 1/s − 1/(m s))/D (Searle, Casella & McCulloch 1992, balanced two-way layout).
+#[test]
+fn durabilities_carry_the_days() {
+    let (materials, surfaces, days) = (4_usize, 3_usize, 6_usize);
+    let mut trials = Vec::new();
+    for d in 0..days {
+        for m in 0..materials {
+            for s in 0..surfaces {
+                let of_day = [0.2, -0.1, 0.15, -0.25, 0.05, -0.05][d];
+                let wobble = (((d * 7 + m * 5 + s * 3) % 11) as f64 - 5.0) / 40.0;
+                let log = 1.0 + 0.4 * m as f64 - 0.5 * s as f64 + of_day + wobble;
+                let trial = Trial::perforated(format!("{d}{m}{s}"), format!("s{s}"), format!("m{m}"), log.exp());
+                trials.push(trial.day(format!("day {d}")));
+            }
+        }
+    }
+    let campaign = Campaign::from_trials(trials).unwrap();
+    let fit = Severity::new("s0").random(Grouping::Day).fit(&campaign).unwrap();
+    let day = fit.variance_components().iter().find(|c| c.name == "day").unwrap().standard_deviation;
+    let (m, s, d) = (materials as f64, surfaces as f64, days as f64);
+    let want = (day * day + fit.log_scatter().powi(2) * (1.0 / m + 1.0 / s - 1.0 / (m * s))) / d;
+    let independent = Severity::new("s0").independent().fit(&campaign).unwrap();
+    for (row, alone) in fit.materials().iter().zip(independent.materials()) {
+        let se = row.log_standard_error.unwrap();
+        assert!((se / want.sqrt() - 1.0).abs() < 1e-6, "{}: {se} {}", row.material, want.sqrt());
+        let width = |e: &surface_severity::Estimate| e.interval().map(|i| (i.upper() / i.lower()).ln()).unwrap();
+        assert!(width(&row.durability_s) > width(&alone.durability_s), "days that differ make the limits wider");
+    }
+}

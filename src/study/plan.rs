@@ -106,10 +106,11 @@ impl Study {
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
     /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
-    /// use surface_severity::study::{Stage, Study};
+    /// use surface_severity::study::Study;
     /// let result = Study::new(plan).reference_cloth("cowhide 1.2 mm").run(&campaign, None)?;
-    /// // Six drops are too few for a chart, and that is said.
-    /// assert!(result.conclusions.not_had.iter().any(|n| n.stage == Stage::ControlChart));
+    /// // Six drops: a base period of four, and two that are held against it.
+    /// let control = result.conclusions.belts[0].control.as_ref().unwrap();
+    /// assert!(control.to_string().starts_with("Cowhide 1.2 mm on laboratory belt: 2 points"), "{control}");
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     #[must_use]

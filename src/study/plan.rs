@@ -16,8 +16,8 @@ use crate::severity::{
     Additivity, DistributionComparison, EqualScatter, ScatterBy, Severity, SeverityFit, UnequalScatter,
 };
 
-/// Points of a base period, at least and at most.
-const LEAST_BASE: usize = 4;
+/// Points of a base period: with fewer, limits by Student's t are too far apart to see anything; more teach little.
+const LEAST_BASE: usize = 6;
 const MOST_BASE: usize = 30;
 
 /// What to study: plain data, checked in [`run`](Self::run), kept in the result.
@@ -108,9 +108,9 @@ impl Study {
     /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
     /// use surface_severity::study::Study;
     /// let result = Study::new(plan).reference_cloth("cowhide 1.2 mm").run(&campaign, None)?;
-    /// // Six drops: a base period of four, and two that are held against it.
+    /// // Seven drops: a base period of six, and one that is held against it.
     /// let control = result.conclusions.belts[0].control.as_ref().unwrap();
-    /// assert!(control.to_string().starts_with("Cowhide 1.2 mm on laboratory belt: 2 points"), "{control}");
+    /// assert!(control.to_string().starts_with("Cowhide 1.2 mm on laboratory belt: 1 point"), "{control}");
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
     #[must_use]

@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def run(arguments, out):
-    command = ["cargo", "run", "--quiet", "--release", "--example", "severity_study", "--", *arguments, "--out", str(out)]
+    command = ["cargo", "run", "--quiet", "--release", "--features", "program", "--", *arguments, "--out", str(out)]
     subprocess.run(command, cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
 
 

@@ -2,11 +2,12 @@
 //! correction and the corrected reports out.
 //!
 //! ```text
-//! cargo run --release --example severity_study -- --trials FILE --reference SURFACE --reports FILE
+//! cargo run --release --features program -- --trials FILE --reference SURFACE --reports FILE
 //! ```
 //! Without arguments it runs on data-demo and writes to target/severity-study/; `--help` lists the
 //! options. Exit code 0 on success, 2 on bad input (the reason on standard error), 1 otherwise.
 
+#[path = "../../examples/study/mod.rs"]
 mod study;
 
 use std::io::Write;

@@ -19,10 +19,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::line::{
-    Scatter, ScatterEstimator, check_columns, finite, least, least_plausible, mean, not_estimable, solve_scatter,
-};
+use super::line::{check_columns, finite, mean, not_estimable};
 use super::random_effects::random_effects;
+use super::scatter_line::{Scatter, ScatterEstimator, least, least_plausible, solve_scatter};
 use crate::error::{ErrorKind, Result};
 use crate::numeric::count;
 

@@ -6,8 +6,8 @@
 //! are adjusted together, over classes and roads (Holm 1979).
 
 use super::classes::{ClassMean, class_effects};
-use super::line::ScatterEstimator;
 use super::rows::{ClassDeparture, MaterialPair};
+use super::scatter_line::ScatterEstimator;
 use crate::error::Result;
 use crate::estimate::{Interval, IntervalMethod};
 use crate::holm;

@@ -3,13 +3,14 @@
 use serde::{Deserialize, Serialize};
 
 use super::departures::{adjust, departures};
-use super::line::{LineCovariance, ScatterEstimator};
+use super::line::LineCovariance;
 use super::pairs::{Columns, pair};
 use super::random_effects::random_effects;
 use super::rows::{
     Attempt, ClassDeparture, ConstantRatio, Form, PowerLaw, PredictionGain, ScalePosition, SharedCondition,
     SurfaceEquivalence, Unavailable, check_decisions,
 };
+use super::scatter_line::ScatterEstimator;
 use super::tost::{Tost, check_alpha, check_bounds, tost};
 use crate::campaign::{Campaign, Decision, Surface, SurfaceRole};
 use crate::error::{ErrorKind, Result};

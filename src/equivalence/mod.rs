@@ -56,6 +56,7 @@ mod line;
 mod pairs;
 mod random_effects;
 mod rows;
+mod scatter_line;
 mod tost;
 
 pub use classes::{ClassEffects, ClassMean, ClassPrediction, class_effects};
@@ -63,12 +64,13 @@ pub(crate) use classes::{points as class_points, predict as predict_class};
 pub use document::EquivalenceDocument;
 pub use fit::{Equivalence, EquivalenceFit};
 pub use least_squares::{Intercept, LinearFit, ordinary_least_squares};
-pub use line::{Convention, LineCovariance, Scatter, ScatterEstimator, ScatterLine, YorkLine, york, york_with_scatter};
+pub use line::{Convention, LineCovariance, YorkLine, york};
 pub use random_effects::{RandomEffects, random_effects};
 pub use rows::{
     Attempt, ClassDeparture, ConstantRatio, Form, LeftOut, LeftOutReason, MaterialPair, PowerLaw, PredictionGain,
     ScalePosition, SharedCondition, SurfaceEquivalence, Unavailable,
 };
 pub(crate) use rows::{check_decisions, check_ratio};
+pub use scatter_line::{Scatter, ScatterEstimator, ScatterLine, york_with_scatter};
 pub(crate) use tost::check_test;
 pub use tost::{Tost, tost};

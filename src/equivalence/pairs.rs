@@ -1,7 +1,8 @@
 //! The materials on both the belt and a road: medians, errors, and what all of them share.
 
-use super::line::{LineCovariance, ScatterEstimator, ScatterLine, york_with_scatter};
+use super::line::LineCovariance;
 use super::rows::{LeftOut, LeftOutReason, MaterialPair};
+use super::scatter_line::{ScatterEstimator, ScatterLine, york_with_scatter};
 use crate::campaign::Campaign;
 use crate::error::Result;
 use crate::estimate::Estimate;

@@ -5,10 +5,8 @@
 
 use serde::Serialize;
 
-use super::line::{
-    Scatter, ScatterEstimator, check_columns, errorless_limits, finite, least, least_plausible, mean, power_of_two,
-    profile_scatter, solve_scatter, t_interval,
-};
+use super::line::{check_columns, errorless_limits, finite, mean, power_of_two, t_interval};
+use super::scatter_line::{Scatter, ScatterEstimator, least, least_plausible, profile_scatter, solve_scatter};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::Interval;
 use crate::numeric::count;

@@ -2,7 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::line::{LineCovariance, Scatter};
+use super::line::LineCovariance;
+use super::scatter_line::Scatter;
 use super::tost::Tost;
 use crate::campaign::{Decision, SurfaceRole};
 use crate::error::{ErrorKind, Result};

@@ -35,15 +35,20 @@
 //! Designs, 2007 (criteria, sequential augmentation).
 
 mod allocation;
+mod augmentation;
+mod cells;
 mod expected;
+mod expected_precision;
 mod information;
 mod plan;
 mod power;
 mod precision;
 mod simulate;
 
-pub use allocation::{Augment, AugmentStep, Augmentation, Criterion, Goal, Requirement, Resource};
-pub use plan::{DaySpread, Plan, PlannedCell, PlannedSurface};
+pub use allocation::{Goal, Requirement, Resource};
+pub use augmentation::{Augment, AugmentStep, Augmentation, Criterion};
+pub use cells::{DaySpread, PlannedCell, PlannedSurface};
+pub use plan::Plan;
 pub use power::tost_power;
 pub use precision::{CorrectionPrecision, EquivalencePower, FactorPrecision, PlanNote, Precision};
 pub use simulate::{Simulated, SimulatedEquivalence, SimulatedFactor, Simulation};

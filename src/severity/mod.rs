@@ -49,6 +49,7 @@ mod identify;
 mod interaction;
 mod kaplan_meier;
 mod least_squares;
+mod m_estimation;
 pub mod mixed;
 mod newton;
 mod note;

@@ -112,6 +112,7 @@
 //! (adaptive quadrature); Skaug & Fournier 2006 (gradients of Laplace's approximation).
 
 mod censored;
+mod censored_fit;
 mod contribution;
 mod core;
 mod descent;
@@ -121,13 +122,15 @@ mod groups;
 mod hermite;
 mod linear;
 mod marginal;
+mod ordering;
 mod profile;
 mod uncertainty;
 
 pub use self::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict};
 pub(in crate::severity) use self::core::{Core, RESIDUAL};
-pub use censored::{CensoredMixedFit, CensoredMixedModel, Integration};
+pub use censored::{CensoredMixedModel, Integration};
 pub(in crate::severity) use censored::{DEFAULT_NODES, Fitted, assemble};
+pub use censored_fit::CensoredMixedFit;
 pub use deviance::Criterion;
 pub(in crate::severity) use deviance::Problem as Statistics;
 pub(in crate::severity) use elimination::Rows;

@@ -117,6 +117,7 @@ mod outcome;
 mod problems;
 mod read;
 mod rows;
+mod saved;
 mod sheet;
 mod slip;
 mod table;

@@ -1,26 +1,23 @@
 //! The checked trial table and what can be asked of it.
 
-use std::collections::BTreeMap;
-use std::collections::BTreeSet;
-use std::fmt;
-use std::io::Read;
-use std::path::Path;
-use std::sync::Arc;
-
-use serde::ser::SerializeStruct;
-use serde::{Deserialize, Serialize, Serializer};
-
 use super::builder::CampaignBuilder;
 use super::decision::{Decided, Decision, Decisions};
 use super::digest::digest;
 use super::label::normal;
 use super::outcome::{Outcome, SurfaceRole};
 use super::read::CampaignReader;
+use super::saved::Document;
 use super::trial::Trial;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{ErrorKind, Result};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::collections::BTreeSet;
+use std::io::Read;
+use std::path::Path;
+use std::sync::Arc;
 
 /// The `schema` of a campaign document.
-const SCHEMA: &str = "surface-severity/campaign/1";
+pub(super) const SCHEMA: &str = "surface-severity/campaign/1";
 
 /// A surface of a campaign.
 ///
@@ -125,7 +122,7 @@ impl CellCounts {
 #[derive(Clone, Deserialize)]
 #[serde(try_from = "Document")]
 pub struct Campaign {
-    table: Arc<Table>,
+    pub(super) table: Arc<Table>,
     /// What the reader took as it was meant; no part of what makes two campaigns equal.
     notes: Arc<[String]>,
     /// Set in the campaigns that a bootstrap hands to a statistic, nowhere else.
@@ -146,10 +143,10 @@ impl PartialEq for Campaign {
 }
 
 #[derive(PartialEq)]
-struct Table {
-    trials: Vec<Trial>,
-    surfaces: Vec<Surface>,
-    materials: Vec<Material>,
+pub(super) struct Table {
+    pub(super) trials: Vec<Trial>,
+    pub(super) surfaces: Vec<Surface>,
+    pub(super) materials: Vec<Material>,
     surface_index: Vec<u32>,
     material_index: Vec<u32>,
     canonical: Vec<u32>,
@@ -698,85 +695,5 @@ impl Campaign {
     #[must_use]
     pub fn digest(&self) -> String {
         self.decided.as_ref().map_or(&self.table.digest, |d| &d.digest).clone()
-    }
-}
-
-/// One line, such as `160 trials (3 void) of 8 materials on 5 surfaces (1 laboratory, 4 road)`.
-impl fmt::Display for Campaign {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}", Count(self.len(), "trial"))?;
-        match (self.voids().count(), self.decisions().len()) {
-            (0, 0) => {}
-            (voids, 0) => write!(f, " ({voids} void)")?,
-            (0, aside) => write!(f, " ({aside} set aside)")?,
-            (voids, aside) => write!(f, " ({voids} void, {aside} set aside)")?,
-        }
-        write!(
-            f,
-            " of {} on {}",
-            Count(self.table.materials.len(), "material"),
-            Count(self.table.surfaces.len(), "surface")
-        )?;
-        match (self.laboratory_surfaces().len(), self.road_surfaces().len()) {
-            (0, 0) => Ok(()),
-            (laboratory, road) => {
-                let unknown = self.table.surfaces.len() - laboratory - road;
-                write!(f, " ({laboratory} laboratory, {road} road")?;
-                if unknown > 0 {
-                    write!(f, ", {unknown} without a role")?;
-                }
-                f.write_str(")")
-            }
-        }
-    }
-}
-
-struct Count(usize, &'static str);
-
-impl fmt::Display for Count {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} {}{}", self.0, self.1, if self.0 == 1 { "" } else { "s" })
-    }
-}
-
-impl fmt::Debug for Campaign {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "Campaign({self}; digest {})", &self.digest()[..12])
-    }
-}
-
-/// `{"schema": "surface-severity/campaign/1", "trials": [...], "decisions": [...]}`; a trial has the
-/// fields of [`Trial`], absent ones left out, as are decisions where there are none.
-impl Serialize for Campaign {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let decisions = self.decisions();
-        let fields = if decisions.is_empty() { 2 } else { 3 };
-        let mut document = serializer.serialize_struct("Campaign", fields)?;
-        document.serialize_field("schema", SCHEMA)?;
-        document.serialize_field("trials", &self.table.trials)?;
-        if !decisions.is_empty() {
-            document.serialize_field("decisions", decisions)?;
-        }
-        document.end()
-    }
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Document {
-    schema: String,
-    trials: Vec<Trial>,
-    #[serde(default)]
-    decisions: Decisions,
-}
-
-impl TryFrom<Document> for Campaign {
-    type Error = Error;
-    fn try_from(document: Document) -> Result<Self> {
-        if document.schema != SCHEMA {
-            let reason = format!("its schema is {:?}, expected {SCHEMA:?}", document.schema);
-            return Err(ErrorKind::document("campaign document", reason));
-        }
-        Self::from_trials(document.trials)?.with_decisions(&document.decisions)
     }
 }

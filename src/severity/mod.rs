@@ -63,6 +63,7 @@ mod scale;
 mod scatter;
 mod shrunk;
 mod student_t;
+mod times;
 
 /// What the bootstrap, the screening and the planning need of the machinery.
 pub(crate) mod machinery {

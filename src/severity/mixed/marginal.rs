@@ -15,22 +15,17 @@
 //! likelihood of Cox & Reid (1987). For exact log-normal times it is the restricted likelihood. With
 //! quadrature, `log L − log L_Laplace` at β̂(σ, τ) is added, so that `log L` itself is the quadrature's.
 
-use std::collections::BTreeMap;
-use std::ops::Range;
-use std::sync::Arc;
-
-use nalgebra::DMatrix;
-
-use crate::error::{ErrorKind, Result};
+use super::contribution::{Slopes, slopes};
+use super::elimination::{Factor, Plan, Products, Rows, Selected, Symmetric};
+use super::hermite::Hermite;
+use crate::error::ErrorKind;
 use crate::numeric::special::LN_SQRT_2PI;
 use crate::severity::distribution::Distribution;
 use crate::severity::newton::LogTime;
-
-use super::contribution::{Slopes, slopes};
-use super::descent::{Local, Stop, descend};
-use super::deviance::explained;
-use super::elimination::{Factor, Plan, Products, Rows, Selected, Symmetric};
-use super::hermite::Hermite;
+use nalgebra::DMatrix;
+use std::collections::BTreeMap;
+use std::ops::Range;
+use std::sync::Arc;
 
 /// Data of a censored model with random intercepts.
 #[derive(Debug, Clone)]
@@ -49,7 +44,7 @@ pub(in crate::severity) struct Marginal {
     pub(super) names: Vec<String>,
     pub(super) components: Vec<Range<usize>>,
     /// One node: Laplace.
-    rule: Hermite,
+    pub(super) rule: Hermite,
     plan: Arc<Plan>,
     /// Component of each random column.
     owner: Vec<usize>,
@@ -58,7 +53,7 @@ pub(in crate::severity) struct Marginal {
     /// Prior precision of each column of z: 1, or 0 for the fixed ones of a restricted likelihood.
     ridge: Vec<f64>,
     /// Modes to begin with.
-    begin: Vec<f64>,
+    pub(super) begin: Vec<f64>,
     /// What a restricted likelihood restricts, where that takes quadrature.
     whole: Option<Box<Marginal>>,
 }
@@ -91,7 +86,7 @@ pub(super) struct Evaluated {
     /// By β, log σ, log τ.
     pub(super) gradient: Vec<f64>,
     /// Approximate information of the same.
-    information: DMatrix<f64>,
+    pub(super) information: DMatrix<f64>,
     /// `M⁻¹ R`, R the joint information of (u; β, log σ).
     pub(super) carried: Vec<Vec<f64>>,
 }
@@ -131,11 +126,11 @@ const INNER_ITERATIONS: u32 = 200;
 /// Owner of a column without a variance.
 const FLAT: usize = usize::MAX;
 /// Fall of log σ from its start (the scatter without random effects) that means no scatter is left.
-const COLLAPSED: f64 = 7.0;
+pub(super) const COLLAPSED: f64 = 7.0;
 /// Rise of log σ or log τ above it that means nothing limits the scatter.
 const RAN_AWAY: f64 = 7.0;
 /// Log of τ √replication/σ below which a component is put to the test of being zero.
-const LOW: f64 = -2.0;
+pub(super) const LOW: f64 = -2.0;
 
 impl Marginal {
     /// `x` and `z`: a row for each of `times`.
@@ -265,7 +260,7 @@ impl Marginal {
     }
 
     /// Of the trials of row i together.
-    fn slopes(&self, i: usize, location: f64, log_sigma: f64) -> Slopes {
+    pub(super) fn slopes(&self, i: usize, location: f64, log_sigma: f64) -> Slopes {
         let times = &self.times[self.start[i]..self.start[i + 1]];
         times.iter().map(|&t| slopes(self.distribution, t, location, log_sigma)).fold(Slopes::default(), Slopes::plus)
     }
@@ -589,229 +584,12 @@ impl Marginal {
         Some(self.components.iter().map(|r| r.clone().map(|i| 1.0 - selected.diagonal(i)).sum()).collect())
     }
 
-    /// Adaptive Gauss–Hermite quadrature, level by level of the one factor.
-    fn quadrature(&self, parameters: &Parameters, modes: &[f64], terms: &[Slopes], gradient: &mut [f64]) -> f64 {
-        let p = self.x.columns;
-        let tau = libm::exp(parameters.log_tau[0]);
-        let log_sigma = parameters.log_sigma;
-        let base = self.x.times(&parameters.beta);
-        let mut members: Vec<Vec<usize>> = vec![Vec::new(); self.z.columns];
-        let mut total = 0.0;
-        for i in 0..terms.len() {
-            if let Some((level, _)) = self.z.row(i).next() {
-                members[level].push(i);
-            } else {
-                // No random effect acts here.
-                total += terms[i].value;
-                for (a, x) in self.x.row(i) {
-                    gradient[a] += x * terms[i].m;
-                }
-                gradient[p] += terms[i].s;
-            }
-        }
-        let nodes = self.rule.node.len();
-        for (trials, &mode) in members.iter().zip(modes) {
-            let (mut mm, mut mmm) = (0.0, 0.0);
-            for &i in trials {
-                mm += terms[i].mm;
-                mmm += terms[i].mmm;
-            }
-            let curvature = 1.0 - tau * tau * mm;
-            let spread = 1.0 / curvature.sqrt();
-            let at: Vec<f64> = self.rule.node.iter().map(|z| mode + std::f64::consts::SQRT_2 * spread * z).collect();
-            let there: Vec<Vec<Slopes>> = at
-                .iter()
-                .map(|u| trials.iter().map(|&i| self.slopes(i, base[i] + tau * u, log_sigma)).collect())
-                .collect();
-            let height: Vec<f64> = (0..nodes)
-                .map(|k| {
-                    self.rule.log_weight[k] + there[k].iter().map(|t| t.value).sum::<f64>()
-                        - 0.5 * at[k] * at[k]
-                        - LN_SQRT_2PI
-                })
-                .collect();
-            let top = height.iter().fold(f64::NEG_INFINITY, |a, h| a.max(*h));
-            let sum: f64 = height.iter().map(|h| libm::exp(h - top)).sum();
-            total += top + libm::log(sum) + libm::log(std::f64::consts::SQRT_2 * spread);
-            // Derivatives: posterior weights, then the movement of mode and spread.
-            let (mut along, mut across) = (0.0, 0.0);
-            let mut by_tau = 0.0;
-            for k in 0..nodes {
-                let weight = libm::exp(height[k] - top) / sum;
-                let pull: f64 = there[k].iter().map(|t| t.m).sum();
-                let slope = tau * pull - at[k];
-                along += weight * slope;
-                across += weight * slope * std::f64::consts::SQRT_2 * self.rule.node[k];
-                by_tau += weight * tau * at[k] * pull;
-                for (&i, t) in trials.iter().zip(&there[k]) {
-                    for (a, x) in self.x.row(i) {
-                        gradient[a] += weight * x * t.m;
-                    }
-                    gradient[p] += weight * t.s;
-                }
-            }
-            let kappa = 0.5 * spread.powi(3) * (across + curvature.sqrt());
-            let alpha = (along + kappa * tau.powi(3) * mmm) / curvature;
-            for &i in trials {
-                let t = &terms[i];
-                for (a, x) in self.x.row(i) {
-                    gradient[a] += x * (alpha * tau * t.mm + kappa * tau * tau * t.mmm);
-                }
-                gradient[p] += alpha * tau * t.ms + kappa * tau * tau * t.mms;
-                by_tau += alpha * (tau * t.m + tau * tau * mode * t.mm)
-                    + kappa * (2.0 * tau * tau * t.mm + tau.powi(3) * mode * t.mmm);
-            }
-            gradient[p + 1] += by_tau;
-        }
-        total
-    }
-
     /// Trials per level of component j, weighted by trials.
     #[allow(clippy::cast_precision_loss)]
     pub(super) fn replication(&self, j: usize) -> f64 {
         let counts = &self.trials[self.components[j].clone()];
         let (sum, squares) = counts.iter().fold((0.0, 0.0), |(a, b), &t| (a + t as f64, b + (t * t) as f64));
         squares / sum
-    }
-
-    /// Positions in (β, log σ, log τ) that move.
-    fn free(&self, parameters: &Parameters, hold: Hold) -> Vec<usize> {
-        let p = self.x.columns;
-        (0..=p + self.len())
-            .filter(|&at| match hold {
-                Hold::LogSigma => at != p,
-                Hold::Scales => at < p,
-                Hold::LogTau(j) | Hold::Zero(j) => at != p + 1 + j,
-                Hold::Nothing => true,
-            })
-            .filter(|&at| at <= p || parameters.log_tau[at - p - 1].is_finite())
-            .collect()
-    }
-
-    /// Maximises the marginal likelihood from `start`, what `hold` says kept.
-    pub(super) fn maximise(&self, hold: Hold, start: &Parameters) -> Result<Best> {
-        let (p, k) = (self.x.columns, self.len());
-        let mut parameters = start.clone();
-        let mut lowered = vec![false; k];
-        let mut released = vec![false; k];
-        if let Hold::Zero(j) = hold {
-            parameters.log_tau[j] = f64::NEG_INFINITY;
-        }
-        let mut modes = self.begin.clone();
-        let (mut iterations, mut evaluations) = (0, 0);
-        let stuck = |iterations, decrement: f64| -> crate::Error {
-            ErrorKind::NotConverged {
-                stage: "the mixed model with censored times".into(),
-                iterations,
-                gradient_norm: if decrement.is_finite() { decrement } else { f64::MAX },
-            }
-            .into()
-        };
-        for _ in 0..30 {
-            let free = self.free(&parameters, hold);
-            let base = parameters.clone();
-            let begin: Vec<f64> = free.iter().map(|&at| read(&base, at, p)).collect();
-            let low: Vec<f64> = free
-                .iter()
-                .map(|&at| match at.checked_sub(p + 1) {
-                    None => f64::NEG_INFINITY,
-                    Some(j) if lowered[j] => base.log_sigma - 40.0,
-                    Some(j) => base.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW,
-                })
-                .collect();
-            let longest: Vec<f64> = free.iter().map(|&at| if at < p { 20.0 } else { 1.2 }).collect();
-            let descent = descend(&begin, &low, &longest, |v| {
-                let mut here = base.clone();
-                for (&at, &value) in free.iter().zip(v) {
-                    write(&mut here, at, p, value);
-                }
-                let evaluated = self.evaluate(&here, &modes)?;
-                modes.clone_from(&evaluated.modes);
-                let gradient = free.iter().map(|&at| -evaluated.gradient[at]).collect();
-                let metric = DMatrix::from_fn(free.len(), free.len(), |r, c| evaluated.information[(free[r], free[c])]);
-                Some(Local { value: -evaluated.log_likelihood, gradient, metric, payload: evaluated })
-            })
-            .map_err(|s| {
-                let mut there = base.clone();
-                for (&at, &value) in free.iter().zip(&s.x) {
-                    write(&mut there, at, p, value);
-                }
-                if hold == Hold::Nothing && ran_away(&there, start) {
-                    return unlimited();
-                }
-                let log_sigma = free.iter().position(|&at| at == p).map(|at| s.x[at]);
-                if log_sigma.is_some_and(|v| v < start.log_sigma - COLLAPSED) {
-                    return explained();
-                }
-                stuck(s.iterations, s.decrement)
-            })?;
-            iterations += descent.iterations;
-            evaluations += descent.evaluations;
-            for (&at, &value) in free.iter().zip(&descent.x) {
-                write(&mut parameters, at, p, value);
-            }
-            modes.clone_from(&descent.local.payload.modes);
-            if hold == Hold::Nothing && parameters.log_sigma < start.log_sigma - COLLAPSED {
-                return Err(explained());
-            }
-            if hold == Hold::Nothing && ran_away(&parameters, start) {
-                return Err(unlimited());
-            }
-            if let Stop::Floor(at) = descent.stop {
-                let j = free[at] - p - 1;
-                evaluations += 1;
-                if !lowered[j] && self.rises_from_zero(&parameters, j, &modes) {
-                    lowered[j] = true;
-                } else {
-                    parameters.log_tau[j] = f64::NEG_INFINITY;
-                }
-                continue;
-            }
-            // A component that slid on towards zero all the same is zero.
-            let vanished = (0..k).find(|&j| {
-                let bottom = parameters.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW - 6.0;
-                lowered[j] && hold != Hold::LogTau(j) && parameters.log_tau[j] < bottom
-            });
-            if let Some(j) = vanished {
-                parameters.log_tau[j] = f64::NEG_INFINITY;
-                lowered[j] = false;
-                released[j] = true;
-                continue;
-            }
-            let wrong = (0..k).find(|&j| {
-                !parameters.log_tau[j].is_finite()
-                    && hold != Hold::Zero(j)
-                    && hold != Hold::Scales
-                    && !released[j]
-                    && self.rises_from_zero(&parameters, j, &modes)
-            });
-            if let Some(j) = wrong {
-                released[j] = true;
-                lowered[j] = true;
-                parameters.log_tau[j] = parameters.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW;
-                continue;
-            }
-            let at = descent.local.payload;
-            let slope = match hold {
-                Hold::LogSigma => at.gradient[p],
-                Hold::LogTau(j) => at.gradient[p + 1 + j],
-                Hold::Nothing | Hold::Zero(_) | Hold::Scales => 0.0,
-            };
-            return Ok(Best { parameters, at, slope, iterations, evaluations, decrement: descent.decrement });
-        }
-        Err(stuck(iterations, f64::MAX))
-    }
-
-    /// Does the likelihood rise with the variance of component j near zero?
-    fn rises_from_zero(&self, parameters: &Parameters, j: usize, modes: &[f64]) -> bool {
-        let mut near = parameters.clone();
-        near.log_tau[j] = parameters.log_sigma - 0.5 * libm::log(self.replication(j)) + LOW - 4.0;
-        let p = self.x.columns;
-        // Relative to the size of its two halves, whose difference is rounding noise below 1e-9.
-        self.evaluate(&near, modes).is_some_and(|at| {
-            let share: f64 = self.components[j].len() as f64 * libm::exp(2.0 * (LOW - 4.0));
-            at.gradient[p + 1 + j] > 1e-7 * share
-        })
     }
 
     /// Observed information of the parameters that move, by central differences of the exact
@@ -861,12 +639,12 @@ impl Marginal {
 }
 
 /// A scatter so far above all that there was without random effects has no limit.
-fn ran_away(parameters: &Parameters, start: &Parameters) -> bool {
+pub(super) fn ran_away(parameters: &Parameters, start: &Parameters) -> bool {
     let highest = start.log_sigma + RAN_AWAY;
     parameters.log_sigma > highest || parameters.log_tau.iter().any(|t| *t > highest)
 }
 
-fn unlimited() -> crate::Error {
+pub(super) fn unlimited() -> crate::Error {
     ErrorKind::ScatterNotEstimable {
         reason: "so few times are exact beside the levels of materials and surfaces that nothing limits the scatter \
                  (of replicates, or between levels of a grouping) upwards; wear through more specimens, ask for fewer \
@@ -879,7 +657,7 @@ fn unlimited() -> crate::Error {
 /// Fixed coefficients beyond which their block of the information is taken from the joint curvature.
 const MANY: usize = 60;
 
-fn read(parameters: &Parameters, at: usize, p: usize) -> f64 {
+pub(super) fn read(parameters: &Parameters, at: usize, p: usize) -> f64 {
     match at {
         _ if at < p => parameters.beta[at],
         _ if at == p => parameters.log_sigma,
@@ -887,7 +665,7 @@ fn read(parameters: &Parameters, at: usize, p: usize) -> f64 {
     }
 }
 
-fn write(parameters: &mut Parameters, at: usize, p: usize, value: f64) {
+pub(super) fn write(parameters: &mut Parameters, at: usize, p: usize, value: f64) {
     match at {
         _ if at < p => parameters.beta[at] = value,
         _ if at == p => parameters.log_sigma = value,
@@ -896,123 +674,5 @@ fn write(parameters: &mut Parameters, at: usize, p: usize, value: f64) {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Twelve trials of two materials, three days crossed with two runs, all kinds of censoring.
-    fn small(distribution: Distribution, factors: usize, nodes: usize) -> Marginal {
-        let times: Vec<LogTime> = (0..12u32)
-            .map(|i| {
-                let y = 0.3 * libm::sin(f64::from(i) * 2.3) + 0.2 * f64::from(i % 3);
-                match i % 6 {
-                    0 => LogTime::Right(y),
-                    3 => LogTime::Left(y),
-                    4 => LogTime::Between(y - 0.2, y + 0.3),
-                    _ => LogTime::Exact(y),
-                }
-            })
-            .collect();
-        let (mut x, mut z) = (Rows::new(2), Rows::new(if factors == 2 { 5 } else { 3 }));
-        for i in 0..12 {
-            x.push([(i % 2, 1.0), (1 - i % 2, 0.25)]);
-            let mut row = vec![(i % 3, 1.0)];
-            if factors == 2 {
-                row.push((3 + (i / 2) % 2, 1.0));
-            }
-            z.push(row);
-        }
-        let names = vec!["day".into(), "run".into()];
-        let components = [0..3, 3..5].into_iter().take(factors).collect();
-        Marginal::new(distribution, &times, &x, &z, names, components, nodes)
-    }
-
-    #[test]
-    fn gradients_are_those_of_the_likelihood() {
-        for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
-            for (factors, nodes) in [(1, 1), (1, 2), (1, 5), (1, 20), (2, 1)] {
-                let model = small(distribution, factors, nodes);
-                let parameters = Parameters { beta: vec![0.1, 0.25], log_sigma: -0.7, log_tau: vec![-0.6, -1.1] };
-                let start = vec![0.0; model.z.columns];
-                let at = model.evaluate(&parameters, &start).unwrap();
-                for a in 0..3 + factors {
-                    let h = 1e-5;
-                    let value = |shift: f64| {
-                        let mut moved = parameters.clone();
-                        let v = read(&moved, a, 2) + shift;
-                        write(&mut moved, a, 2, v);
-                        model.evaluate(&moved, &start).unwrap().log_likelihood
-                    };
-                    let want = (value(h) - value(-h)) / (2.0 * h);
-                    assert!(
-                        (at.gradient[a] - want).abs() < 1e-7 * (1.0 + want.abs()),
-                        "{distribution}, {factors} factor(s), {nodes} node(s), parameter {a}: {} {want}",
-                        at.gradient[a]
-                    );
-                }
-            }
-        }
-    }
-
-    /// Fixed coefficients among the modes: gradient, and the derivatives of a contrast's variance.
-    #[test]
-    fn restricted_gradients_are_those_of_the_likelihood() {
-        for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
-            for (factors, nodes) in [(1, 1), (1, 3), (1, 15), (2, 1)] {
-                let model = small(distribution, factors, nodes).restricted(&[0.1, 0.25]);
-                let parameters = Parameters { beta: Vec::new(), log_sigma: -0.7, log_tau: vec![-0.6, -1.1] };
-                let moved = |a: usize, h: f64| {
-                    let mut moved = parameters.clone();
-                    let v = read(&moved, a, 0) + h;
-                    write(&mut moved, a, 0, v);
-                    moved
-                };
-                let at = model.evaluate(&parameters, &model.begin).unwrap();
-                let slopes = model.weight_slopes(&parameters, &at);
-                let q = model.z.columns - 2;
-                // A fixed contrast, and one of a fixed column with a level.
-                for weights in [vec![(q, 1.0), (q + 1, -0.5)], vec![(q + 1, 1.0), (1, 1.0)]] {
-                    let variance = |p: &Parameters| {
-                        let at = model.evaluate(p, &model.begin).unwrap();
-                        model.joint_variance(p, &at, &slopes, &weights).0
-                    };
-                    let (_, got, _) = model.joint_variance(&parameters, &at, &slopes, &weights);
-                    for a in 0..=factors {
-                        let h = 1e-5;
-                        let want = (variance(&moved(a, h)) - variance(&moved(a, -h))) / (2.0 * h);
-                        assert!(
-                            (got[a] - want).abs() < 1e-7,
-                            "{distribution} {factors} {nodes} {a}: {} {want}",
-                            got[a]
-                        );
-                        let value = |h: f64| model.evaluate(&moved(a, h), &model.begin).unwrap().log_likelihood;
-                        let want = (value(h) - value(-h)) / (2.0 * h);
-                        assert!(
-                            (at.gradient[a] - want).abs() < 1e-7 * (1.0 + want.abs()),
-                            "{distribution}, {factors} factor(s), {nodes} node(s), parameter {a}: {} {want}",
-                            at.gradient[a]
-                        );
-                    }
-                }
-            }
-        }
-    }
-
-    /// One node of the quadrature and the approximation for several factors are the same thing,
-    /// reached by different code.
-    #[test]
-    fn one_node_is_laplace() {
-        let parameters = Parameters { beta: vec![0.1, 0.25], log_sigma: -0.7, log_tau: vec![-0.6] };
-        for distribution in [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic] {
-            let model = small(distribution, 1, 1);
-            let at = model.evaluate(&parameters, &[0.0; 3]).unwrap();
-            let scale = model.tau(&parameters);
-            let (modes, _, terms) = model.modes(&parameters, &scale, &[0.0; 3]).unwrap();
-            let mut gradient = vec![0.0; 4];
-            let value = model.quadrature(&parameters, &modes, &terms, &mut gradient);
-            assert!((value - at.log_likelihood).abs() < 1e-12);
-            for (a, b) in gradient.iter().zip(&at.gradient) {
-                assert!((a - b).abs() < 1e-10, "{a} {b}");
-            }
-        }
-    }
-}
+#[path = "marginal_tests.rs"]
+mod tests;

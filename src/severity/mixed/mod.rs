@@ -111,6 +111,7 @@
 //! Mol. Biol. 3(1), 2004 (moderated variances); Gilmour, Thompson & Cullis 1995 (average information); Pinheiro & Bates 1995
 //! (adaptive quadrature); Skaug & Fournier 2006 (gradients of Laplace's approximation).
 
+mod ascent;
 mod censored;
 mod censored_fit;
 mod contribution;
@@ -124,6 +125,7 @@ mod linear;
 mod marginal;
 mod ordering;
 mod profile;
+mod quadrature;
 mod uncertainty;
 
 pub use self::core::{Contrast, MixedConvergence, Prediction, VarianceComponent, Verdict};

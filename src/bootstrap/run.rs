@@ -335,50 +335,6 @@ impl Bootstrap {
         self.statistic_on((plan, campaign), names, statistic, 0..self.replicates, &mut (), true)?.finish()
     }
 
-    /// The part `range` of [`statistic`](Self::statistic), with an observer. Parts are merged by
-    /// [`Replicates::merge`].
-    ///
-    /// ```
-    /// // Two surfaces (factors 1 and 2), two materials, four days that shift log times by 0.1, -0.1, 0.05, -0.05.
-    /// # use surface_severity::campaign::{Campaign, Trial};
-    /// # let mut trials = Vec::new();
-    /// # for (d, shift) in [0.1, -0.1, 0.05, -0.05_f64].into_iter().enumerate() {
-    /// #     for (surface, k) in [("asphalt", 1.0), ("belt", 2.0)] {
-    /// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0)] {
-    /// #             for (i, e) in [0.02, -0.02].into_iter().enumerate() {
-    /// #                 let id = format!("{d} {surface} {material} {i}");
-    /// #                 let trial = Trial::perforated(id, surface, material, s / k * (shift + e).exp());
-    /// #                 trials.push(trial.day(format!("day {d}")));
-    /// #             }
-    /// #         }
-    /// #     }
-    /// # }
-    /// # let campaign = Campaign::from_trials(trials)?;
-    /// use surface_severity::{bootstrap::Bootstrap, severity::Severity};
-    /// let plan = Severity::new("asphalt");
-    /// let scatter = |c: &Campaign| Severity::new("asphalt").fit(c).map(|fit| vec![fit.log_scatter()]);
-    /// let part = Bootstrap::rescaled(1000).statistic_range(&plan, &campaign, &["scatter"], scatter, 0..20, &mut ())?;
-    /// assert_eq!((part.len(), part.is_complete(), part.names()[0].as_str()), (20, false, "scatter"));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// As [`statistic`](Self::statistic), but failed replicates are only counted.
-    pub fn statistic_range<F>(
-        &self,
-        plan: &Severity,
-        campaign: &Campaign,
-        names: &[&str],
-        statistic: F,
-        range: Range<usize>,
-        observer: &mut impl Observer,
-    ) -> Result<Replicates>
-    where
-        F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
-    {
-        self.statistic_on((plan, campaign), names, statistic, range, observer, false)
-    }
-
     /// Replicates `range`, and where `whole` those that [`until`](Self::until) adds.
     fn statistic_on<F>(
         &self,

@@ -105,11 +105,6 @@ impl Equivalence {
     pub(crate) fn estimator(&self) -> ScatterEstimator {
         self.scatter_estimator
     }
-    /// Level of each test.
-    #[must_use]
-    pub fn test_level(&self) -> f64 {
-        self.alpha
-    }
 
     fn roads(&self, campaign: &Campaign) -> Result<Vec<String>> {
         let is_road = |s: &&Surface| s.name != self.laboratory && s.role != Some(SurfaceRole::Laboratory);

@@ -171,12 +171,6 @@ impl Covariate {
         self.nominal
     }
 
-    /// Whether its logarithm acts.
-    #[must_use]
-    pub fn is_power_law(&self) -> bool {
-        self.power_law
-    }
-
     pub(crate) fn is_belt_wear(&self) -> bool {
         self.column == BELT_DROP
     }

@@ -1,7 +1,7 @@
 //! Residuals, predictions and survival curves against R and published tables.
 
 use surface_severity::campaign::{Campaign, CampaignBuilder, Trial};
-use surface_severity::severity::{Distribution, EqualScatter, KaplanMeier, ScatterBy, Severity, UnequalScatter};
+use surface_severity::severity::{Distribution, EqualScatter, ScatterBy, Severity, UnequalScatter};
 
 use crate::{Table, assert_digits};
 
@@ -125,46 +125,6 @@ fn interval_censoring_by_a_coarse_clock() {
     }
     let error = Severity::new("1").independent().time_resolution_s(-1.0).fit(&campaign).unwrap_err();
     assert!(error.to_string().contains("time_resolution_s"), "{error}");
-}
-
-/// Gehan's 6-MP arm (label c5): survival and Greenwood standard errors as in most textbooks.
-#[test]
-fn kaplan_meier_of_gehan() {
-    let table = Table::read("mass_gehan.csv");
-    let (time, event, arm) = (table.numbers("time"), table.numbers("cens"), table.text("treat"));
-    let trials: Vec<Trial> = (0..time.len())
-        .filter(|&i| arm[i] == "6-MP")
-        .map(|i| {
-            if event[i] > 0.5 {
-                Trial::perforated(format!("{i}"), "s", "m", time[i])
-            } else {
-                Trial::run_out(format!("{i}"), "s", "m", time[i])
-            }
-        })
-        .collect();
-    let curve = KaplanMeier::of(&trials).unwrap();
-    let want = [
-        (6.0, 0.857_142_857, 0.076_360_354_8),
-        (7.0, 0.806_722_689, 0.086_935_285_2),
-        (10.0, 0.752_941_176, 0.096_349_653_0),
-        (13.0, 0.690_196_078, 0.106_814_707_8),
-        (16.0, 0.627_450_980, 0.114_053_865_3),
-        (22.0, 0.537_815_126, 0.128_233_751_7),
-        (23.0, 0.448_179_272, 0.134_591_456_8),
-    ];
-    assert_eq!(curve.steps.len(), want.len());
-    for (step, (t, survival, se)) in curve.steps.iter().zip(want) {
-        assert_digits(step.time_s, t, 15.0);
-        assert_digits(step.survival, survival, 8.5);
-        assert_digits(step.standard_error, se, 8.5);
-    }
-    assert_eq!(curve.median_s(), Some(23.0));
-    assert_digits(curve.survival_at(12.9), 0.752_941_176, 8.5);
-    // Openings below everything else are events at their bound; above, their order is unknown.
-    let opened = [Trial::opened_at_contact("a", "s", "m", 0.05), Trial::perforated("b", "s", "m", 0.3)];
-    assert_digits(KaplanMeier::of(&opened).unwrap().survival_at(0.1), 0.5, 15.0);
-    let muddled = [Trial::opened_at_contact("a", "s", "m", 0.5), Trial::perforated("b", "s", "m", 0.3)];
-    assert!(KaplanMeier::of(&muddled).unwrap_err().to_string().contains("only known to be below 0.5 s"));
 }
 
 /// A scatter of its own for every surface, against `survreg` with `strata()`

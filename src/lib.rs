@@ -18,6 +18,7 @@
 //! | correction | [`correction`] | what is a laboratory time worth on each road, within which limits? |
 //! | study | [`study`] | all of this with one policy: which answers, with which limits, and what to know first? |
 //! | laboratory | [`laboratory`] | is the belt in control? do two laboratories, or two seasons, agree? |
+//! | slide | [`slide`] | what would a slide to rest use up, by every assumption? |
 //! | planning | [`planning`] | what would a further campaign tell, and which trials are worth most? |
 //! | tables | [`tables`] | every result as text, Markdown, CSV, HTML |
 #![cfg_attr(feature = "report", doc = "| report | [`report`] | pictures and one self-contained page |")]
@@ -106,6 +107,7 @@ mod record;
 pub mod report;
 pub mod screening;
 pub mod severity;
+pub mod slide;
 pub mod study;
 pub mod tables;
 

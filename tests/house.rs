@@ -5,7 +5,7 @@ use std::fs;
 use std::path::Path;
 
 /// From the ground up; a room may use what stands before it.
-const ROOMS: [&str; 17] = [
+const ROOMS: [&str; 18] = [
     "error",
     "numeric",
     "estimate",
@@ -17,6 +17,7 @@ const ROOMS: [&str; 17] = [
     "correction",
     "screening",
     "laboratory",
+    "slide",
     "bootstrap",
     "planning",
     "tables",

@@ -7,6 +7,7 @@ use lexopt::ValueExt;
 use surface_severity::Error;
 use surface_severity::campaign::Decisions;
 use surface_severity::severity::{Covariate, Distribution};
+use surface_severity::slide::Slide;
 
 use super::Failure;
 
@@ -28,6 +29,7 @@ pub(crate) struct Options {
     pub(crate) requirements: Option<PathBuf>,
     pub(crate) exposure: Option<PathBuf>,
     pub(crate) season: Option<PathBuf>,
+    pub(crate) slide: Option<Slide>,
     pub(crate) cloth: Option<String>,
     pub(crate) bootstrap: usize,
     pub(crate) seed: u64,
@@ -59,6 +61,8 @@ usage: severity_study [--trials FILE --reference SURFACE] [options]
   --exposure FILE      shares of roads, summing to 1: a table with the columns surface, share
   --reference-cloth MATERIAL  say whether its times on the belt were in control while the campaign ran
   --season FILE        severity.json of an earlier campaign: say which surfaces changed since
+  --slide MU,RIG[,V...] slides to rest with friction MU against a road rig of RIG m/s, from V km/h (default 40, 60
+                       and 80): what they use up of each report's material, by every assumption
   --belt-state DROPS   state everything for a belt that has served so many drops (default 0: a fresh one;
                        needs the column belt_drop)
   --condition COLUMN   trials with the same text there share conditions, as those of one day do; repeatable
@@ -79,7 +83,7 @@ Results are replaced as a whole; files that no run wrote, and inputs, are never 
 Exit code 0 on success, 2 on bad input, 1 otherwise.
 ";
 
-const NAMES: [&str; 21] = [
+const NAMES: [&str; 22] = [
     "trials",
     "reference",
     "laboratory",
@@ -90,6 +94,7 @@ const NAMES: [&str; 21] = [
     "exposure",
     "reference-cloth",
     "season",
+    "slide",
     "plan",
     "bootstrap",
     "seed",
@@ -133,6 +138,7 @@ impl Options {
             requirements: None,
             exposure: None,
             season: None,
+            slide: None,
             cloth: None,
             bootstrap: 0,
             seed: 1,
@@ -218,6 +224,16 @@ impl Options {
                 self.bootstrap = n.ok_or_else(|| expected(name, value, wanted))?;
             }
             "reference-cloth" => self.cloth = Some(value.to_owned()),
+            "slide" => {
+                let numbers: Option<Vec<f64>> = value.split(',').map(number).collect();
+                self.slide = match numbers.as_deref() {
+                    Some([friction, rig]) => Some(Slide::new(*friction, *rig)),
+                    Some([friction, rig, speeds @ ..]) => {
+                        Some(Slide::new(*friction, *rig).speeds_km_per_h(speeds.iter().copied()))
+                    }
+                    _ => return Err(expected(name, value, "friction and rig speed, such as 0.6,8 or 0.6,8,40,60")),
+                };
+            }
             "condition" => self.conditions.push(value.to_owned()),
             "belt-state" => {
                 let drops = number(value).filter(|d| *d >= 0.0);

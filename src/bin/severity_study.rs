@@ -52,6 +52,9 @@ fn run() -> Result<(), Failure> {
         let shares = options::pairs(path, ["surface", "share"], |s, v| Ok((s, v)))?;
         study = study.exposure(Exposure::new(shares)?);
     }
+    if let Some(slide) = &wanted.slide {
+        study = study.slide(slide.clone());
+    }
     if let Some(cloth) = &wanted.cloth {
         study = study.reference_cloth(cloth);
     }
@@ -120,6 +123,9 @@ fn all_tables(result: &StudyResult) -> String {
     for belt in &result.belts {
         all.extend(belt.equivalence.iter().flat_map(|e| [tables::equivalence(e), tables::lab_road_lines(e)]));
         all.extend(belt.correction.iter().flat_map(|c| [tables::corrections(c), tables::class_corrections(c)]));
+        if !belt.slides.is_empty() {
+            all.push(tables::slides(&belt.slides));
+        }
         if !belt.corrected.is_empty() {
             all.push(tables::corrected_reports(&belt.corrected, None));
         }

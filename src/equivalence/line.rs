@@ -148,7 +148,7 @@ impl LineCovariance {
     }
 }
 
-/// Result of [`york`] and, with its τ, of [`york_with_scatter`].
+/// Result of [`york`] and, with its τ, of [`york_with_scatter`](super::york_with_scatter).
 ///
 /// ```
 /// use surface_severity::equivalence::york;
@@ -624,7 +624,7 @@ fn angles() -> Vec<f64> {
 ///
 /// # Errors
 /// [`ErrorKind::TooFew`] below 2 pairs; [`ErrorKind::InvalidOption`] for negative errors, correlations outside
-/// (−1, 1), or a pair without any error (its weight would be infinite: use [`ordinary_least_squares`] when none
+/// (−1, 1), or a pair without any error (its weight would be infinite: use [`ordinary_least_squares`](super::ordinary_least_squares) when none
 /// is known); [`ErrorKind::NotEstimable`] when every x is the same or the line is vertical.
 ///
 /// # Accuracy

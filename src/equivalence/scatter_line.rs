@@ -262,7 +262,7 @@ pub(super) fn least_plausible(df: usize) -> f64 {
 /// ```
 ///
 /// # Errors
-/// As [`york`], and [`ErrorKind::TooFew`] below 3 pairs.
+/// As [`york`](super::york), and [`ErrorKind::TooFew`] below 3 pairs.
 ///
 /// # Accuracy
 /// Checked against 40-digit solutions on Pearson's data and, with σ(x) = 0, the BCG trials of Colditz et al. 1994

@@ -12,6 +12,7 @@
 //! | [`belt_and_road`] | equivalence of the belt, lines with errors on both axes |
 //! | [`correcting_reports`] | the correction, its three intervals, its domain |
 //! | [`laboratory`] | the reference cloth, control charts, two laboratories, two seasons |
+//! | [`slides`] | what a slide to rest uses up, by every assumption |
 //! | [`planning`] | the next campaign: what it would tell, how large, which trials |
 //! | [`results`] | tables, pictures, page, sheet, notebooks, documents and their schemas |
 //! | [`pitfalls`] | few materials, one day per surface, confounded belts, run-outs |
@@ -49,6 +50,9 @@ pub mod correcting_reports {}
 
 #[doc = include_str!("laboratory.md")]
 pub mod laboratory {}
+
+#[doc = include_str!("slides.md")]
+pub mod slides {}
 
 #[doc = include_str!("planning.md")]
 pub mod planning {}

@@ -167,6 +167,12 @@ impl<'a> Page<'a> {
             html.table(&tables::corrected_reports(rows, None));
             Ok(())
         })?;
+        if !belt.slides.is_empty() {
+            html.folded("Slides to rest", |html| {
+                html.table(&tables::slides(&belt.slides));
+                Ok(())
+            })?;
+        }
         if !belt.exposed.is_empty() {
             html.table(&exposed(belt));
         }

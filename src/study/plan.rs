@@ -15,6 +15,7 @@ use crate::screening::Screening;
 use crate::severity::{
     Additivity, DistributionComparison, EqualScatter, ScatterBy, Severity, SeverityFit, UnequalScatter,
 };
+use crate::slide::Slide;
 
 /// Points of a base period: with fewer, limits by Student's t are too far apart to see anything; more teach little.
 const LEAST_BASE: usize = 6;
@@ -29,6 +30,7 @@ const MOST_BASE: usize = 30;
 /// | form | constant ratio | form of the correction |
 /// | requirements | none | the caller's minimum times, reached with which probability |
 /// | reference cloth | none | material whose drops on each belt are charted |
+/// | slide | none | the caller's slides, what they use up of each report's material |
 /// | exposure | none | shares of roads, for reports on their mixture |
 /// | bootstrap | none | replicates of a bootstrap of independent trials, for comparison |
 /// | seed | 1 | of whatever is drawn at random |
@@ -56,6 +58,7 @@ pub struct Study {
     pub(super) form: Form,
     pub(super) requirements: Vec<Requirement>,
     pub(super) reference_cloth: Option<String>,
+    pub(super) slide: Option<Slide>,
     pub(super) exposure: Option<Exposure>,
     pub(super) bootstrap: usize,
     pub(super) seed: u64,
@@ -77,6 +80,7 @@ impl Study {
             form: Form::default(),
             requirements: Vec::new(),
             reference_cloth: None,
+            slide: None,
             exposure: None,
             bootstrap: 0,
             seed: 1,
@@ -116,6 +120,24 @@ impl Study {
     #[must_use]
     pub fn reference_cloth(mut self, material: impl Into<String>) -> Self {
         self.reference_cloth = Some(material.into());
+        self
+    }
+    /// Sets the slides that every report is held against.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use surface_severity::slide::Slide;
+    /// use surface_severity::study::Study;
+    /// let slide = Slide::new(0.6, 8.0).friction_uncertainty(0.15).speeds_km_per_h([40.0, 60.0]);
+    /// let result = Study::new(plan).slide(slide).run(&campaign, Some(&reports))?;
+    /// assert_eq!(result.belts[0].slides.len(), 12 * 6 * 2, "each report on each road from each speed");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn slide(mut self, slide: Slide) -> Self {
+        self.slide = Some(slide);
         self
     }
     /// Sets the shares of roads.
@@ -308,6 +330,7 @@ impl Study {
             equivalence: None,
             correction: None,
             corrected: Vec::new(),
+            slides: Vec::new(),
             exposed: Vec::new(),
         };
         if let Some(cloth) = &self.reference_cloth {
@@ -319,6 +342,15 @@ impl Study {
         let Some(correction) = &belt.correction else { return belt };
         for report in reports {
             belt.corrected.extend(correction.apply(report));
+            if let Some(slide) = &self.slide {
+                match slide.rows(equivalence, correction, report) {
+                    Ok(rows) => belt.slides.extend(rows),
+                    Err(error) if belt.slides.is_empty() && !not_had.iter().any(|n| n.stage == Stage::Slide) => {
+                        at(Stage::Slide).missing(&error, not_had);
+                    }
+                    Err(_) => {}
+                }
+            }
             if let Some(exposure) = &self.exposure {
                 let exposed = correction.apply_exposure(report, exposure);
                 // A road without a correction: said once.

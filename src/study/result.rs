@@ -13,6 +13,7 @@ use crate::equivalence::EquivalenceFit;
 use crate::laboratory::ControlChart;
 use crate::screening::ScreeningReport;
 use crate::severity::{Additivity, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter};
+use crate::slide::SlideRow;
 
 /// A stage of a study.
 ///
@@ -44,6 +45,8 @@ pub enum Stage {
     Correction,
     /// Laboratory reports read as road times.
     CorrectedReports,
+    /// What slides use up.
+    Slide,
     /// Reports on a mixture of roads.
     Exposure,
 }
@@ -61,6 +64,7 @@ impl fmt::Display for Stage {
             Self::Equivalence => "belt against roads",
             Self::Correction => "correction",
             Self::CorrectedReports => "corrected reports",
+            Self::Slide => "slide",
             Self::Exposure => "mixture of roads",
         })
     }
@@ -137,6 +141,8 @@ pub struct Belt {
     pub correction: Option<Correction>,
     /// Every report on every road that has a correction.
     pub corrected: Vec<CorrectedTime>,
+    /// What the caller's slides use up of every report's material, where they were given.
+    pub slides: Vec<SlideRow>,
     /// Every report on the mixture of roads, where one was given.
     pub exposed: Vec<ExposedTime>,
 }

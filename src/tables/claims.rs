@@ -5,6 +5,7 @@ use crate::campaign::{Action, Decision};
 use crate::correction::{ClassBasis, CorrectedTime, Correction, Requirement};
 use crate::equivalence::{EquivalenceFit, PredictionGain};
 use crate::error::Result;
+use crate::slide::SlideRow;
 
 use super::equivalence::{form, interval};
 use super::severity::limits;
@@ -216,3 +217,70 @@ pub fn decisions(list: &[Decision]) -> Table {
     }
     table
 }
+
+/// Slides to rest, by the three assumptions side by side; see [`slide`](crate::slide) before any of it is used.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{slide::Slide, study::Study, tables};
+/// let result = Study::new(plan).slide(Slide::new(0.6, 8.0)).run(&campaign, Some(&reports))?;
+/// let table = tables::slides(&result.belts[0].slides);
+/// assert!(table.caption().starts_with("The assumption decides") && table.rows().len() == 12 * 6 * 3);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+#[must_use]
+pub fn slides(rows: &[SlideRow]) -> Table {
+    let mut columns = vec![
+        Column::words("report_id", "report"),
+        Column::words("surface", "road"),
+        Column::numbers("speed_km_per_h", "from").unit("km/h"),
+        Column::numbers("distance_m", "distance").unit("m"),
+    ];
+    for (name, what) in [("b0", "b = 0, seconds"), ("b1", "b = 1, distance"), ("b2", "b = 2, heat")] {
+        columns.push(Column::numbers(format!("rig_time_{name}_s"), what).unit("s"));
+        columns.push(Column::numbers(format!("survival_{name}"), "survives"));
+    }
+    let mut table = Table::new("Slides to rest", columns).with_caption(
+        "The assumption decides: whether wear goes by seconds (b = 0), by distance (b = 1) or by heat (b = 2) nobody knows \
+         without a speed ladder, and the three differ several-fold. Time on the rig that the slide uses up, and the probability \
+         that one specimen survives it. Abrasion only, constant retardation, equal pressure; nothing about injury, and no row is a \
+         safe speed.",
+    );
+    let mut reasons: Vec<String> = Vec::new();
+    for row in rows {
+        let mut cells = vec![
+            Value::text(&row.report_id),
+            Value::text(&row.surface),
+            Value::number(row.speed_km_per_h),
+            Value::number(row.distance_m),
+        ];
+        for worth in &row.worth {
+            cells.push(Value::number(worth.rig_time_s));
+            match &worth.survival {
+                Ok(p) => cells.push(Value::Probability(*p)),
+                Err(reason) => {
+                    let reason = format!("{} on {}: {reason}", row.report_id, row.surface);
+                    if !reasons.contains(&reason) {
+                        reasons.push(reason);
+                    }
+                    cells.push(Value::Missing);
+                }
+            }
+        }
+        table.add(cells);
+    }
+    table.group(2);
+    let all = reasons.len();
+    for reason in reasons.into_iter().take(MOST_REASONS) {
+        table.note(format!("Not said: {reason}."));
+    }
+    if all > MOST_REASONS {
+        table.note(format!("Not said for {} further reasons.", all - MOST_REASONS));
+    }
+    table
+}
+
+/// Reasons that a table lists.
+const MOST_REASONS: usize = 12;

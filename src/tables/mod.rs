@@ -36,7 +36,7 @@ mod severity;
 mod words;
 
 pub use checks::{distributions, scatter};
-pub use claims::{class_corrections, decisions, prediction_gains, requirements};
+pub use claims::{class_corrections, decisions, prediction_gains, requirements, slides};
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
 pub use mixed::variance_components;
 pub use planning::{
@@ -83,7 +83,7 @@ pub enum Value {
     },
     /// How many.
     Count(usize),
-    /// A probability: three decimals for people, `< 0.001` below that.
+    /// A probability: three decimals for people, `< 0.001` below that and `> 0.999` above.
     Probability(f64),
     /// Nothing, shown as a dash.
     Missing,
@@ -167,6 +167,7 @@ impl Value {
             Self::Number { value, digits } => significant(*value, *digits),
             Self::Count(n) => n.to_string(),
             Self::Probability(p) if *p < 0.001 => "< 0.001".into(),
+            Self::Probability(p) if *p > 0.999 && *p < 1.0 => "> 0.999".into(),
             Self::Probability(p) => format!("{p:.3}"),
             Self::Missing => "–".into(),
         }

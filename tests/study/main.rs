@@ -425,8 +425,8 @@ fn rigs_that_ran_differently_are_told() {
     assert_eq!(told.len(), 2, "{told:?}");
     assert!(told[0].contains("speed of 4.00 m/s, the roads at 8.00 m/s"), "{told:?}");
     let belt = &result.conclusions.belts[0];
-    assert!(belt.road_particulars.iter().any(|(name, value)| name == "normal force" && value.contains("49")));
-    assert!(belt.particulars.iter().any(|(name, value)| name == "normal force" && value.contains("24.5")));
+    assert!(belt.road_particulars.iter().any(|(name, value)| name == "normal force" && value.contains("62")));
+    assert!(belt.particulars.iter().any(|(name, value)| name == "normal force" && value.contains("31")));
 }
 
 /// The reference cloth says whether the belt changed; two laboratories what to expect of them.

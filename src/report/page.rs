@@ -3,7 +3,7 @@
 use crate::document::CRATE_VERSION;
 use crate::error::{ErrorKind, Result};
 use crate::screening::{LeftOut, ScreeningReport};
-use crate::study::{Belt, StudyResult};
+use crate::study::{Belt, Caveat, OtherDistribution, StudyResult};
 use crate::tables::{self, Table, Value, capital, count};
 
 use super::answers::{answers, readings};
@@ -242,6 +242,16 @@ impl<'a> Page<'a> {
         if !fit.groupings().is_empty() {
             html.table(&tables::variance_components(fit, &[]));
         }
+        let better = study.conclusions.first.iter().find_map(|c| match c {
+            Caveat::BetterDistribution(other) => Some(other),
+            _ => None,
+        });
+        if let Some(other) = better {
+            html.folded("What the better distribution would change", |html| {
+                html.table(&changed(other));
+                Ok(())
+            })?;
+        }
         html.folded("Residuals, fit, distributions, scatter, additivity", |html| {
             html.figures(&[plots::residual_quantiles(fit, &diagnostics, &options("residuals"))?]);
             html.table(&tables::fit_summary(fit));
@@ -316,6 +326,31 @@ fn exposed(belt: &Belt) -> Table {
     if let Some(time) = belt.exposed.first() {
         let shares: Vec<String> = time.exposure().shares().iter().map(|(s, v)| format!("{s} {v}")).collect();
         table.note(format!("Shares: {}.", shares.join(", ")));
+    }
+    table
+}
+
+/// Every factor, c of every road among them, with the plan's distribution and the better one.
+fn changed(other: &OtherDistribution) -> Table {
+    let named = |side: &str, of: &dyn std::fmt::Display| {
+        [("", ""), ("_lower", "lower"), ("_upper", "upper")].map(|(end, word)| {
+            let heading = if word.is_empty() { of.to_string() } else { word.to_owned() };
+            tables::Column::numbers(format!("{side}{end}"), heading)
+        })
+    };
+    let mut columns =
+        vec![tables::Column::words("surface", "factor of"), tables::Column::words("relative_to", "relative to")];
+    columns.extend(named("fitted", &other.fitted));
+    columns.extend(named("other", &other.distribution));
+    let mut table = Table::new("Factors with another distribution of times", columns).with_caption(
+        "k of one surface over k of the other; of the belt relative to a road it is c, what to multiply a belt time by.",
+    );
+    for change in &other.changes {
+        let ends = |i: &crate::Interval| [i.estimate(), i.lower(), i.upper()].map(Value::number);
+        let mut row = vec![Value::text(&change.surface), Value::text(&change.relative_to)];
+        row.extend(ends(&change.fitted));
+        row.extend(ends(&change.other));
+        table.add(row);
     }
     table
 }

@@ -3,7 +3,7 @@
 use super::classes::{ClassBasis, ClassCorrections};
 use super::corrected::CorrectedTime;
 use super::reports::LabReport;
-use super::surface::SurfaceCorrection;
+use super::surface::{Readings, SurfaceCorrection};
 use crate::campaign::Decision;
 use crate::document::{CRATE_VERSION, present};
 use crate::equivalence::{ClassDeparture, EquivalenceFit, Form, SharedCondition, SurfaceEquivalence, check_decisions};
@@ -349,7 +349,7 @@ impl Correction {
     /// # Errors
     /// [`ErrorKind::UnknownSurface`] with the surfaces that have a correction.
     pub fn apply_on(&self, surface: &str, report: &LabReport) -> Result<CorrectedTime> {
-        Ok(self.correction(surface)?.apply(report, self))
+        Ok(self.correction(surface)?.apply(report, self, &mut Readings::default()))
     }
 
     /// Reads a report as times on every road surface that has a correction, sorted by surface.
@@ -378,7 +378,33 @@ impl Correction {
     /// ```
     #[must_use]
     pub fn apply(&self, report: &LabReport) -> Vec<CorrectedTime> {
-        self.corrections.iter().map(|c| c.apply(report, self)).collect()
+        self.apply_all([report])
+    }
+
+    /// [`apply`](Self::apply) to each of many reports, in their order: what reports of as many specimens share is computed
+    /// once.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
+    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
+    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
+    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
+    /// let all = correction.apply_all(reports.reports());
+    /// let one_by_one: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
+    /// assert_eq!(all, one_by_one);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn apply_all<'r>(&self, reports: impl IntoIterator<Item = &'r LabReport>) -> Vec<CorrectedTime> {
+        let mut readings: Vec<Readings> = self.corrections.iter().map(|_| Readings::default()).collect();
+        reports
+            .into_iter()
+            .flat_map(|report| {
+                let each = self.corrections.iter().zip(&mut readings);
+                each.map(|(c, readings)| c.apply(report, self, readings)).collect::<Vec<_>>()
+            })
+            .collect()
     }
 
     pub(super) fn checked(&self) -> std::result::Result<(), String> {

@@ -28,6 +28,7 @@
 //! three classes say little of ω², and the mixture says so.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::equivalence::{ClassPrediction, predict_class};
 use crate::numeric::count;
@@ -99,10 +100,16 @@ pub(crate) struct ClassPieces<'a> {
     pub(crate) common: (f64, f64),
 }
 
-/// A predictive distribution of a log time.
+/// A predictive distribution of a log time: a place, and a shape that many reports share.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Predictive {
     centre: f64,
+    shape: Arc<Shape>,
+}
+
+/// The distribution about its centre.
+#[derive(Debug, PartialEq)]
+struct Shape {
     /// Weights summing to 1.
     mixture: Vec<Node>,
     /// The σ-part and the shared part together.
@@ -131,11 +138,9 @@ impl Predictive {
                 Node { weight, offset: 0.0, variance }
             })
             .collect();
-        let mut predictive = Self::with(centre, mixture, pieces, target, distribution);
-        if (target, distribution) == (Target::Specimen, Distribution::LogNormal) {
-            predictive.student = Some(Student { total: pieces.specimen(), median: pieces.with_shared(pieces.report) });
-        }
-        predictive
+        let student = (target, distribution) == (Target::Specimen, Distribution::LogNormal);
+        let student = student.then(|| Student { total: pieces.specimen(), median: pieces.with_shared(pieces.report) });
+        Self { centre, shape: Arc::new(Shape::new(mixture, pieces, target, distribution, student)) }
     }
 
     /// By class: the log time is `x` plus the log ratio of the class.
@@ -192,25 +197,48 @@ impl Predictive {
                 Node { weight: b.weight / total, offset, variance: (b.variance / b.weight - offset * offset).max(0.0) }
             })
             .collect();
-        Self::with(x + centre, mixture, pieces, target, distribution)
+        Self { centre: x + centre, shape: Arc::new(Shape::new(mixture, pieces, target, distribution, None)) }
     }
 
-    fn with(centre: f64, mixture: Vec<Node>, pieces: Pieces, target: Target, distribution: Distribution) -> Self {
-        let log_normal = distribution == Distribution::LogNormal;
-        let of_specimen = target == Target::Specimen;
-        let own = pieces.report + if of_specimen && log_normal { pieces.sigma * pieces.sigma } else { 0.0 };
-        Self {
-            centre,
-            mixture,
-            sigma: pieces.with_shared(own),
-            specimen: (of_specimen && !log_normal).then_some((distribution, pieces.sigma)),
-            student: None,
-        }
+    /// The same distribution, further up by `shift`.
+    pub(crate) fn shifted(&self, shift: f64) -> Self {
+        Self { centre: self.centre + shift, shape: Arc::clone(&self.shape) }
     }
 
     /// Probability that the log time is at least `y`.
     pub(crate) fn survival(&self, y: f64) -> f64 {
-        let Some((distribution, sigma)) = self.specimen else { return self.location_survival(y - self.centre) };
+        self.shape.survival(y - self.centre)
+    }
+
+    /// The point estimate: the centre, or the median where a further specimen's distribution is not symmetric. By class
+    /// the centre is the best linear unbiased predictor, which need not be the median of the mixture.
+    pub(crate) fn middle(&self) -> Option<f64> {
+        if self.shape.specimen.is_none() { Some(self.centre) } else { self.quantile(0.5) }
+    }
+
+    /// The log time that is exceeded with probability `1 - p`; `None` where that leaves the range of numbers.
+    pub(crate) fn quantile(&self, p: f64) -> Option<f64> {
+        self.shape.quantile(p).map(|distance| self.centre + distance)
+    }
+}
+
+impl Shape {
+    fn new(
+        mixture: Vec<Node>,
+        pieces: Pieces,
+        target: Target,
+        distribution: Distribution,
+        student: Option<Student>,
+    ) -> Self {
+        let log_normal = distribution == Distribution::LogNormal;
+        let of_specimen = target == Target::Specimen;
+        let own = pieces.report + if of_specimen && log_normal { pieces.sigma * pieces.sigma } else { 0.0 };
+        let specimen = (of_specimen && !log_normal).then_some((distribution, pieces.sigma));
+        Self { mixture, sigma: pieces.with_shared(own), specimen, student }
+    }
+
+    fn survival(&self, y: f64) -> f64 {
+        let Some((distribution, sigma)) = self.specimen else { return self.location_survival(y) };
         // P(L + σ(W − median) ≥ y) = ∫ P(L ≥ y − σ(w − median)) dF(w): trapezoids in w between its 10⁻⁹ quantiles.
         let (low, high) = (distribution.quantile(1e-9), distribution.quantile(1.0 - 1e-9));
         let steps = 200_u32;
@@ -219,7 +247,7 @@ impl Predictive {
             let w = low + (high - low) * f64::from(i) / f64::from(steps);
             let weight = libm::exp(distribution.log_density(w).value);
             weights += weight;
-            total += weight * self.location_survival(y - self.centre - sigma * (w - distribution.median()));
+            total += weight * self.location_survival(y - sigma * (w - distribution.median()));
         }
         total / weights
     }
@@ -253,18 +281,12 @@ impl Predictive {
             .sum()
     }
 
-    /// The point estimate: the centre, or the median where a further specimen's distribution is not symmetric. By class
-    /// the centre is the best linear unbiased predictor, which need not be the median of the mixture.
-    pub(crate) fn middle(&self) -> Option<f64> {
-        if self.specimen.is_none() { Some(self.centre) } else { self.quantile(0.5) }
-    }
-
-    /// The log time that is exceeded with probability `1 - p`; `None` where that leaves the range of numbers.
-    pub(crate) fn quantile(&self, p: f64) -> Option<f64> {
+    /// Relative to the centre.
+    fn quantile(&self, p: f64) -> Option<f64> {
         let symmetric = self.specimen.is_none() && self.mixture.iter().all(|n| n.offset == 0.0);
         if (p - 0.5).abs() < f64::EPSILON && symmetric {
             // Every part is symmetric.
-            return Some(self.centre);
+            return Some(0.0);
         }
         let target = 1.0 - p;
         let spread: f64 = self
@@ -274,10 +296,10 @@ impl Predictive {
             .sum::<f64>()
             + self.specimen.map_or(0.0, |s| s.1);
         if spread <= 0.0 {
-            return Some(self.centre);
+            return Some(0.0);
         }
         let excess = |y: f64| self.survival(y) - target;
-        let (mut low, mut high) = (self.centre - spread, self.centre + spread);
+        let (mut low, mut high) = (-spread, spread);
         let mut step = spread;
         let (mut at_low, mut at_high) = (excess(low), excess(high));
         while at_low < 0.0 || at_high > 0.0 {
@@ -287,11 +309,11 @@ impl Predictive {
                 return None;
             }
             if at_low < 0.0 {
-                low = self.centre - step;
+                low = -step;
                 at_low = excess(low);
             }
             if at_high > 0.0 {
-                high = self.centre + step;
+                high = step;
                 at_high = excess(high);
             }
         }
@@ -478,6 +500,11 @@ mod tests {
         assert!((at(Pieces { pair: 0.03, ..p }, Target::Specimen, 0.975) / want - 1.0).abs() < 1e-7);
     }
 
+    fn without_student(of: Predictive) -> Predictive {
+        let Shape { mixture, sigma, specimen, .. } = Arc::into_inner(of.shape).unwrap();
+        Predictive { centre: of.centre, shape: Arc::new(Shape { mixture, sigma, specimen, student: None }) }
+    }
+
     /// Never surer than the median, never less sure than the mixture; no jump where τ̂ becomes 0. One specimen a cell: v is
     /// more than the variance of report and specimen together.
     #[test]
@@ -496,7 +523,7 @@ mod tests {
                 let p = Pieces { line, observed, pair, df, report, sigma, sigma_df: 24.0, shared: NONE };
                 let of = |target| Predictive::new(0.0, p, target, Distribution::LogNormal);
                 let [specimen, median, mixture] =
-                    [of(Target::Specimen), of(Target::Material), Predictive { student: None, ..of(Target::Specimen) }]
+                    [of(Target::Specimen), of(Target::Material), without_student(of(Target::Specimen))]
                         .map(|p| p.quantile(0.975).unwrap());
                 assert!(specimen >= median * (1.0 - 1e-9), "{df} {pair} {step}");
                 assert!(specimen <= mixture * (1.0 + 1e-9), "{df} {pair} {step}");

@@ -1,5 +1,7 @@
 //! How laboratory times are read as times on one road surface.
 
+use std::collections::HashMap;
+
 use super::classes::{ClassCorrection, ClassCorrections, CorrectionBasis};
 use super::corrected::CorrectedTime;
 use super::factor::{Correction, CorrectionOptions};
@@ -321,7 +323,35 @@ impl SurfaceCorrection {
         own.map_or(classes.other_factor(), ClassCorrection::factor)
     }
 
-    pub(super) fn apply(&self, report: &LabReport, base: &Correction) -> CorrectedTime {
+    /// The distributions of a report and their limits; `readings` are those of reports before it.
+    fn reading(
+        &self,
+        (x, known): (f64, Known),
+        class: Option<&str>,
+        base: &Correction,
+        readings: &mut Readings,
+    ) -> (f64, Reading) {
+        // Only the uncertainty of a slope depends on the time itself.
+        let at = if self.classes.is_some() || self.form == Form::ConstantRatio { 0.0 } else { x };
+        let of = self.classes.as_ref().and_then(|c| c.basis(class).1);
+        let key = (of, [known.variance, known.days, at].map(f64::to_bits));
+        if readings.0.len() >= MOST_READINGS {
+            readings.0.clear();
+        }
+        let reading = readings.0.entry(key).or_insert_with(|| {
+            let tail = 0.5 * (1.0 - base.options.level);
+            let [line, material, specimen] = [Target::Line, Target::Material, Target::Specimen]
+                .map(|target| self.distribution_at(at, known, target, class, base));
+            let limits = [&line, &material, &specimen].map(|p| {
+                let (lower, upper) = p.quantile(tail).zip(p.quantile(1.0 - tail))?;
+                Some([lower, p.middle()?, upper])
+            });
+            Reading { limits, predictives: [material, specimen] }
+        });
+        (x - at, reading.clone())
+    }
+
+    pub(super) fn apply(&self, report: &LabReport, base: &Correction, readings: &mut Readings) -> CorrectedTime {
         let level = base.options.level;
         let tail = 0.5 * (1.0 - level);
         // A bound shares its error probability between the report and the line (Bonferroni).
@@ -349,27 +379,21 @@ impl SurfaceCorrection {
         };
         match lab {
             LogMedian::Known { value: x, variance } => {
-                let [line, material, specimen] = [Target::Line, Target::Material, Target::Specimen].map(|target| {
-                    self.distribution_at(x, Known { variance, days: report.days() }, target, class, base)
-                });
-                let estimate = |p: &Predictive, method| -> Estimate {
-                    let limits = p.quantile(tail).zip(p.quantile(1.0 - tail)).zip(p.middle());
+                let known = Known { variance, days: report.days() };
+                let (shift, Reading { limits, predictives }) = self.reading((x, known), class, base, readings);
+                let estimate = |limits: Option<[f64; 3]>, method| -> Estimate {
                     limits
-                        .and_then(|((lower, upper), middle)| {
-                            let (l, m, u) = (libm::exp(lower), libm::exp(middle), libm::exp(upper));
+                        .and_then(|logs| {
+                            let [l, m, u] = logs.map(|log| libm::exp(log + shift));
                             Interval::new(m.clamp(l, u), l, u, level, method).ok()
                         })
                         .map_or_else(|| Estimate::not_estimable("its limits leave the range of numbers"), Into::into)
                 };
-                let values = [
-                    estimate(
-                        &line,
-                        if self.classes.is_some() { IntervalMethod::Prediction } else { IntervalMethod::StudentT },
-                    ),
-                    estimate(&material, IntervalMethod::Prediction),
-                    estimate(&specimen, IntervalMethod::Prediction),
-                ];
-                result(values, Some(libm::exp(x)), Some([material, specimen]))
+                let of_line =
+                    if self.classes.is_some() { IntervalMethod::Prediction } else { IntervalMethod::StudentT };
+                let methods = [of_line, IntervalMethod::Prediction, IntervalMethod::Prediction];
+                let values = [0, 1, 2].map(|i| estimate(limits[i], methods[i]));
+                result(values, Some(libm::exp(x)), Some(predictives.map(|p| p.shifted(shift))))
             }
             LogMedian::Bound { side, value } => {
                 let known = Known { variance: 0.0, days: report.days() };
@@ -408,6 +432,24 @@ impl SurfaceCorrection {
             .map_or_else(|| Estimate::not_estimable("its bound leaves the range of numbers"), Into::into)
     }
 }
+
+/// What reports of one class, as many specimens and days share on one surface: all but the place.
+#[derive(Debug, Clone)]
+struct Reading {
+    /// Log lower limit, middle and upper limit of the line, the median and one further specimen.
+    limits: [Option<[f64; 3]>; 3],
+    predictives: [Predictive; 2],
+}
+
+/// Class; variance and days of the report, and the log time where the reading depends on it.
+type ReadingKey = (Option<usize>, [u64; 3]);
+
+/// Readings of one surface that further reports may share: thousands of reports have a few dozen of them.
+#[derive(Debug, Default)]
+pub(super) struct Readings(HashMap<ReadingKey, Reading>);
+
+/// Above this many they start anew, which bounds the memory.
+const MOST_READINGS: usize = 4096;
 
 /// How well a log median on the belt is known.
 #[derive(Debug, Clone, Copy, PartialEq)]

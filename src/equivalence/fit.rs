@@ -10,7 +10,7 @@ use super::rows::{
     Attempt, ClassDeparture, ConstantRatio, Form, PowerLaw, PredictionGain, ScalePosition, SharedCondition,
     SurfaceEquivalence, Unavailable, check_decisions,
 };
-use super::scatter_line::ScatterEstimator;
+use super::scatter_line::{ScatterEstimator, ScatterLine};
 use super::tost::{Tost, check_alpha, check_bounds, tost};
 use crate::campaign::{Campaign, Decision, Surface, SurfaceRole};
 use crate::error::{ErrorKind, Result};
@@ -294,9 +294,9 @@ impl Work<'_> {
         if found < needed {
             return (Attempt::Unavailable(Unavailable::TooFewPairs { needed, found }), None);
         }
-        let errors = columns.leave_one_out(|without| {
-            let (d, se) = columns.ratios(Some(without));
-            Ok(columns.x[without] + random_effects(&d, &se, self.plan.scatter_estimator)?.mean())
+        let errors = columns.leave_out(|fold| {
+            let (d, se) = columns.ratios(Some(fold));
+            Ok((random_effects(&d, &se, self.plan.scatter_estimator)?.mean(), 1.0))
         });
         let fit = self.fit_constant_ratio(columns, road, root_mean_square(errors.as_deref()));
         (Attempt::from(fit), errors)
@@ -314,7 +314,7 @@ impl Work<'_> {
             log_ratio: log.estimate,
             log_standard_error: standard_error,
             degrees_of_freedom: log.equivalent_degrees_of_freedom().min(1e9),
-            shared_log_variance: columns.common().min(standard_error * standard_error),
+            shared_log_variance: columns.common.min(standard_error * standard_error),
             intrinsic_log_scatter: fit.intrinsic_scatter(),
             intrinsic_log_scatter_lower: limits.0,
             intrinsic_log_scatter_upper: limits.1,
@@ -337,19 +337,19 @@ impl Work<'_> {
         if columns.x.iter().all(|x| x.to_bits() == first.to_bits()) {
             return (Attempt::Unavailable(Unavailable::SameLaboratoryTimes), None);
         }
-        let errors = columns.leave_one_out(|without| {
-            let fit = columns.line(Some(without))?;
-            Ok(fit.line().intercept() + fit.line().slope() * columns.x[without])
-        });
-        let fit = self.fit_power_law(columns, root_mean_square(errors.as_deref()));
+        let line = match columns.line() {
+            Ok(line) => line,
+            Err(error) => return (Attempt::from(Err(error)), None),
+        };
+        let errors = columns.leave_out(|fold| columns.line_without(fold, &line));
+        let fit = self.fit_power_law(columns, &line, root_mean_square(errors.as_deref()));
         (Attempt::from(fit), errors)
     }
 
-    fn fit_power_law(&self, columns: &Columns, leave_one_out: Option<f64>) -> Result<PowerLaw> {
-        let fit = columns.line(None)?;
+    fn fit_power_law(&self, columns: &Columns, fit: &ScatterLine, leave_one_out: Option<f64>) -> Result<PowerLaw> {
         let level = self.severity.level();
         let scatter_df = count(fit.line().degrees_of_freedom());
-        let (own, added) = (fit.small_sample_covariance(), columns.shared_covariance(&fit));
+        let (own, added) = (fit.small_sample_covariance(), columns.shared_covariance(fit));
         let covariance = LineCovariance {
             slope_standard_error: libm::hypot(own.slope_standard_error, added.slope_standard_error),
             intercept_standard_error: libm::hypot(own.intercept_standard_error, added.intercept_standard_error),

@@ -279,8 +279,8 @@ pub(super) enum Criterion {
 
 /// One line in scaled units.
 pub(super) struct At {
-    slope: f64,
-    intercept: f64,
+    pub(super) slope: f64,
+    pub(super) intercept: f64,
     pub(super) weights: Vec<f64>,
     pub(super) residuals: Vec<f64>,
     /// Adjusted x, relative to their weighted mean `x_bar`.

@@ -2,7 +2,7 @@
 
 use super::line::LineCovariance;
 use super::rows::{LeftOut, LeftOutReason, MaterialPair};
-use super::scatter_line::{ScatterEstimator, ScatterLine, york_with_scatter};
+use super::scatter_line::{ScatterEstimator, ScatterLine, line_of_scatter, york_with_scatter};
 use crate::campaign::Campaign;
 use crate::error::Result;
 use crate::estimate::Estimate;
@@ -19,7 +19,25 @@ pub(super) struct Columns {
     pub(super) sy: Vec<f64>,
     /// Covariances of the shared parts: of road medians, of laboratory medians, of road with laboratory; row-major.
     shared: [Vec<f64>; 3],
+    /// What moves all log ratios alike: the mean covariance of two of them.
+    pub(super) common: f64,
     estimator: ScatterEstimator,
+}
+
+/// Parts that the pairs are left out in; up to as many pairs each is one by itself.
+const FOLDS: usize = 200;
+
+/// One of the parts that pairs are left out in.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Fold {
+    part: usize,
+    of: usize,
+}
+
+impl Fold {
+    fn holds(self, i: usize) -> bool {
+        i % self.of == self.part
+    }
 }
 
 /// Pairs of the materials with a median on both, and why the others are none.
@@ -84,14 +102,20 @@ impl Columns {
             };
             a.iter().flat_map(|&i| b.iter().map(move |&j| entry(i, j))).collect()
         };
-        Self {
+        let mut columns = Self {
             x: pairs.iter().map(|p| p.laboratory_log_median).collect(),
             sx: own(&lab),
             y: pairs.iter().map(|p| p.road_log_median).collect(),
             sy: own(&road),
             shared: [of(&road, &road), of(&lab, &lab), of(&road, &lab)],
+            common: 0.0,
             estimator,
-        }
+        };
+        let n = columns.len();
+        let off = (0..n).flat_map(|i| (0..i).map(move |j| (i, j)));
+        let sum: f64 = off.map(|(i, j)| columns.shared(1.0, i, j)).sum();
+        columns.common = (2.0 * sum / (count(n) * count(n.saturating_sub(1)).max(1.0))).max(0.0);
+        columns
     }
 
     pub(super) fn len(&self) -> usize {
@@ -106,34 +130,29 @@ impl Columns {
         rr[ij] - slope * (rl[ij] + rl[ji]) + slope * slope * ll[ij]
     }
 
-    /// What moves all log ratios alike: the mean covariance of two of them.
-    pub(super) fn common(&self) -> f64 {
-        let n = self.len();
-        let off = (0..n).flat_map(|i| (0..i).map(move |j| (i, j)));
-        let sum: f64 = off.map(|(i, j)| self.shared(1.0, i, j)).sum();
-        (2.0 * sum / (count(n) * count(n.saturating_sub(1)).max(1.0))).max(0.0)
-    }
-
-    /// Log ratios of all pairs (but one) and the standard errors that they do not have in common.
-    pub(super) fn ratios(&self, without: Option<usize>) -> (Vec<f64>, Vec<f64>) {
-        let common = self.common();
+    /// Log ratios of all pairs (but those of a fold) and the standard errors that they do not have in common.
+    pub(super) fn ratios(&self, without: Option<Fold>) -> (Vec<f64>, Vec<f64>) {
         (0..self.len())
-            .filter(|i| Some(*i) != without)
+            .filter(|i| without.is_none_or(|fold| !fold.holds(*i)))
             .map(|i| {
                 let own = self.sx[i] * self.sx[i] + self.sy[i] * self.sy[i];
                 // A pair of few days may hold more of them than the others do.
-                let variance = own + (self.shared(1.0, i, i) - common).max(0.0);
+                let variance = own + (self.shared(1.0, i, i) - self.common).max(0.0);
                 (self.y[i] - self.x[i], libm::sqrt(variance))
             })
             .unzip()
     }
 
-    pub(super) fn line(&self, without: Option<usize>) -> Result<ScatterLine> {
+    pub(super) fn line(&self) -> Result<ScatterLine> {
+        york_with_scatter(&self.x, &self.sx, &self.y, &self.sy, &vec![0.0; self.len()], self.estimator)
+    }
+
+    /// Intercept and slope without the pairs of a fold, with the scatter of all pairs.
+    pub(super) fn line_without(&self, fold: Fold, whole: &ScatterLine) -> Result<(f64, f64)> {
         let keep = |v: &[f64]| -> Vec<f64> {
-            v.iter().enumerate().filter(|(i, _)| Some(*i) != without).map(|(_, v)| *v).collect()
+            v.iter().enumerate().filter(|(i, _)| !fold.holds(*i)).map(|(_, v)| *v).collect()
         };
-        let x = keep(&self.x);
-        york_with_scatter(&x, &keep(&self.sx), &keep(&self.y), &keep(&self.sy), &vec![0.0; x.len()], self.estimator)
+        line_of_scatter([&self.x, &self.sx, &self.y, &self.sy].map(|v| keep(v)), whole)
     }
 
     /// What days, runs and belts add to the covariance of a line: that of the weighted means which slope and intercept
@@ -162,12 +181,15 @@ impl Columns {
         }
     }
 
-    /// Error of the log road median of each material predicted from the others; `None` below four pairs, or where the
-    /// fit without one of them fails.
-    pub(super) fn leave_one_out(&self, predict: impl Fn(usize) -> Result<f64>) -> Option<Vec<f64>> {
+    /// Error of the log road median of each material predicted from the others by the intercept and slope that `line`
+    /// finds without its fold; `None` below four pairs, or where a fit fails.
+    pub(super) fn leave_out(&self, line: impl Fn(Fold) -> Result<(f64, f64)>) -> Option<Vec<f64>> {
         if self.len() < 4 {
             return None;
         }
-        (0..self.len()).map(|i| predict(i).ok().map(|p| self.y[i] - p)).collect()
+        let of = self.len().min(FOLDS);
+        let lines: Vec<(f64, f64)> = (0..of).map(|part| line(Fold { part, of }).ok()).collect::<Option<_>>()?;
+        let error = |i: usize| self.y[i] - lines[i % of].0 - lines[i % of].1 * self.x[i];
+        Some((0..self.len()).map(error).collect())
     }
 }

@@ -325,7 +325,8 @@ record! {
         copy observed_log_variance: f64,
         /// Degrees of freedom of s²: pairs − 1.
         copy scatter_degrees_of_freedom: f64,
-        /// Root mean square error of each log road median predicted from the other materials; `None` below four pairs.
+        /// Root mean square error of each log road median predicted from the other materials, with the τ of all in the weights;
+        /// `None` below four pairs. Above 200 pairs they are left out in 200 parts.
         copy leave_one_out_log_error: Option<f64>,
     }
 }
@@ -397,7 +398,8 @@ record! {
         copy observed_log_variance: f64,
         /// Degrees of freedom of s²: pairs − 2.
         copy scatter_degrees_of_freedom: f64,
-        /// Root mean square error of each log road median predicted from the other materials; `None` below four pairs.
+        /// Root mean square error of each log road median predicted from the other materials, with the τ of all in the weights;
+        /// `None` below four pairs. Above 200 pairs they are left out in 200 parts.
         copy leave_one_out_log_error: Option<f64>,
     }
 }

@@ -30,6 +30,15 @@ pub enum ScatterEstimator {
     MaximumLikelihood,
 }
 
+impl ScatterEstimator {
+    fn criterion(self) -> Criterion {
+        match self {
+            Self::Restricted => Criterion::Distance,
+            Self::MaximumLikelihood => Criterion::Likelihood,
+        }
+    }
+}
+
 /// Where the estimate of τ lies.
 ///
 /// ```
@@ -291,11 +300,7 @@ pub fn york_with_scatter(
             return Err(ErrorKind::option("standard error", 0, "an error in x or in y for every pair, or for none"));
         }
     };
-    let criterion = match estimator {
-        ScatterEstimator::Restricted => Criterion::Distance,
-        ScatterEstimator::MaximumLikelihood => Criterion::Likelihood,
-    };
-    let theta = pairs.search(tau2, criterion)?;
+    let theta = pairs.search(tau2, estimator.criterion())?;
     let line = pairs.finish(theta, tau2)?;
     let n = count(pairs.len());
     // From scaled y to y: ln v gains 2 ln(scale) a pair; the determinant is in units x²/y⁴.
@@ -327,6 +332,19 @@ pub fn york_with_scatter(
     };
     finite("the line", &[fit.objective, fit.intrinsic_scatter, fit.typical_variance, fit.observed_variance])?;
     Ok(fit)
+}
+
+/// Intercept and slope through some of the pairs of a line, with the scatter of all.
+pub(super) fn line_of_scatter([x, sx, y, sy]: [Vec<f64>; 4], whole: &ScatterLine) -> Result<(f64, f64)> {
+    let pairs = Pairs::new("a line with scatter", 3, &x, &sx, &y, &sy, &vec![0.0; x.len()])?;
+    if pairs.errorless() > 0 {
+        let line = york_with_scatter(&x, &sx, &y, &sy, &vec![0.0; x.len()], whole.estimator)?.line;
+        return Ok((line.intercept, line.slope));
+    }
+    let tau2 = (whole.intrinsic_scatter / pairs.y_scale).powi(2);
+    let at = pairs.line(pairs.search(tau2, whole.estimator.criterion())?, tau2)?;
+    let slope = at.slope * pairs.y_scale / pairs.x_scale;
+    Ok((pairs.y_shift + pairs.y_scale * at.intercept - slope * pairs.x_shift, slope))
 }
 
 /// Divisor of a residual sum of squares.

@@ -89,7 +89,9 @@ impl Axis {
     fn decades(&self, digits: &[f64], step: usize) -> Vec<(f64, String)> {
         const LAST: i32 = 300;
         let mut ticks = Vec::new();
-        for exponent in (-LAST..=LAST).step_by(step) {
+        let (from, to) = self.range();
+        let (from, to) = (libm::log10(from) - 1.5, libm::log10(to) + 0.5);
+        for exponent in (-LAST..=LAST).step_by(step).filter(|e| (from..to).contains(&f64::from(*e))) {
             for &digit in digits {
                 // Parsed, not computed: 5e-2 and not 0.050000000000000003.
                 let Ok(value) = format!("{digit}e{exponent}").parse::<f64>() else { continue };

@@ -1,5 +1,6 @@
 //! The page: one HTML file that needs nothing else.
 
+use crate::correction::CorrectedTime;
 use crate::document::CRATE_VERSION;
 use crate::error::{ErrorKind, Result};
 use crate::screening::{LeftOut, ScreeningReport};
@@ -15,8 +16,8 @@ use super::plots;
 const MOST_TIMES: usize = 6;
 /// Trials without a remark that are listed by name.
 const MOST_LISTED: usize = 1000;
-/// Rows of cell medians on the page.
-const MOST_CELLS: usize = 500;
+/// Laboratory reports in the pictures.
+const MOST_REPORTS: usize = 60;
 /// Rows of the table of influence.
 const MOST_INFLUENTIAL: usize = 10;
 
@@ -119,7 +120,7 @@ impl<'a> Page<'a> {
             html.figures(&plots::lab_road(
                 equivalence,
                 belt.correction.as_ref(),
-                &belt.corrected,
+                first_reports(&belt.corrected),
                 &options(&id("lab-road")),
             )?);
         }
@@ -155,14 +156,16 @@ impl<'a> Page<'a> {
         }
         html.chapter(&format!("reports-{}", i + 1), &format!("Reports from {} as road times", belt.laboratory));
         let rows = &belt.corrected;
-        let mut drawn = plots::corrected_reports(rows, None, &options(&format!("drawn-reports-{}", i + 1)))?;
+        let mut drawn =
+            plots::corrected_reports(first_reports(rows), None, &options(&format!("drawn-reports-{}", i + 1)))?;
         let all = drawn.len();
         drawn.truncate(MOST_TIMES);
         html.figures(&drawn[..drawn.len().min(1)]);
-        html.folded(&format!("All {} as a table", count(rows.len(), "reading")), |html| {
+        let file = crate::study::numbered("corrected_reports.csv", i);
+        html.folded(&format!("{} as a table", capital(&count(rows.len(), "reading"))), |html| {
             html.figures(&drawn[drawn.len().min(1)..]);
-            if all > MOST_TIMES {
-                html.paragraph("The first reports are drawn; the table holds all.");
+            if all > MOST_TIMES || first_reports(rows).len() < rows.len() {
+                html.paragraph(&format!("The first reports are drawn; all are in {file}."));
             }
             html.table(&tables::corrected_reports(rows, None));
             Ok(())
@@ -199,13 +202,6 @@ impl<'a> Page<'a> {
             Ok(())
         })?;
         let Ok(cells) = fit.cell_means(campaign) else { return Ok(()) };
-        if cells.cells().len() > MOST_CELLS {
-            html.paragraph(&format!(
-                "The medians of {} are too many for this page.",
-                count(cells.cells().len(), "cell")
-            ));
-            return Ok(());
-        }
         html.folded("The median of every material on every surface", |html| {
             html.table(&tables::cell_medians(&cells));
             Ok(())
@@ -305,6 +301,12 @@ impl<'a> Page<'a> {
         }
         html.table(&table);
     }
+}
+
+/// Readings of the reports that are drawn.
+fn first_reports(rows: &[CorrectedTime]) -> &[CorrectedTime] {
+    let beyond = rows.chunk_by(|a, b| a.report_id() == b.report_id()).take(MOST_REPORTS).map(<[_]>::len).sum();
+    &rows[..beyond]
 }
 
 fn exposed(belt: &Belt) -> Table {

@@ -340,8 +340,9 @@ impl Study {
         let Some(equivalence) = &belt.equivalence else { return belt };
         belt.correction = at(Stage::Correction).keep(self.correction(equivalence), not_had);
         let Some(correction) = &belt.correction else { return belt };
+        let reports: Vec<&LabReport> = reports.collect();
+        belt.corrected = correction.apply_all(reports.iter().copied());
         for report in reports {
-            belt.corrected.extend(correction.apply(report));
             if let Some(slide) = &self.slide {
                 match slide.rows(equivalence, correction, report) {
                     Ok(rows) => belt.slides.extend(rows),

@@ -10,8 +10,22 @@ use crate::estimate::significant;
 use super::escape::{clean, escape_html, escape_markdown};
 use super::{Align, Drawn, Table};
 
+/// Rows that are shown to a reader; [`Table::to_csv`] has all.
+const MOST_SHOWN: usize = 500;
+
 impl Table {
-    /// Title, caption, a pipe table and the notes, as Markdown.
+    fn shown_rows(&self) -> &[Vec<super::Value>] {
+        &self.rows[..self.rows.len().min(MOST_SHOWN)]
+    }
+
+    /// The notes, and how many rows are not shown.
+    fn shown_notes(&self) -> impl Iterator<Item = String> {
+        let more = self.rows.len().saturating_sub(MOST_SHOWN);
+        let more = (more > 0).then(|| format!("The first {MOST_SHOWN} of {} rows.", self.rows.len()));
+        more.into_iter().chain(self.notes.iter().cloned())
+    }
+
+    /// Title, caption, a pipe table and the notes, as Markdown; of a long table the first 500 rows.
     ///
     /// ```
     /// use surface_severity::tables::{Column, Table, Value};
@@ -30,14 +44,11 @@ impl Table {
         out.push_str(&line(self.columns.iter().map(|c| escape_markdown(&c.full_heading())).collect()));
         let rule = |align| if align == Align::Right { "---:" } else { "---" };
         out.push_str(&line(self.columns.iter().map(|c| rule(c.align).to_owned()).collect()));
-        for row in &self.rows {
+        for row in self.shown_rows() {
             out.push_str(&line(row.iter().map(|v| escape_markdown(&v.shown())).collect()));
         }
-        if !self.notes.is_empty() {
-            out.push('\n');
-        }
-        for note in &self.notes {
-            out.push_str(&format!("- {}\n", escape_markdown(note)));
+        for (i, note) in self.shown_notes().enumerate() {
+            out.push_str(&format!("{}- {}\n", if i == 0 { "\n" } else { "" }, escape_markdown(&note)));
         }
         out
     }
@@ -67,7 +78,7 @@ impl Table {
         String::from_utf8(writer.into_inner().unwrap_or_default()).unwrap_or_default()
     }
 
-    /// Aligned plain text; also what `Display` prints.
+    /// Aligned plain text, of a long table the first 500 rows; also what `Display` prints.
     ///
     /// ```
     /// use surface_severity::tables::{Column, Table, Value};
@@ -81,7 +92,7 @@ impl Table {
     pub fn to_text(&self) -> String {
         let headings: Vec<String> = self.columns.iter().map(|c| clean(&c.full_heading())).collect();
         let rows: Vec<Vec<String>> =
-            self.rows.iter().map(|row| row.iter().map(|v| clean(&v.shown())).collect()).collect();
+            self.shown_rows().iter().map(|row| row.iter().map(|v| clean(&v.shown())).collect()).collect();
         let widths: Vec<usize> = headings
             .iter()
             .enumerate()
@@ -109,13 +120,13 @@ impl Table {
         for row in &rows {
             out.push_str(&line(row));
         }
-        for note in &self.notes {
-            out.push_str(&wrapped(&clean(note), "- "));
+        for note in self.shown_notes() {
+            out.push_str(&wrapped(&clean(&note), "- "));
         }
         out
     }
 
-    /// A `<table>` with caption, scoped headers and right-aligned numbers; notes follow as a list.
+    /// A `<table>` with caption, scoped headers and right-aligned numbers, of a long table the first 500 rows; notes follow as a list.
     /// Styles are inline and colours are those of the surroundings, so it reads on light and dark.
     /// Intervals are drawn beside the numbers where the table holds any. Where leading columns repeat
     /// over several rows (reports, surfaces), they become a heading of those rows.
@@ -181,7 +192,7 @@ impl Table {
         out.push_str("</tr></thead>\n");
         out.push_str(if self.grouped > 0 { "<tbody class=\"group\">\n" } else { "<tbody>\n" });
         let scale = self.drawn.as_ref().and_then(|d| Strip::new(d).map(|s| (d, s)));
-        for (r, row) in self.rows.iter().enumerate() {
+        for (r, row) in self.shown_rows().iter().enumerate() {
             let heads = |i: usize| self.rows[i].iter().take(self.grouped);
             if self.grouped > 0 && (r == 0 || !heads(r).eq(heads(r - 1))) {
                 if r > 0 {
@@ -229,9 +240,10 @@ impl Table {
                 drawn.mark.map_or(String::new(), |m| format!("; the thin line marks {}", significant(m, 3)))
             ));
         }
-        if !self.notes.is_empty() {
+        let notes: Vec<String> = self.shown_notes().collect();
+        if !notes.is_empty() {
             out.push_str(&format!("<ul{}>\n", style("font-size:0.88em;margin:0.4em 0;padding-left:1.2em")));
-            for note in &self.notes {
+            for note in &notes {
                 out.push_str(&format!("<li>{}</li>\n", escape_html(note)));
             }
             out.push_str("</ul>\n");

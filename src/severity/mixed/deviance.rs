@@ -282,24 +282,17 @@ impl Problem {
             }
         }
         let (log_determinant, trace) = match self.criterion {
-            Criterion::Reml => (factor.log_determinant(), self.traces(&factor, gamma, &scale, columns, None)),
+            Criterion::Reml => (factor.log_determinant(), self.traces(&factor, gamma, &scale, None)),
             Criterion::Ml => {
                 let random = self.random_factor(gamma)?;
-                let trace = self.traces(&random, gamma, &scale[..self.q], self.q, self.random.as_ref().map(|r| &r.0));
+                let trace = self.traces(&random, gamma, &scale[..self.q], self.random.as_ref().map(|r| &r.0));
                 (random.log_determinant(), trace)
             }
         };
         Some(State { gamma: gamma.to_vec(), log_determinant, r2, solution, factor, score, average, trace })
     }
 
-    fn traces(
-        &self,
-        factor: &Factor,
-        gamma: &[f64],
-        scale: &[f64],
-        columns: usize,
-        matrix: Option<&Symmetric>,
-    ) -> Vec<f64> {
+    fn traces(&self, factor: &Factor, gamma: &[f64], scale: &[f64], matrix: Option<&Symmetric>) -> Vec<f64> {
         let matrix = matrix.unwrap_or(&self.w);
         let selected = factor.selected_inverse();
         self.components
@@ -310,17 +303,13 @@ impl Problem {
                 if g * largest > TINY {
                     return range.clone().map(|i| 1.0 - selected.diagonal(i)).sum::<f64>() / g;
                 }
-                let mut column = vec![0.0; columns];
                 range
                     .clone()
                     .map(|i| {
-                        column.fill(0.0);
-                        column[i] = matrix.diagonal[i] * scale[i];
-                        for (j, w) in matrix.row(i) {
-                            column[j] = w * scale[j];
-                        }
-                        let solved = factor.solve(&column);
-                        matrix.diagonal[i] - column.iter().zip(&solved).map(|(a, b)| a * b).sum::<f64>()
+                        let own = std::iter::once((i, matrix.diagonal[i]));
+                        let column: Vec<(usize, f64)> =
+                            own.chain(matrix.row(i)).map(|(j, w)| (j, w * scale[j])).filter(|c| c.1 != 0.0).collect();
+                        matrix.diagonal[i] - factor.quadratic_form(&selected, &column)
                     })
                     .sum()
             })

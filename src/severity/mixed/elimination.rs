@@ -430,6 +430,22 @@ impl Factor {
         out
     }
 
+    /// `cᵀ M⁻¹ c` of a sparse column c: from entries of the inverse where the pattern has them all, as it has for what
+    /// meets in a row, else by a solution.
+    pub(super) fn quadratic_form(&self, selected: &Selected, column: &[(usize, f64)]) -> f64 {
+        let pairs = column.iter().flat_map(|&(i, a)| column.iter().map(move |&(j, b)| (i, j, a * b)));
+        let known: Option<f64> =
+            pairs.map(|(i, j, ab)| self.plan.place(i, j).map(|place| ab * selected.at(place))).sum();
+        known.unwrap_or_else(|| {
+            let mut full = vec![0.0; self.plan.order.len()];
+            for &(i, a) in column {
+                full[i] = a;
+            }
+            let solved = self.solve(&full);
+            column.iter().map(|&(i, a)| a * solved[i]).sum()
+        })
+    }
+
     fn tail_inverse(&self) -> DMatrix<f64> {
         let Some(tail) = &self.tail else { return DMatrix::zeros(0, 0) };
         invert_lower_product(tail.l_dirty())

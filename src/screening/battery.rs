@@ -93,10 +93,11 @@ impl Screened<'_> {
         self.notes.extend(unrecorded.into_iter().map(|u| ScreeningNote::Unrecorded { rule: u.test, trials: u.trials }));
         for cell in &self.cells.cells {
             let members = &self.cells.trial[cell.start..cell.end];
-            let time = |i: usize| self.campaign.trials()[i].abrasion_time_s;
+            let time = |i: &usize| self.campaign.trials()[*i].abrasion_time_s;
+            let mut sorted: Vec<f64> = members.iter().filter_map(time).collect();
+            sorted.sort_by(f64::total_cmp);
             for &i in members {
-                let others = members.iter().filter(|&&j| j != i).filter_map(|&j| time(j)).collect();
-                if let Some(found) = impossibly_short(&self.plan.rules, &self.campaign.trials()[i], others) {
+                if let Some(found) = impossibly_short(&self.plan.rules, &self.campaign.trials()[i], &sorted) {
                     self.evidence[i].push(found);
                 }
             }
@@ -480,9 +481,8 @@ impl Screened<'_> {
         let mut found: Vec<(Cell, usize, Deletion)> = Vec::new();
         let mut not_comparable = 0;
         for cell in &self.cells.cells {
-            let times = self.cells.of(cell);
-            for k in 0..cell.len() {
-                match pooled.deletion(times, k) {
+            for (k, deletion) in pooled.deletions(self.cells.of(cell)).into_iter().enumerate() {
+                match deletion {
                     Some(deletion) => found.push((*cell, k, deletion)),
                     None => not_comparable += 1,
                 }

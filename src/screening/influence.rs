@@ -170,8 +170,9 @@ struct Members {
     trials: Vec<usize>,
 }
 
-/// Rows per piece of parallel work, each with its own scratch space.
+/// Least rows per piece of parallel work, and most pieces: each has its own scratch space, as long as the campaign.
 const CHUNK: usize = 64;
+const MOST_CHUNKS: usize = 64;
 
 /// Leaves out one trial or group at a time and refits `severity`, trials taken as independent given their material and
 /// surface: what days, runs and belts share is not told from them again for each trial left out.
@@ -311,13 +312,14 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
 
 /// The rows of all groups, in their order, whoever computes them.
 fn in_chunks<T: Sync>(groups: &[T], chunk: impl Fn(&[T]) -> Vec<InfluenceRow> + Sync + Send) -> Vec<InfluenceRow> {
+    let rows = groups.len().div_ceil(MOST_CHUNKS).max(CHUNK);
     #[cfg(feature = "parallel")]
     let rows: Vec<Vec<InfluenceRow>> = {
         use rayon::prelude::*;
-        groups.par_chunks(CHUNK).map(chunk).collect()
+        groups.par_chunks(rows).map(chunk).collect()
     };
     #[cfg(not(feature = "parallel"))]
-    let rows: Vec<Vec<InfluenceRow>> = groups.chunks(CHUNK).map(chunk).collect();
+    let rows: Vec<Vec<InfluenceRow>> = groups.chunks(rows).map(chunk).collect();
     rows.into_iter().flatten().collect()
 }
 

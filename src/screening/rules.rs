@@ -340,14 +340,16 @@ fn run_length(rules: &Rules, campaign: &Campaign, evidence: &mut [Vec<Evidence>]
     }
 }
 
-/// A time impossibly short against the rest of its cell; `others` as recorded, bounds as times.
-pub(crate) fn impossibly_short(rules: &Rules, trial: &Trial, others: Vec<f64>) -> Option<Evidence> {
+/// A time impossibly short against the rest of its cell; `sorted`: those of the whole cell as recorded, bounds as times.
+pub(crate) fn impossibly_short(rules: &Rules, trial: &Trial, sorted: &[f64]) -> Option<Evidence> {
     let time = trial.abrasion_time_s?;
-    if others.len() < 2 || trial.outcome == Outcome::RunOut {
+    if sorted.len() < 3 || trial.outcome == Outcome::RunOut {
         return None;
     }
-    let n = others.len();
-    let typical = median_of(others)?;
+    let n = sorted.len() - 1;
+    let own = sorted.partition_point(|t| *t < time);
+    let other = |k: usize| sorted[if k < own { k } else { k + 1 }];
+    let typical = if n % 2 == 1 { other(n / 2) } else { 0.5 * (other(n / 2 - 1) + other(n / 2)) };
     let ratio = time / typical;
     (ratio < rules.shortest_fraction).then(|| {
         let reason = format!(

@@ -26,6 +26,7 @@ struct Mark {
 struct Row {
     label: Vec<String>,
     marks: Vec<Mark>,
+    trials: usize,
     median_s: Option<f64>,
     height: f64,
 }
@@ -108,12 +109,12 @@ pub(crate) fn first_abrasion_times(
                     shortened |= cut;
                     let median_s = fit.median(&material.name, name).ok().map(|i| i.estimate());
                     let height = if label.len() > 1 { 2.0 * LINE + 2.0 } else { LINE + 3.5 };
-                    Some(Row { marks: marks(campaign, trials, &axis), label, median_s, height })
+                    Some(Row { marks: marks(campaign, trials, &axis), trials: trials.len(), label, median_s, height })
                 })
                 .collect();
             let height =
                 heading.iter().map(|_| 15.0).sum::<f64>() + 4.0 + rows.iter().map(|r| r.height).sum::<f64>() + 28.0;
-            let trials = rows.iter().map(|r| r.marks.len()).sum();
+            let trials = rows.iter().map(|r| r.trials).sum();
             Block { heading, rows, height, trials }
         })
         .collect();
@@ -138,8 +139,11 @@ pub(crate) fn first_abrasion_times(
         };
         let trials: usize = columns.iter().flat_map(|c| c.iter()).map(|b| b.trials).sum();
         let id = if page == 0 { id.clone() } else { format!("{id}-{}", page + 1) };
-        let caption = caption(fit, trials, shown, shortened, page == 0);
-        plots.push(draw(&columns, &axis, (width, block_width, gap), &id, &title, caption)?);
+        let mut text = caption(fit, trials, shown, shortened, page == 0);
+        if columns.iter().flat_map(|c| c.iter()).flat_map(|b| &b.rows).any(|r| r.trials > MOST_MARKS) {
+            text.push_str(&format!(" In a row of more than {MOST_MARKS} trials those that coincide are one mark."));
+        }
+        plots.push(draw(&columns, &axis, (width, block_width, gap), &id, &title, text)?);
     }
     Ok((plots, total))
 }
@@ -157,6 +161,9 @@ fn order(campaign: &Campaign, fit: &SeverityFit) -> Vec<usize> {
         .collect()
 }
 
+/// In a row of more trials those on the same half pixel are one mark.
+const MOST_MARKS: usize = 100;
+
 /// Marks of one row. Marks that would hide each other are set off upwards and downwards.
 fn marks(campaign: &Campaign, trials: &[usize], axis: &Axis) -> Vec<Mark> {
     let mut marks: Vec<Mark> = trials
@@ -171,6 +178,9 @@ fn marks(campaign: &Campaign, trials: &[usize], axis: &Axis) -> Vec<Mark> {
         (_, Some(t)) => axis.at(t),
     };
     marks.sort_by(|a, b| place(a).total_cmp(&place(b)));
+    if marks.len() > MOST_MARKS {
+        marks.dedup_by(|b, a| a.outcome == b.outcome && place(b) - place(a) < 0.5);
+    }
     let mut last = [f64::NEG_INFINITY; LANES.len()];
     for i in 0..marks.len() {
         let x = place(&marks[i]).min(axis.at(f64::MAX) + 16.0);

@@ -146,7 +146,7 @@ impl Interval {
     /// ```
     ///
     /// # Errors
-    /// As [`new`](Self::new), for instance where the limits overflow.
+    /// As [`new`](Self::new); [`ErrorKind::NotEstimable`] where a limit is not a positive number.
     pub fn from_log(
         log_estimate: f64,
         log_standard_error: f64,
@@ -155,13 +155,12 @@ impl Interval {
         method: IntervalMethod,
     ) -> Result<Self> {
         let half = quantile * log_standard_error;
-        Self::new(
-            libm::exp(log_estimate),
-            libm::exp(log_estimate - half),
-            libm::exp(log_estimate + half),
-            level,
-            method,
-        )
+        let [estimate, lower, upper] = [log_estimate, log_estimate - half, log_estimate + half].map(libm::exp);
+        if !(lower > 0.0 && upper.is_finite()) {
+            let reason = "its limits are out of reach of numbers: next to nothing is known of its scatter".into();
+            return Err(ErrorKind::NotEstimable { quantity: "an interval".into(), reason }.into());
+        }
+        Self::new(estimate, lower, upper, level, method)
     }
 
     /// The point estimate.

@@ -50,6 +50,7 @@ mod severity;
 
 pub use interval::percentile_of_sorted;
 pub use replicates::{BootstrapInterval, Replicates};
+pub(crate) use run::MOST_REPLICATES;
 pub use run::{Bootstrap, Observer};
 pub use scheme::Scheme;
 pub use severity::SeverityBootstrap;

@@ -59,6 +59,9 @@ pub struct Bootstrap {
     pub(crate) most_replicates: usize,
 }
 
+/// More replicates than this are not held in memory.
+pub(crate) const MOST_REPLICATES: usize = 10_000_000;
+
 fn most_replicates() -> usize {
     100_000
 }
@@ -242,8 +245,9 @@ impl Bootstrap {
 
     pub(crate) fn check(&self) -> Result<()> {
         check_level(self.level)?;
-        if self.replicates < 100 {
-            return Err(ErrorKind::option("replicates", self.replicates, "at least 100"));
+        if !(100..=MOST_REPLICATES).contains(&self.replicates) {
+            let expected = format!("at least 100 and at most {MOST_REPLICATES}");
+            return Err(ErrorKind::option("replicates", self.replicates, &expected));
         }
         if !(0.0..=1.0).contains(&self.max_failures) {
             return Err(ErrorKind::option("max_failures", self.max_failures, "a share between 0 and 1"));
@@ -422,6 +426,9 @@ impl Bootstrap {
         }
         if stratum.is_empty() {
             return Err(ErrorKind::NothingToFit { reason: "no rows to resample".into() }.into());
+        }
+        if let Some(beyond) = stratum.iter().find(|s| **s >= stratum.len()) {
+            return Err(ErrorKind::option("stratum", beyond, "strata numbered from 0, no more than there are rows"));
         }
         let count = stratum.iter().max().map_or(0, |m| m + 1);
         let mut strata: Vec<Vec<usize>> = vec![Vec::new(); count];

@@ -71,6 +71,9 @@ impl Agreement {
         let difference = second.0 - first.0;
         let standard_error = libm::hypot(first.1, second.1);
         let zeta = difference / standard_error;
+        if !(difference.abs() < 1e300 && standard_error < 1e300 && zeta.is_finite()) {
+            return Err(ErrorKind::option("result", difference, "a difference that is a number of standard uncertainties"));
+        }
         let p_value = 2.0 * normal_cdf(-zeta.abs());
         Ok(Self { difference, standard_error, normalised_error: 0.5 * zeta, zeta, p_value })
     }
@@ -88,10 +91,12 @@ impl Agreement {
     #[must_use]
     pub fn trials_to_settle(&self) -> Option<f64> {
         let ratio = TWO_SIDED_95 / self.zeta.abs();
-        (ratio > 1.0 && ratio.is_finite()).then_some(ratio * ratio)
+        (ratio > 1.0 && ratio < 1e100).then_some(ratio * ratio)
     }
 }
 
+/// Beyond it nobody takes a difference for a ratio of times.
+const LARGEST_LOG_RATIO: f64 = 50.0;
 /// Upper 2.5 % point of the normal distribution.
 const TWO_SIDED_95: f64 = 1.959_963_984_540_054;
 
@@ -99,6 +104,10 @@ const TWO_SIDED_95: f64 = 1.959_963_984_540_054;
 impl fmt::Display for Agreement {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let expected = TWO_SIDED_95 * self.standard_error;
+        if self.difference.abs().max(expected) > LARGEST_LOG_RATIO {
+            let (difference, expected) = (significant(self.difference, 3), significant(expected, 3));
+            return write!(f, "The second is the first plus {difference}, of which {expected} may be chance.");
+        }
         write!(
             f,
             "The second is {} times the first; by chance a ratio of {} to {} is expected in 19 of 20 such pairs (ζ = {}, \
@@ -110,7 +119,7 @@ impl fmt::Display for Agreement {
             significant(self.normalised_error, 3)
         )?;
         match self.trials_to_settle() {
-            None if self.difference == 0.0 => f.write_str(": they agree."),
+            None if self.zeta.abs() < 1.0 => f.write_str(": they agree."),
             None => f.write_str(": they disagree; look for what differs between the two."),
             Some(more) => write!(
                 f,
@@ -318,6 +327,9 @@ impl Consensus {
             }
         }
         let standard_uncertainty = 1.25 * deviation / libm::sqrt(count(p));
+        if !(mean.is_finite() && deviation.is_finite()) {
+            return Err(ErrorKind::option("result", "their sum", "results whose squares are numbers"));
+        }
         Ok(Self { mean, standard_deviation: deviation, standard_uncertainty, results: p })
     }
 }

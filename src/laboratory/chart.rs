@@ -141,11 +141,13 @@ impl Chart {
     /// ```
     ///
     /// # Errors
-    /// [`ErrorKind::InvalidOption`] (a time that is not positive, options out of range); [`ErrorKind::TooFew`] base points, or
+    /// [`ErrorKind::InvalidOption`] (a time that no clock gives, options out of range); [`ErrorKind::TooFew`] base points, or
     /// none after them; [`ErrorKind::ScatterNotEstimable`] where the base points are equal.
     pub fn of_times(&self, readings: &[(String, f64)]) -> Result<ControlChart> {
-        if let Some((label, time)) = readings.iter().find(|r| !(r.1 > 0.0 && r.1.is_finite())) {
-            return Err(ErrorKind::option(&format!("time of {label}"), time, "a positive number of seconds"));
+        for (label, time) in readings {
+            if let Some(expected) = crate::campaign::refuse_time(*time) {
+                return Err(ErrorKind::option(&format!("time of {label}"), time, &expected));
+            }
         }
         let x: Vec<(String, f64)> = readings.iter().map(|(label, t)| (label.clone(), libm::log(*t))).collect();
         self.of_values(&x, None)

@@ -66,6 +66,9 @@ fn edge(p: f64) -> f64 {
     }
 }
 
+/// Fewer degrees of freedom carry nothing, and half of them may underflow.
+const FEWEST: f64 = 1e-100;
+
 /// Student t quantile for any positive `df`, infinite included (then normal).
 ///
 /// Above 1000 degrees of freedom the Cornish–Fisher expansion to 1/df⁴ (Abramowitz & Stegun
@@ -87,7 +90,7 @@ pub(crate) fn t_quantile(p: f64, df: f64) -> f64 {
         return x + (g1 + (g2 + (g3 + g4 / df) / df) / df) / df;
     }
     match StudentsT::new(0.0, 1.0, df) {
-        Ok(t) if p > 1e-290 => t.inverse_cdf(p),
+        Ok(t) if p > 1e-290 && df >= FEWEST => t.inverse_cdf(p),
         _ => f64::NAN,
     }
 }
@@ -100,7 +103,7 @@ pub(crate) fn two_sided_quantile(level: f64, df: Option<f64>) -> f64 {
 
 /// Upper tail probability of Student t.
 pub(crate) fn t_survival(t: f64, df: f64) -> f64 {
-    if t.is_nan() || df.is_nan() || df <= 0.0 {
+    if t.is_nan() || df.is_nan() || df < FEWEST {
         return f64::NAN;
     }
     if df.is_infinite() || df > 1e8 {
@@ -126,6 +129,9 @@ pub(crate) fn f_survival(f: f64, numerator: f64, denominator: f64) -> f64 {
     if denominator > 1e6 {
         return chi_squared_survival(f * numerator, numerator);
     }
+    if numerator < FEWEST || denominator < FEWEST {
+        return f64::NAN;
+    }
     FisherSnedecor::new(numerator, denominator).map_or(f64::NAN, |d| d.sf(f))
 }
 
@@ -134,12 +140,15 @@ pub(crate) fn chi_squared_survival(x: f64, df: f64) -> f64 {
     if x.is_nan() || x <= 0.0 {
         return if x.is_nan() { f64::NAN } else { 1.0 };
     }
+    if df < FEWEST {
+        return f64::NAN;
+    }
     ChiSquared::new(df).map_or(f64::NAN, |d| d.sf(x))
 }
 
 /// χ² quantile; NaN off the domain.
 pub(crate) fn chi_squared_quantile(p: f64, df: f64) -> f64 {
-    if !(p > 0.0 && p < 1.0) {
+    if !(p > 0.0 && p < 1.0) || df < FEWEST {
         return f64::NAN;
     }
     ChiSquared::new(df).map_or(f64::NAN, |d| d.inverse_cdf(p))

@@ -344,6 +344,8 @@ impl Plan {
     pub fn required(&self, goal: &Goal, resource: Resource, most: usize) -> Result<Requirement> {
         goal.check()?;
         let layout = self.layout()?;
+        // A larger answer is none.
+        let most = most.min(super::plan::MOST_TRIALS);
         let least = match resource {
             Resource::SpecimensPerCell | Resource::DaysPerSurface => 1,
             Resource::Materials => 2,

@@ -3,6 +3,7 @@
 use super::cells::PlannedCell;
 use super::expected::Expected;
 use super::expected_precision::Prepared;
+use super::plan::MOST_TRIALS;
 use super::plan::{Known, Plan};
 use crate::error::{ErrorKind, Result};
 use crate::numeric::count;
@@ -337,8 +338,8 @@ impl Augment {
     /// [`ErrorKind::UnknownSurface`], [`ErrorKind::UnknownMaterial`]; errors of the plan.
     pub fn run(&self, plan: &Plan) -> Result<Augmentation> {
         for (option, value) in [("trials", self.trials), ("step", self.step), ("new_days", self.new_days)] {
-            if value == 0 {
-                return Err(ErrorKind::option(option, value, "at least 1"));
+            if value == 0 || value > MOST_TRIALS {
+                return Err(ErrorKind::option(option, value, &format!("from 1 to {MOST_TRIALS}")));
             }
         }
         plan.layout()?;

@@ -315,12 +315,13 @@ impl Plan {
     /// Specimens of a material on a surface, over all days.
     #[must_use]
     pub fn specimens(&self, material: &str, surface: &str) -> usize {
-        self.cells.iter().filter(|c| c.material == material && c.surface == surface).map(|c| c.specimens).sum()
+        let of = self.cells.iter().filter(|c| c.material == material && c.surface == surface);
+        of.fold(0, |sum, c| sum.saturating_add(c.specimens))
     }
     /// All specimens.
     #[must_use]
     pub fn trials(&self) -> usize {
-        self.cells.iter().map(|c| c.specimens).sum()
+        self.cells.iter().fold(0, |sum, c| sum.saturating_add(c.specimens))
     }
 
     pub(crate) fn put_material(&mut self, name: String, durability_s: f64) {
@@ -380,6 +381,10 @@ impl Plan {
         if self.report_specimens == 0 {
             return Err(ErrorKind::option("report_specimens", 0, "at least 1"));
         }
+        let trials = self.cells.iter().fold(0_usize, |sum, c| sum.saturating_add(c.specimens));
+        if trials > MOST_TRIALS {
+            return Err(ErrorKind::option("specimens", trials, &format!("at most {MOST_TRIALS} in all")));
+        }
         for pair in self.materials.windows(2).map(|w| (&w[0].name, &w[1].name)) {
             sorted("materials", pair)?;
         }
@@ -405,8 +410,9 @@ impl Plan {
             if let Some(scatter) = s.departure_log_scatter {
                 not_negative("departure_log_scatter", scatter)?;
             }
-            if s.days == 0 {
-                return Err(ErrorKind::option("days", 0, &format!("at least one day on surface {:?}", s.name)));
+            if s.days == 0 || s.days > MOST_TRIALS {
+                let what = format!("at least one day on surface {:?}, and at most {MOST_TRIALS}", s.name);
+                return Err(ErrorKind::option("days", s.days, &what));
             }
         }
         let reference = self.surface_position(&self.reference)?;
@@ -520,6 +526,9 @@ impl Plan {
         standings(&links, &materials, &surfaces, layout.reference).map(|_| ())
     }
 }
+
+/// More trials than this no campaign has.
+pub(super) const MOST_TRIALS: usize = 1_000_000;
 
 fn sorted(what: &str, (a, b): (&String, &String)) -> Result<()> {
     if a < b { Ok(()) } else { Err(ErrorKind::option(what, b, "names sorted, each once")) }

@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use serde::{Deserialize, Serialize};
 
-use crate::bootstrap::Observer;
+use crate::bootstrap::{MOST_REPLICATES, Observer};
 use crate::campaign::{Campaign, SurfaceRole, Trial};
 use crate::equivalence::{Equivalence, EquivalenceFit, Tost};
 use crate::error::{ErrorKind, Result};
@@ -335,8 +335,8 @@ impl Simulation {
     /// # Errors
     /// As [`run`](Self::run).
     pub fn run_with(&self, plan: &Plan, observer: &mut impl Observer) -> Result<Simulated> {
-        if self.replicates == 0 {
-            return Err(ErrorKind::option("replicates", 0, "at least 1"));
+        if !(1..=MOST_REPLICATES).contains(&self.replicates) {
+            return Err(ErrorKind::option("replicates", self.replicates, &format!("from 1 to {MOST_REPLICATES}")));
         }
         crate::equivalence::tost(0.0, 1.0, None, (self.lower_bound, self.upper_bound), self.alpha).map(|_: Tost| ())?;
         let layout = plan.layout()?;

@@ -77,11 +77,12 @@ pub fn generalised_esd(values: &[f64], largest: usize, significance: f64) -> Res
     if largest == 0 {
         return Err(ErrorKind::option("largest", largest, "at least 1 outlier to look for"));
     }
-    if values.len() < largest + 3 {
+    let needed = largest.saturating_add(3);
+    if values.len() < needed {
         return Err(ErrorKind::TooFew {
             method: format!("a test for {largest} outlier(s)"),
             what: "values".into(),
-            needed: largest + 3,
+            needed,
             found: values.len(),
         }
         .into());
@@ -128,8 +129,9 @@ pub(crate) fn as_f64(n: usize) -> f64 {
 }
 
 pub(crate) fn check_sample(values: &[f64]) -> Result<()> {
-    match values.iter().find(|v| !v.is_finite()) {
-        Some(bad) => Err(ErrorKind::option("value", bad, "a finite number")),
+    // Squares must be numbers too.
+    match values.iter().find(|v| v.is_nan() || v.abs() > 1e150) {
+        Some(bad) => Err(ErrorKind::option("value", bad, "a number of at most 1e150")),
         None => Ok(()),
     }
 }

@@ -168,12 +168,6 @@ impl Engine {
                     }
                 }
                 rows[q - 1][q - 1] = 0.5 / core.variance_degrees_of_freedom(None).unwrap_or(1.0);
-                // Solved column by column: symmetric but for rounding.
-                for a in 0..q {
-                    for b in 0..a {
-                        rows[a][b] = rows[b][a];
-                    }
-                }
                 rows
             }
             Some(Random::Censored(fitted, _)) => {
@@ -183,6 +177,12 @@ impl Engine {
                 (0..q).map(|a| (0..q).map(|b| entry(a, b)).collect()).collect()
             }
         };
+        // Solved column by column: symmetric but for rounding.
+        for a in 0..q {
+            for b in 0..a {
+                rows[a][b] = rows[b][a];
+            }
+        }
         for Known(change) in &self.known {
             for a in 0..q - 1 {
                 for b in 0..q - 1 {

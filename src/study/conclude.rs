@@ -424,9 +424,9 @@ fn in_short(evidence: &Evidence) -> String {
     }
 }
 
-/// Coefficient of variation of log-normal times, per cent.
+/// Coefficient of variation of log-normal times, per cent; of a standard deviation above 20 that of 20.
 fn percent(log_standard_deviation: f64) -> f64 {
-    100.0 * libm::sqrt(libm::expm1(log_standard_deviation * log_standard_deviation))
+    100.0 * libm::sqrt(libm::expm1(log_standard_deviation.min(20.0).powi(2)))
 }
 
 fn scatter(result: &StudyResult) -> ScatterConclusion {

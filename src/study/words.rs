@@ -339,7 +339,7 @@ impl fmt::Display for ScatterConclusion {
         write!(
             f,
             "Specimens of one material on one surface scatter by about {} % (standard deviation of log time {})",
-            significant(self.percent, 2),
+            shown_percent(self.percent),
             significant(self.log_standard_deviation, 2)
         )?;
         let others: Vec<String> = self
@@ -357,7 +357,11 @@ impl fmt::Display for ScatterConclusion {
 }
 
 fn shown_percent(percent: f64) -> String {
-    if percent < 0.05 { "0".into() } else { significant(percent, 2) }
+    match percent {
+        p if p < 0.05 => "0".into(),
+        p if p > 10_000.0 => "more than 10000".into(),
+        p => significant(p, 2),
+    }
 }
 
 impl fmt::Display for RecordedRemark {

@@ -63,9 +63,17 @@ macro_rules! record {
 }
 pub(crate) use record;
 
+/// Sizes of numbers whose squares and quotients are numbers: no result of this crate is beyond.
+const LEAST: f64 = 1e-100;
+const LARGEST: f64 = 1e100;
+
+fn within_reach(value: f64) -> bool {
+    value.abs() <= LARGEST
+}
+
 /// Fails unless all are finite.
 pub(crate) fn all_finite(values: &[(&str, f64)]) -> Result<(), String> {
-    match values.iter().find(|v| !v.1.is_finite()) {
+    match values.iter().find(|v| !within_reach(v.1)) {
         Some((name, value)) => Err(format!("{name} = {value}: expected a finite number")),
         None => Ok(()),
     }
@@ -73,7 +81,7 @@ pub(crate) fn all_finite(values: &[(&str, f64)]) -> Result<(), String> {
 
 /// Fails unless all are finite and at least 0.
 pub(crate) fn all_at_least_zero(values: &[(&str, f64)]) -> Result<(), String> {
-    match values.iter().find(|v| !(v.1.is_finite() && v.1 >= 0.0)) {
+    match values.iter().find(|v| !(within_reach(v.1) && v.1 >= 0.0)) {
         Some((name, value)) => Err(format!("{name} = {value}: expected a finite number of at least 0")),
         None => Ok(()),
     }
@@ -81,7 +89,7 @@ pub(crate) fn all_at_least_zero(values: &[(&str, f64)]) -> Result<(), String> {
 
 /// Fails unless all are finite and above 0.
 pub(crate) fn all_positive(values: &[(&str, f64)]) -> Result<(), String> {
-    match values.iter().find(|v| !(v.1.is_finite() && v.1 > 0.0)) {
+    match values.iter().find(|v| !(within_reach(v.1) && v.1 >= LEAST)) {
         Some((name, value)) => Err(format!("{name} = {value}: expected a finite number above 0")),
         None => Ok(()),
     }

@@ -68,7 +68,7 @@ usage: severity_study [--trials FILE --reference SURFACE] [options]
   --condition COLUMN   trials with the same text there share conditions, as those of one day do; repeatable
   --covariate COLUMN=NOMINAL  a number that acts on times, everything stated at the nominal value: a power
                        law of speed_m_per_s and normal_force_n, linear otherwise; repeatable
-  --plan               also say what the same campaign once more would tell
+  --plan               also say what the same campaign once more would tell, with a run sheet in random order
   --bootstrap N        replicates of a bootstrap, for comparison; 0 (default) for none, else 100 or more
   --seed N             seed of whatever is drawn at random (default 1)
   --level 0.95         confidence level of all limits

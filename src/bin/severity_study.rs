@@ -69,6 +69,14 @@ fn run() -> Result<(), Failure> {
     let files = report::files(&result, &wanted.command, &[("trial table".into(), table)])?;
     #[cfg(feature = "spreadsheet")]
     let files = beside_workbooks(files, &wanted.trials, &result)?;
+    let files = match wanted.plan {
+        true => {
+            let plan = Plan::from_fit(&result.severity).existing(&campaign);
+            let cloth = wanted.cloth.as_deref().map(|cloth| (cloth, CLOTH_EVERY));
+            files.with("run_sheet.csv", tables::run_sheet(&plan, Some(&campaign), wanted.seed, cloth)?.to_csv())
+        }
+        false => files,
+    };
     let inputs: Vec<&Path> = wanted.inputs().collect();
     files.write(&wanted.out, &inputs)?;
     progress.finish();
@@ -92,11 +100,15 @@ fn run() -> Result<(), Failure> {
     }
     if wanted.plan {
         text.push_str(&format!("\n{}", Plan::from_fit(&result.severity).existing(&campaign).precision()?));
+        text.push_str(&format!("Run sheet: {}\n", wanted.out.join("run_sheet.csv").display()));
     }
     // A reader that had enough (`| head`) is no failure: the files are written.
     let _ = std::io::stdout().lock().write_all(text.as_bytes());
     Ok(())
 }
+
+/// Drops of the belt between two of the reference cloth on a run sheet: common practice, no source.
+const CLOTH_EVERY: usize = 10;
 
 /// Who keeps trials in a workbook gets corrected reports in one too.
 #[cfg(feature = "spreadsheet")]

@@ -320,9 +320,11 @@ impl ClassCorrections {
             return Err("corrections by class need two classes and a scatter within them".into());
         }
         for g in &self.groups {
-            if g.values == 0 || !g.mean.is_finite() || !(g.standard_error > 0.0 && g.standard_error.is_finite()) {
-                return Err(format!("the mean of class {:?} is not a number with a standard error", g.class));
+            if g.values == 0 {
+                return Err(format!("the mean of class {:?} is of no material", g.class));
             }
+            all_finite(&[("mean", g.mean)])?;
+            all_positive(&[("standard_error", g.standard_error)])?;
             if g.class.is_none() && g.values != 1 {
                 return Err("a material without a class stands by itself".into());
             }

@@ -9,7 +9,7 @@ use crate::campaign::{Decision, SurfaceRole};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{BoundSide, Estimate, Interval};
 use crate::numeric::count;
-use crate::record::{all_at_least_zero, all_finite, covariance, labels, record};
+use crate::record::{all_at_least_zero, all_finite, all_positive, covariance, labels, record};
 use crate::severity::Grouping;
 
 /// The form of the relation between laboratory and road times.
@@ -634,7 +634,7 @@ impl ScalePosition {
 }
 
 fn check_df(df: f64) -> std::result::Result<(), String> {
-    if df > 0.0 && df.is_finite() { Ok(()) } else { Err(format!("degrees_of_freedom = {df} is not positive")) }
+    all_positive(&[("degrees_of_freedom", df)])
 }
 
 /// A shared variance and its degrees of freedom belong together.

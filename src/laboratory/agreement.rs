@@ -72,7 +72,11 @@ impl Agreement {
         let standard_error = libm::hypot(first.1, second.1);
         let zeta = difference / standard_error;
         if !(difference.abs() < 1e300 && standard_error < 1e300 && zeta.is_finite()) {
-            return Err(ErrorKind::option("result", difference, "a difference that is a number of standard uncertainties"));
+            return Err(ErrorKind::option(
+                "result",
+                difference,
+                "a difference that is a number of standard uncertainties",
+            ));
         }
         let p_value = 2.0 * normal_cdf(-zeta.abs());
         Ok(Self { difference, standard_error, normalised_error: 0.5 * zeta, zeta, p_value })

@@ -43,6 +43,7 @@ mod information;
 mod plan;
 mod power;
 mod precision;
+mod run_order;
 mod simulate;
 
 pub use allocation::{Goal, Requirement, Resource};

@@ -40,7 +40,7 @@ pub use claims::{class_corrections, decisions, prediction_gains, requirements, s
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
 pub use mixed::variance_components;
 pub use planning::{
-    augmentation, equivalence_power, planned_cells, planned_corrections, planned_factors, simulated_factors,
+    augmentation, equivalence_power, planned_cells, planned_corrections, planned_factors, run_sheet, simulated_factors,
 };
 pub use screening::{answers, flagged, influence, verdicts};
 pub use severity::{

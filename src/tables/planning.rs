@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::campaign::{Campaign, SurfaceRole};
+use crate::error::Result;
 use crate::planning::{
     Augmentation, CorrectionPrecision, EquivalencePower, Plan, Precision, Simulated, SimulatedEquivalence,
 };
@@ -52,6 +54,74 @@ pub fn planned_cells(plan: &Plan) -> Table {
         table.note(format!("{}: supposed factor {}, {end}.", s.name(), crate::significant(s.factor(), 3)));
     }
     table
+}
+
+/// The run sheet of a plan: its drops in random order, with the columns of a trial table, times and outcomes to be filled in.
+///
+/// Day by day, surface by surface, in blocks that hold every material at most once: what drifts in a day falls on all
+/// materials alike. `cloth`: the reference cloth and every how many drops of the laboratory surface it is dropped, besides
+/// first and last. Classes come from `campaign`, where it is given. The same seed gives the same order.
+///
+/// ```
+/// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+/// # use surface_severity::planning::{Plan, PlannedSurface};
+/// # let plan = Plan::new("road", 0.2)
+/// #     .surface(PlannedSurface::new("road", 1.0))
+/// #     .surface(PlannedSurface::new("belt", 2.5))
+/// #     .laboratory("belt")
+/// #     .material("cowhide", 12.0)
+/// #     .material("aramid denim", 3.5)
+/// #     .material("cotton denim", 0.9)
+/// #     .material("polyamide weave", 4.5)
+/// #     .specimens_per_cell(5);
+/// use surface_severity::campaign::Campaign;
+/// use surface_severity::tables;
+/// let sheet = tables::run_sheet(&plan, None, 1, Some(("cotton denim", 10)))?;
+/// // 20 drops on each, and the cloth before drops 1 and 11 and at the end of the belt's day.
+/// assert_eq!(sheet.rows().len(), 20 + 20 + 3);
+/// // Filled in, it is a trial table.
+/// let filled = sheet.to_csv().replace(",,,\n", ",4.2,perforated,\n");
+/// let path = std::env::temp_dir().join(format!("run_sheet_{}.csv", std::process::id()));
+/// std::fs::write(&path, filled).expect("a folder for temporary files");
+/// assert_eq!(Campaign::read_path(&path)?.len(), 43);
+/// # std::fs::remove_file(path).ok();
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
+/// # Errors
+/// As [`Plan::precision`](crate::planning::Plan::precision); [`ErrorKind::InvalidOption`](crate::ErrorKind::InvalidOption) for
+/// a cloth every 0 drops.
+pub fn run_sheet(plan: &Plan, campaign: Option<&Campaign>, seed: u64, cloth: Option<(&str, usize)>) -> Result<Table> {
+    let columns = [
+        ("trial_id", "trial"),
+        ("day", "day"),
+        ("surface", "surface"),
+        ("surface_role", "role"),
+        ("material", "material"),
+        ("material_class", "class"),
+        ("abrasion_time_s", "time, s"),
+        ("outcome", "outcome"),
+        ("note", "note"),
+    ];
+    let columns = columns.map(|(name, heading)| Column::words(name, heading)).into();
+    let mut table = Table::new("Run sheet", columns).with_caption(
+        "In this order; outcome: perforated, run_out, opened_at_contact or void, the latter with its reason as a note.",
+    );
+    for (i, drop) in plan.run_order(seed, cloth)?.into_iter().enumerate() {
+        let class =
+            campaign.and_then(|c| c.materials().iter().find(|m| m.name == drop.material)).and_then(|m| m.class.clone());
+        let role = if drop.laboratory { SurfaceRole::Laboratory } else { SurfaceRole::Road };
+        let words = [
+            format!("P{:04}", i + 1),
+            drop.day,
+            drop.surface.to_owned(),
+            role.to_string(),
+            drop.material.to_owned(),
+            class.unwrap_or_default(),
+        ];
+        table.add(words.into_iter().map(Value::text).chain(std::iter::repeat_n(Value::text(""), 3)).collect());
+    }
+    Ok(table)
 }
 
 /// Expected intervals of the factors, harshest surface first.

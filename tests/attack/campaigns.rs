@@ -93,7 +93,8 @@ fn reports(seed: u64) -> LabReports {
 fn attack(seed: u64) -> Option<()> {
     let campaign = campaign(seed)?;
     let reference = campaign.surfaces().iter().find(|s| s.role != Some(SurfaceRole::Laboratory))?.name.clone();
-    let distribution = [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic][seed as usize % 3];
+    let distribution =
+        [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic][usize::try_from(seed % 3).unwrap()];
     let reports = reports(seed);
     let study = Study::new(Severity::new(reference).distribution(distribution));
     let result = match study.run(&campaign, Some(&reports)) {
@@ -131,7 +132,7 @@ fn attack(seed: u64) -> Option<()> {
 
 #[test]
 fn studies_of_campaigns_without_sense() {
-    let seeds: u64 = std::env::var("ATTACKS").ok().and_then(|n| n.parse().ok()).unwrap_or(150);
+    let seeds: u64 = std::env::var("ATTACKS").ok().and_then(|n| n.parse().ok()).unwrap_or(100);
     let first: u64 = std::env::var("FIRST_ATTACK").ok().and_then(|n| n.parse().ok()).unwrap_or(0);
     let mut failed = Vec::new();
     let mut studied = 0;

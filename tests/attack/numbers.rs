@@ -9,24 +9,10 @@ use surface_severity::planning::{Augment, Criterion, Goal, Plan, Resource, Simul
 use surface_severity::screening::{generalised_esd, mad, median};
 use surface_severity::severity::Severity;
 use surface_severity::slide::Slide;
-use surface_severity::{Estimate, ErrorKind};
+use surface_severity::{ErrorKind, Estimate};
 
-const ENDS: [f64; 14] = [
-    0.0,
-    -0.0,
-    -1.0,
-    5e-324,
-    1e-308,
-    1e-16,
-    0.5,
-    1.0,
-    95.0,
-    1e16,
-    f64::MAX,
-    f64::MIN,
-    f64::INFINITY,
-    f64::NAN,
-];
+const ENDS: [f64; 14] =
+    [0.0, -0.0, -1.0, 5e-324, 1e-308, 1e-16, 0.5, 1.0, 95.0, 1e16, f64::MAX, f64::MIN, f64::INFINITY, f64::NAN];
 
 fn readings(times: &[f64]) -> Vec<(String, f64)> {
     times.iter().enumerate().map(|(i, t)| (format!("drop {i}"), *t)).collect()
@@ -44,7 +30,10 @@ fn counts_of_the_whole_word() {
         assert!(generalised_esd(&[1.0, 2.0, 3.0, 9.0], n, 0.05).is_err() || n == 1, "{n}");
         assert!(Bootstrap::stratified(n).severity(&plan, &campaign).is_err(), "{n} replicates");
         assert!(Bootstrap::stratified(100).run(&[n], |_| Ok(vec![1.0])).is_err() || n == 0, "stratum {n}");
-        assert!(Chart::new(n).of_times(&readings(&[1.0, 2.0, 3.0, 2.0, 1.0, 2.0, 3.0, 2.0])).is_err(), "{n} base points");
+        assert!(
+            Chart::new(n).of_times(&readings(&[1.0, 2.0, 3.0, 2.0, 1.0, 2.0, 3.0, 2.0])).is_err(),
+            "{n} base points"
+        );
     }
     let fit = plan.fit(&campaign).unwrap();
     for n in [usize::MAX / 2, usize::MAX] {
@@ -97,19 +86,31 @@ fn columns_of_ends() {
         for y in ENDS {
             let values = [x, 1.0, y, 2.0, 1.5, 0.7];
             let finite = |v: Option<f64>| v.is_none_or(f64::is_finite);
-            if let Ok(fit) = random_effects(&values, &[0.1, 0.2, x.abs(), 0.1, y.abs(), 0.3], ScatterEstimator::Restricted) {
+            if let Ok(fit) =
+                random_effects(&values, &[0.1, 0.2, x.abs(), 0.1, y.abs(), 0.3], ScatterEstimator::Restricted)
+            {
                 assert!(fit.mean().is_finite() && fit.standard_error().is_finite(), "{values:?}");
                 assert!(fit.interval(0.95).is_err() || fit.interval(0.95).unwrap().upper().is_finite());
             }
             let e = [0.1; 6];
             let errors = [0.1, x, 0.1, 0.2, 0.1, y];
-            if let Ok(fit) = york_with_scatter(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0], &errors, &values, &e, &[0.0; 6], ScatterEstimator::Restricted) {
+            if let Ok(fit) = york_with_scatter(
+                &[1.0, 2.0, 3.0, 4.0, 5.0, 6.0],
+                &errors,
+                &values,
+                &e,
+                &[0.0; 6],
+                ScatterEstimator::Restricted,
+            ) {
                 assert!(fit.line().slope().is_finite() && fit.intrinsic_scatter().is_finite(), "{values:?} {errors:?}");
             }
             let classes = [Some("a"), Some("a"), Some("b"), Some("b"), Some("c"), None];
             let _ = class_effects(&values, &errors, &classes, ScatterEstimator::Restricted);
             if let Ok(esd) = generalised_esd(&values, 2, 0.05) {
-                assert!(esd.steps.iter().all(|s| s.statistic.is_finite() && s.critical_value.is_finite()), "{values:?}");
+                assert!(
+                    esd.steps.iter().all(|s| s.statistic.is_finite() && s.critical_value.is_finite()),
+                    "{values:?}"
+                );
             }
             assert!(finite(median(&values).ok().flatten()), "{values:?}");
             assert!(finite(mad(&values).ok().flatten()), "{values:?}");
@@ -122,5 +123,8 @@ fn columns_of_ends() {
         }
     }
     // Constant values: no outlier, and no division by nothing.
-    assert!(generalised_esd(&[2.0; 8], 3, 0.05).is_err_and(|e| !e.to_string().contains("NaN")) || generalised_esd(&[2.0; 8], 3, 0.05).is_ok_and(|e| e.outliers == 0));
+    assert!(
+        generalised_esd(&[2.0; 8], 3, 0.05).is_err_and(|e| !e.to_string().contains("NaN"))
+            || generalised_esd(&[2.0; 8], 3, 0.05).is_ok_and(|e| e.outliers == 0)
+    );
 }

@@ -336,24 +336,39 @@ impl Bootstrap {
     where
         F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
     {
-        self.statistic_on((plan, campaign), names, statistic, 0..self.replicates, &mut (), true)?.finish()
+        self.statistic_observed((plan, campaign), names, statistic, &mut ())
     }
 
-    /// Replicates `range`, and where `whole` those that [`until`](Self::until) adds.
-    fn statistic_on<F>(
+    /// As [`statistic`](Self::statistic), watched: the observer is called between blocks of replicates, and may stop it; what
+    /// is done is returned.
+    ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+    /// use std::ops::ControlFlow;
+    /// use surface_severity::bootstrap::Bootstrap;
+    /// use surface_severity::campaign::Campaign;
+    /// let trials = |c: &Campaign| Ok(vec![c.trials().iter().filter_map(|t| t.abrasion_time_s).sum::<f64>()]);
+    /// let mut watch = |done: usize, _total: usize| if done < 100 { ControlFlow::Continue(()) } else { ControlFlow::Break(()) };
+    /// let bootstrap = Bootstrap::stratified(10_000);
+    /// let replicates = bootstrap.statistic_observed((&plan, &campaign), &["seconds in all"], trials, &mut watch)?;
+    /// assert!(replicates.len() >= 100 && replicates.len() < 10_000);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// As [`statistic`](Self::statistic).
+    pub fn statistic_observed<F>(
         &self,
         (plan, campaign): (&Severity, &Campaign),
         names: &[&str],
         statistic: F,
-        range: Range<usize>,
         observer: &mut impl Observer,
-        whole: bool,
     ) -> Result<Replicates>
     where
         F: Fn(&Campaign) -> Result<Vec<f64>> + Sync,
     {
         self.check()?;
-        self.check_range(&range)?;
         let plan = &plan.clone().independent();
         let prepared = Prepared::new(plan, campaign)?;
         let fit = prepared.fit(plan, campaign)?;
@@ -375,18 +390,18 @@ impl Bootstrap {
         })?;
         let provenance = Provenance::new(self, plan, campaign, names.iter().map(|n| (*n).to_owned()).collect());
         let influence = if campaign.len() <= self.replicates { deletions(campaign, p, checked) } else { Vec::new() };
-        let mut out = Replicates::start(provenance, observed, influence, range.start);
+        let mut out = Replicates::start(provenance, observed, influence, 0);
         let one = |r: usize, draw: &mut Draw, values: &mut [f64]| {
             drawer.draw(&mut stream(self.seed, r as u64), draw);
             values.copy_from_slice(&checked(&drawer.resample(draw, campaign))?);
             Ok(())
         };
-        loop_over(range, p, observer, &mut out, Draw::default, one);
-        while let Some(total) = whole.then(|| self.more(&out)).flatten() {
+        loop_over(0..self.replicates, p, observer, &mut out, Draw::default, one);
+        while let Some(total) = self.more(&out) {
             out.extend_plan(total);
             loop_over(out.range().end..total, p, observer, &mut out, Draw::default, one);
         }
-        Ok(out)
+        out.finish()
     }
 
     /// Replicates of any statistic of plain rows that fall into strata (stratified scheme).

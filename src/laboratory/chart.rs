@@ -222,7 +222,7 @@ impl Chart {
             return Err(few("points in the base period", 4, m));
         }
         if readings.len() <= m {
-            return Err(few("points, so that some follow the base period", m + 1, readings.len()));
+            return Err(few("points, so that some follow the base period", m.saturating_add(1), readings.len()));
         }
         let x: Vec<f64> = readings.iter().map(|r| r.1).collect();
         let (centre, sd, share, df) = match known {

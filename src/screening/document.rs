@@ -75,7 +75,7 @@ pub struct ScreeningDocument {
     pub robust_scale: Option<f64>,
     /// Each surface factor on all trials, robustly, without the flagged trials, and as decided.
     pub headline: Vec<HeadlineFactor>,
-    /// One verdict per trial, in the order of the campaign.
+    /// One verdict per trial, sorted by trial id.
     pub verdicts: Vec<Verdict>,
     /// Cells, days and belts about which a test between groups spoke.
     pub groups: Vec<GroupVerdict>,

@@ -225,19 +225,19 @@ impl ScreeningReport {
     pub fn decisions(&self) -> impl Iterator<Item = &Decision> {
         self.verdicts.iter().filter_map(|v| v.decision.as_ref())
     }
-    /// One verdict per trial, in the order of the campaign.
+    /// One verdict per trial, sorted by trial id.
     #[must_use]
     pub fn verdicts(&self) -> &[Verdict] {
         &self.verdicts
     }
-    /// The flagged trials, in the order of the campaign.
+    /// The flagged trials, sorted by trial id.
     pub fn flagged(&self) -> impl Iterator<Item = &Verdict> {
         self.verdicts.iter().filter(|v| v.flagged)
     }
     /// The verdict on one trial, if the campaign has it.
     #[must_use]
     pub fn verdict(&self, trial_id: &str) -> Option<&Verdict> {
-        self.verdicts.iter().find(|v| v.trial_id == trial_id)
+        self.verdicts.binary_search_by(|v| v.trial_id.as_str().cmp(trial_id)).ok().map(|i| &self.verdicts[i])
     }
     /// Each surface factor on all trials, robustly, without the flagged trials, and as decided; sorted
     /// by surface.
@@ -433,13 +433,15 @@ impl Screening {
         groups.extend(screened.groups(robust_fit)?);
         let influence = self.influences(severity, &table)?;
         let Screened { evidence, notes, .. } = screened;
-        let verdicts: Vec<Verdict> = campaign
+        let mut verdicts: Vec<Verdict> = campaign
             .trials()
             .iter()
             .zip(evidence)
             .map(|(trial, evidence)| verdict(trial, evidence, campaign.decisions(), &influence))
             .collect();
         let aside: Vec<bool> = verdicts.iter().map(|v| v.flagged).collect();
+        // Whatever the order of the table's rows.
+        verdicts.sort_by(|a, b| a.trial_id.cmp(&b.trial_id));
         let any = aside.contains(&true);
         let fewer = table.without(aside);
         let without = if any { severity.fit(&fewer) } else { Ok(all.clone()) };

@@ -111,6 +111,11 @@ impl SeverityFit {
         #[allow(clippy::cast_precision_loss)]
         let parameters = (m + last) as f64;
         let mut out: Vec<(usize, TrialDiagnostics)> = Vec::with_capacity(design.times.len());
+        // Numbers of the random draws: by trial id, whatever the order of the table's rows.
+        let mut rank = vec![0_u64; campaign.trials().len()];
+        for (number, &index) in (0_u64..).zip(campaign.canonical_order()) {
+            rank[index as usize] = number;
+        }
         for block in &design.blocks {
             let eta = point.diagonal[block.group] - block.column.map_or(0.0, |c| point.border[c]);
             let (mut u, mut v) = (vec![0.0; m], vec![0.0; last]);
@@ -131,7 +136,7 @@ impl SeverityFit {
                 let cooks_distance = c.d_eta * c.d_eta * spread / (kept * kept) / parameters;
                 let index = prepared.cells.trial[rows[i]];
                 let below = libm::exp(distribution.log_cumulative(z).value);
-                let uniform = |a: f64, b: f64| a + (b - a) * unit(&mut stream(seed, index as u64));
+                let uniform = |a: f64, b: f64| a + (b - a) * unit(&mut stream(seed, rank[index]));
                 let p = match time {
                     LogTime::Right(_) => uniform(below, 1.0),
                     LogTime::Left(_) => uniform(0.0, below),

@@ -10,7 +10,7 @@ use super::{Column, Table, Value};
 const MOST_SURFACES: usize = 12;
 
 /// Every trial with its verdict: flagged ones first, then those with a remark, then the rest, each in
-/// the order of the campaign.
+/// the order of trial ids.
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
@@ -23,7 +23,7 @@ const MOST_SURFACES: usize = 12;
 #[must_use]
 pub fn verdicts(report: &ScreeningReport) -> Table {
     let mut rows: Vec<&Verdict> = report.verdicts().iter().collect();
-    // Stable: the order of the campaign survives.
+    // Stable: the order of trial ids survives.
     rows.sort_by_key(|v| (!v.flagged, v.evidence.is_empty() && v.reason.is_empty()));
     verdict_table("Screening of every trial", report, rows.into_iter())
 }

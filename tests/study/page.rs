@@ -95,3 +95,20 @@ fn the_sheet_marks_what_departs_and_has_limits_for_reports() {
         assert!(html.contains(item), "{item}");
     }
 }
+
+#[test]
+fn the_order_of_rows_moves_no_byte() {
+    let mut rows = demo().trials().to_vec();
+    rows.reverse();
+    rows.rotate_left(57);
+    let shuffled = Campaign::from_trials(rows).unwrap();
+    let [a, b] = [demo(), shuffled].map(|campaign| {
+        let result = study().run(&campaign, Some(&reports())).unwrap();
+        assert_ne!(result.summary(), "");
+        (result.summary(), files(&result, "run", &[]).unwrap())
+    });
+    assert_eq!(a.0, b.0);
+    for name in a.1.names() {
+        assert!(a.1.text(name) == b.1.text(name), "{name}");
+    }
+}

@@ -17,7 +17,7 @@
 //! let plan = Severity::new("dense asphalt concrete");
 //! let report = Screening::default().screen(&campaign, &plan)?;
 //! let flagged: Vec<&str> = report.flagged().map(|v| v.trial_id.as_str()).collect();
-//! assert_eq!(flagged, ["R-0030", "R-0077", "R-0083", "L-0068", "R-0134", "R-0209"]); // README of data-demo
+//! assert_eq!(flagged, ["L-0068", "R-0030", "R-0077", "R-0083", "R-0134", "R-0209"]); // README of data-demo
 //! let decided = campaign.with_decisions(&Decisions::new().set_aside("R-0030", "stop wire broke late", "J."))?;
 //! let fit = plan.fit(&decided)?;
 //! assert!(fit.notes().iter().any(|n| n.to_string().contains("stop wire broke late")));

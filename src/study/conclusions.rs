@@ -447,7 +447,7 @@ pub struct DomainConclusion {
 /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
 /// let result = surface_severity::study::Study::new(plan).run(&campaign, None)?;
 /// let first = &result.conclusions.questioned[0];
-/// assert_eq!((first.trial_id.as_str(), first.day.is_some()), ("R-0030", true));
+/// assert_eq!((first.trial_id.as_str(), first.day.is_some()), ("L-0068", true));
 /// assert!(first.reason.contains("times"), "one reason, of a test that spoke");
 /// # Ok::<(), surface_severity::Error>(())
 /// ```

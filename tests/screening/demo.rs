@@ -41,7 +41,8 @@ fn the_planted_faults_are_flagged_and_nothing_else() {
 
 #[test]
 fn every_trial_has_a_verdict_and_voids_say_why() {
-    let trials = demo_trials();
+    let mut trials = demo_trials();
+    trials.sort_by(|a, b| a.trial_id.cmp(&b.trial_id));
     let report = screened();
     assert_eq!(report.verdicts().len(), trials.len());
     for (verdict, trial) in report.verdicts().iter().zip(&trials) {

@@ -137,7 +137,7 @@ pub(crate) use problems::{PROBLEM_LIMIT, Problems, Refusal};
 pub use read::CampaignReader;
 pub(crate) use sheet::{Contract, Layout, read as read_sheet};
 pub use slip::{UnitSlip, unit_slips};
-pub use table::{Campaign, CellCounts, Material, Surface};
+pub use table::{Campaign, Material, Surface};
 pub(crate) use table::{FittedTrial, Resample};
 pub use trial::Trial;
 pub use unused::UnusedColumn;

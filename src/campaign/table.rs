@@ -10,7 +10,6 @@ use super::saved::Document;
 use super::trial::Trial;
 use crate::error::{ErrorKind, Result};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::Path;
@@ -54,49 +53,6 @@ pub struct Material {
     pub name: String,
     /// Its class, where known.
     pub class: Option<String>,
-}
-
-/// How the trials of one cell (one material on one surface) ended.
-///
-/// ```
-/// use surface_severity::campaign::Campaign;
-/// let campaign = Campaign::read_path("data-demo/trials.csv")?;
-/// // Cells of which only a lower bound is known: every valid specimen outlasted its run.
-/// let counts = campaign.cell_counts();
-/// let bounds: Vec<_> = counts.iter().filter(|c| c.valid() > 0 && c.run_out == c.valid()).collect();
-/// assert_eq!(bounds.len(), 1);
-/// assert_eq!(counts.iter().map(|c| c.total()).sum::<usize>(), campaign.len());
-/// # Ok::<(), surface_severity::Error>(())
-/// ```
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[non_exhaustive]
-pub struct CellCounts {
-    /// Name of the material.
-    pub material: String,
-    /// Name of the surface.
-    pub surface: String,
-    /// Trials with an exact time.
-    pub perforated: usize,
-    /// Trials whose run ended first.
-    pub run_out: usize,
-    /// Trials that failed within the time resolution.
-    pub opened_at_contact: usize,
-    /// Void trials.
-    pub void: usize,
-}
-
-impl CellCounts {
-    /// Trials that a fit uses: all but the void ones.
-    #[must_use]
-    pub fn valid(&self) -> usize {
-        self.perforated + self.run_out + self.opened_at_contact
-    }
-
-    /// All trials, void ones included.
-    #[must_use]
-    pub fn total(&self) -> usize {
-        self.valid() + self.void
-    }
 }
 
 /// A checked trial table.
@@ -636,47 +592,6 @@ impl Campaign {
     #[must_use]
     pub fn reading_notes(&self) -> &[String] {
         &self.notes
-    }
-
-    /// How the trials of each cell ended, sorted by material, then surface; cells without any trial
-    /// are left out.
-    ///
-    /// ```
-    /// use surface_severity::campaign::{Campaign, Trial};
-    /// let campaign = Campaign::from_trials([
-    ///     Trial::perforated("T1", "asphalt", "cowhide", 4.1),
-    ///     Trial::run_out("T2", "asphalt", "cowhide", 6.0),
-    ///     Trial::void("T3", "concrete", "cowhide", "camera failed"),
-    /// ])?;
-    /// let cells = campaign.cell_counts();
-    /// assert_eq!((cells[0].perforated, cells[0].run_out, cells[0].valid()), (1, 1, 2));
-    /// assert_eq!((cells[1].surface.as_str(), cells[1].valid(), cells[1].total()), ("concrete", 0, 1));
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    #[must_use]
-    pub fn cell_counts(&self) -> Vec<CellCounts> {
-        let mut cells: BTreeMap<(u32, u32), [usize; 4]> = BTreeMap::new();
-        for ((trial, &m), &s) in self.table.trials.iter().zip(&self.table.material_index).zip(&self.table.surface_index)
-        {
-            let [perforated, run_out, opened_at_contact, void] = cells.entry((m, s)).or_default();
-            *match trial.outcome {
-                Outcome::Perforated => perforated,
-                Outcome::RunOut => run_out,
-                Outcome::OpenedAtContact => opened_at_contact,
-                Outcome::Void => void,
-            } += 1;
-        }
-        cells
-            .into_iter()
-            .map(|((m, s), [perforated, run_out, opened_at_contact, void])| CellCounts {
-                material: self.table.materials[m as usize].name.clone(),
-                surface: self.table.surfaces[s as usize].name.clone(),
-                perforated,
-                run_out,
-                opened_at_contact,
-                void,
-            })
-            .collect()
     }
 
     /// SHA-256 of the canonical table and its decisions, 64 lower-case hexadecimal digits: the same

@@ -236,27 +236,6 @@ impl ExposedTime {
     pub fn road_specimen_quantile_s(&self, probability: f64) -> Result<f64> {
         self.quantile(1, probability)
     }
-    /// Quantile of the road median of the material over the mixture, s.
-    ///
-    /// ```
-    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
-    /// # let fit = surface_severity::severity::Severity::new("dense asphalt concrete").fit(&campaign)?;
-    /// # let equivalence = surface_severity::equivalence::Equivalence::new("laboratory belt").fit(&campaign, &fit)?;
-    /// # let correction = surface_severity::correction::Correction::derive(&equivalence, &Default::default())?;
-    /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
-    /// use surface_severity::correction::Exposure;
-    /// let exposure = Exposure::new([("brushed concrete", 0.7), ("worn surface dressing", 0.3)])?;
-    /// let time = correction.apply_exposure(&reports.reports()[1], &exposure)?;
-    /// // A median varies less than a specimen.
-    /// assert!(time.road_median_quantile_s(0.05)? > time.road_specimen_quantile_s(0.05)?);
-    /// # Ok::<(), surface_severity::Error>(())
-    /// ```
-    ///
-    /// # Errors
-    /// As [`road_specimen_quantile_s`](Self::road_specimen_quantile_s).
-    pub fn road_median_quantile_s(&self, probability: f64) -> Result<f64> {
-        self.quantile(0, probability)
-    }
     /// Probability that the road median of the material is at least `required_s` at a place drawn by the shares.
     ///
     /// ```

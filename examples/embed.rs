@@ -67,10 +67,18 @@ fn answer(rows: Vec<Row>, reference: &str) -> Answer {
 }
 
 const REQUEST: &str = r#"[
-    {"surface": "asphalt", "material": "cowhide", "seconds": 9.8}, {"surface": "asphalt", "material": "cowhide", "seconds": 11.6},
-    {"surface": "asphalt", "material": "denim", "seconds": 3.1}, {"surface": "asphalt", "material": "denim", "seconds": 3.9},
-    {"surface": "belt", "material": "cowhide", "seconds": 3.9}, {"surface": "belt", "material": "cowhide", "seconds": 3.4},
-    {"surface": "belt", "material": "denim", "seconds": 1.3}, {"surface": "belt", "material": "denim", "seconds": 1.1}
+    {"surface": "asphalt", "material": "cowhide 1.2 mm", "seconds": 9.8},
+    {"surface": "asphalt", "material": "cowhide 1.2 mm", "seconds": 11.6},
+    {"surface": "asphalt", "material": "cowhide 1.2 mm", "seconds": 10.3},
+    {"surface": "asphalt", "material": "aramid denim", "seconds": 3.1},
+    {"surface": "asphalt", "material": "aramid denim", "seconds": 3.9},
+    {"surface": "asphalt", "material": "aramid denim", "seconds": 3.4},
+    {"surface": "belt", "material": "cowhide 1.2 mm", "seconds": 3.9},
+    {"surface": "belt", "material": "cowhide 1.2 mm", "seconds": 3.4},
+    {"surface": "belt", "material": "cowhide 1.2 mm", "seconds": 4.1},
+    {"surface": "belt", "material": "aramid denim", "seconds": 1.3},
+    {"surface": "belt", "material": "aramid denim", "seconds": 1.1},
+    {"surface": "belt", "material": "aramid denim", "seconds": 1.4}
 ]"#;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
@@ -80,6 +88,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     let request = if sent.trim().is_empty() { REQUEST } else { &sent };
     println!("{}", serde_json::to_string_pretty(&answer(serde_json::from_str(request)?, "asphalt"))?);
+    // Geometric means by hand: (9.8·11.6·10.3·3.1·3.9·3.4 / (3.9·3.4·4.1·1.3·1.1·1.4))^(1/6).
+    if let Answer::Factors { factors, .. } = answer(serde_json::from_str(REQUEST)?, "asphalt") {
+        let belt = factors.iter().find(|f| f.surface == "belt").and_then(|f| f.factor.value());
+        assert!(belt.is_some_and(|k| (k - 2.760_191).abs() < 1e-6), "{belt:?}");
+    }
     let wrong = REQUEST.replace("9.8", "-9.8");
     if let Answer::Refused { reason, rows } = answer(serde_json::from_str(&wrong)?, "asphalt") {
         eprintln!("for instance rows {rows:?} refused: {reason}");

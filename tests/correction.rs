@@ -941,7 +941,8 @@ fn a_goal_out_of_reach_is_said_to_be_so() {
 
 // ---------------------------------------------------------------- where the belt sits
 
-/// At the smallest bounds of its test a surface is just shown equivalent, a little inside them it is not.
+/// At the smallest bounds of its test a surface is just shown equivalent, a little inside them it is not; the belt is
+/// equivalent to all within those of the farthest surface.
 #[test]
 fn the_smallest_bounds_are_where_the_decision_turns() {
     let campaign = two_roads();
@@ -954,6 +955,9 @@ fn the_smallest_bounds_are_where_the_decision_turns() {
         let shown = |r: f64| at(r).surface(surface).unwrap().test().fitted().unwrap().equivalent();
         assert!(shown(r * (1.0 - 1e-9)) && !shown(r * (1.0 + 1e-9)));
     }
+    let (r, _) = fit.surface("road B").unwrap().test().fitted().unwrap().smallest_bounds();
+    let all = |r: f64| at(r).surfaces().iter().all(|s| s.test().fitted().unwrap().equivalent());
+    assert!(all(r * (1.0 - 1e-9)) && !all(r * (1.0 + 1e-9)));
 }
 
 /// A material out of line pulls the power law; the gain in prediction is the difference of the errors with one left out.

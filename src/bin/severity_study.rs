@@ -69,14 +69,16 @@ fn run() -> Result<(), Failure> {
     let files = report::files(&result, &wanted.command, &[("trial table".into(), table)])?;
     #[cfg(feature = "spreadsheet")]
     let files = beside_workbooks(files, &wanted.trials, &result)?;
-    let files = match wanted.plan {
-        true => {
-            let plan = Plan::from_fit(&result.severity).existing(&campaign);
-            let cloth = wanted.cloth.as_deref().map(|cloth| (cloth, CLOTH_EVERY));
-            files.with("run_sheet.csv", tables::run_sheet(&plan, Some(&campaign), wanted.seed, cloth)?.to_csv())
-        }
-        false => files,
-    };
+    let mut files = files;
+    let mut planned = String::new();
+    if wanted.plan {
+        let plan = Plan::from_fit(&result.severity).existing(&campaign);
+        let cloth = wanted.cloth.as_deref().map(|cloth| (cloth, CLOTH_EVERY));
+        let sheet = tables::run_sheet(&plan, Some(&campaign), wanted.seed, cloth)?;
+        files = files.with("run_sheet.csv", sheet.to_csv());
+        let place = wanted.out.join("run_sheet.csv");
+        planned = format!("\n{}Run sheet: {}\n", plan.precision()?, place.display());
+    }
     let inputs: Vec<&Path> = wanted.inputs().collect();
     files.write(&wanted.out, &inputs)?;
     progress.finish();
@@ -98,10 +100,7 @@ fn run() -> Result<(), Failure> {
     if wanted.full {
         text.push_str(&all_tables(&result));
     }
-    if wanted.plan {
-        text.push_str(&format!("\n{}", Plan::from_fit(&result.severity).existing(&campaign).precision()?));
-        text.push_str(&format!("Run sheet: {}\n", wanted.out.join("run_sheet.csv").display()));
-    }
+    text.push_str(&planned);
     // A reader that had enough (`| head`) is no failure: the files are written.
     let _ = std::io::stdout().lock().write_all(text.as_bytes());
     Ok(())

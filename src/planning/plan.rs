@@ -381,7 +381,7 @@ impl Plan {
         if self.report_specimens == 0 {
             return Err(ErrorKind::option("report_specimens", 0, "at least 1"));
         }
-        let trials = self.cells.iter().fold(0_usize, |sum, c| sum.saturating_add(c.specimens));
+        let trials = self.trials();
         if trials > MOST_TRIALS {
             return Err(ErrorKind::option("specimens", trials, &format!("at most {MOST_TRIALS} in all")));
         }

@@ -24,8 +24,8 @@ impl Plan {
             return Err(ErrorKind::option("every", 0, "at least 1 drop between two of the reference cloth"));
         }
         let mut rng = stream(seed, 0);
-        let mut shuffled = |mut items: Vec<usize>| {
-            let mut keyed: Vec<(f64, usize)> = items.drain(..).map(|i| (unit(&mut rng), i)).collect();
+        let mut shuffled = |items: Vec<usize>| {
+            let mut keyed: Vec<(f64, usize)> = items.into_iter().map(|i| (unit(&mut rng), i)).collect();
             keyed.sort_by(|a, b| a.0.total_cmp(&b.0));
             keyed.into_iter().map(|k| k.1).collect::<Vec<usize>>()
         };

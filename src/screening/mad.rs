@@ -100,12 +100,17 @@ fn squared_variation(n: usize) -> f64 {
 }
 
 pub(crate) fn median_of(mut values: Vec<f64>) -> Option<f64> {
-    let n = values.len();
-    if n == 0 {
-        return None;
-    }
     values.sort_by(f64::total_cmp);
-    Some(if n % 2 == 1 { values[n / 2] } else { 0.5 * (values[n / 2 - 1] + values[n / 2]) })
+    middle(values.len(), |k| values[k])
+}
+
+/// Median of `n` ascending values, of which `at` gives the k-th.
+pub(crate) fn middle(n: usize, at: impl Fn(usize) -> f64) -> Option<f64> {
+    match n {
+        0 => None,
+        n if n % 2 == 1 => Some(at(n / 2)),
+        n => Some(0.5 * (at(n / 2 - 1) + at(n / 2))),
+    }
 }
 
 /// Lower and upper end of what a log time may be.

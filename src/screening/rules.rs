@@ -9,7 +9,7 @@ use crate::campaign::{Campaign, Outcome, SurfaceRole, Trial};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::significant;
 
-use super::mad::median_of;
+use super::mad::{median_of, middle};
 use super::verdict::{Evidence, Test};
 
 /// How far a recorded condition may lie from its nominal value.
@@ -348,8 +348,7 @@ pub(crate) fn impossibly_short(rules: &Rules, trial: &Trial, sorted: &[f64]) -> 
     }
     let n = sorted.len() - 1;
     let own = sorted.partition_point(|t| *t < time);
-    let other = |k: usize| sorted[if k < own { k } else { k + 1 }];
-    let typical = if n % 2 == 1 { other(n / 2) } else { 0.5 * (other(n / 2 - 1) + other(n / 2)) };
+    let typical = middle(n, |k| sorted[if k < own { k } else { k + 1 }])?;
     let ratio = time / typical;
     (ratio < rules.shortest_fraction).then(|| {
         let reason = format!(

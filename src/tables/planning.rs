@@ -108,8 +108,7 @@ pub fn run_sheet(plan: &Plan, campaign: Option<&Campaign>, seed: u64, cloth: Opt
         "In this order; outcome: perforated, run_out, opened_at_contact or void, the latter with its reason as a note.",
     );
     for (i, drop) in plan.run_order(seed, cloth)?.into_iter().enumerate() {
-        let class =
-            campaign.and_then(|c| c.materials().iter().find(|m| m.name == drop.material)).and_then(|m| m.class.clone());
+        let class = campaign.and_then(|c| c.materials()[c.material(drop.material).ok()?].class.clone());
         let role = if drop.laboratory { SurfaceRole::Laboratory } else { SurfaceRole::Road };
         let words = [
             format!("P{:04}", i + 1),

@@ -3,7 +3,7 @@
 
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
-use surface_severity::campaign::{Campaign, Outcome, SurfaceRole, Trial};
+use surface_severity::campaign::{Campaign, SurfaceRole, Trial};
 use surface_severity::correction::{Correction, LabReports};
 use surface_severity::equivalence::EquivalenceDocument;
 use surface_severity::screening::ScreeningDocument;
@@ -126,7 +126,6 @@ fn attack(seed: u64) -> Option<()> {
         };
         assert!(read.is_ok(), "seed {seed}: {name} is written and not read: {}", read.unwrap_err());
     }
-    assert!(campaign.trials().iter().any(|t| t.outcome != Outcome::Void));
     Some(())
 }
 

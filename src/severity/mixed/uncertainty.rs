@@ -75,7 +75,7 @@ impl MeanSquare {
 }
 
 /// Columns of which a trace is taken where a component has more.
-const SAMPLED: usize = 400;
+const SAMPLED: usize = 100;
 
 /// Up to [`SAMPLED`] of `n` columns, evenly spread, and what their sum is to be multiplied by.
 pub(super) fn spread_over(n: usize) -> (impl Iterator<Item = usize>, f64) {

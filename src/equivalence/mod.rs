@@ -72,5 +72,6 @@ pub use rows::{
 };
 pub(crate) use rows::{check_decisions, check_ratio};
 pub use scatter_line::{Scatter, ScatterEstimator, ScatterLine, york_with_scatter};
+pub(crate) use scatter_line::{least, solve_scatter};
 pub(crate) use tost::check_test;
 pub use tost::{Tost, tost};

@@ -60,7 +60,7 @@ pub enum Scatter {
 
 /// The τ² ≥ 0 that solves a likelihood equation, with the lowest objective among all solutions.
 /// `equation(τ²)` = (derivative sign: positive below a maximum of the likelihood, objective).
-pub(super) fn solve_scatter(
+pub(crate) fn solve_scatter(
     start: f64,
     finest: f64,
     mut equation: impl FnMut(f64) -> Result<(f64, f64)>,
@@ -127,7 +127,7 @@ pub(super) fn profile_scatter(df: f64, level: f64, q: impl Fn(f64) -> Result<f64
     Ok((limit(0.5 + level / 2.0)?, limit(0.5 - level / 2.0)?))
 }
 
-pub(super) fn least(values: &[f64]) -> f64 {
+pub(crate) fn least(values: &[f64]) -> f64 {
     values.iter().copied().fold(f64::INFINITY, f64::min)
 }
 

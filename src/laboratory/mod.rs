@@ -1,9 +1,9 @@
-//! The machines over time and against others: control charts of the reference cloth, agreement of two laboratories, seasons.
+//! The machines over time and against others: control charts of the reference cloth, agreement of two laboratories, seasons, texture.
 //!
 //! | | |
 //! |---|---|
 //! | in  | readings of the reference cloth, one after the other; two results with their standard errors; severity fits of two campaigns |
-//! | out | a [`ControlChart`] with the rules that spoke at each point; an [`Agreement`]; a [`SurfaceChange`] for each surface, and a [`JoinedScale`] |
+//! | out | a [`ControlChart`] with the rules that spoke at each point; an [`Agreement`]; a [`SurfaceChange`] for each surface, a [`JoinedScale`] or [`pooled`] factors; a [`TextureLine`] for roads never driven |
 //!
 //! Wear of a belt is a covariate of the severity fit ([`Covariate::belt_wear`](crate::severity::Covariate::belt_wear)), a
 //! laboratory one of its groupings ([`Grouping::Laboratory`](crate::severity::Grouping::Laboratory)): nothing here is a second
@@ -21,7 +21,9 @@
 mod agreement;
 mod chart;
 mod season;
+mod texture;
 
 pub use agreement::{Agreement, Consensus, Reproducibility};
 pub use chart::{Chart, ChartPoint, ControlChart, Signal};
-pub use season::{JoinedFactor, JoinedScale, SurfaceChange, changes};
+pub use season::{JoinedFactor, JoinedScale, PooledFactor, SurfaceChange, changes, pooled};
+pub use texture::TextureLine;

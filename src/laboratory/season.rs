@@ -16,6 +16,7 @@ use std::fmt;
 use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 
+use crate::equivalence::{ScatterEstimator, random_effects};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, significant};
 use crate::holm;
@@ -92,19 +93,19 @@ impl fmt::Display for SurfaceChange {
 
 /// Log factors of the surfaces of a scale but the reference, their covariance and half widths of limits.
 #[derive(Debug, Clone)]
-struct Scale {
-    reference: String,
-    level: f64,
-    names: Vec<String>,
-    log_k: Vec<f64>,
-    covariance: DMatrix<f64>,
+pub(super) struct Scale {
+    pub(super) reference: String,
+    pub(super) level: f64,
+    pub(super) names: Vec<String>,
+    pub(super) log_k: Vec<f64>,
+    pub(super) covariance: DMatrix<f64>,
     half_widths: Vec<f64>,
     /// How many campaigns tell of each surface.
     campaigns: Vec<usize>,
 }
 
 impl Scale {
-    fn of(document: &SeverityDocument) -> Result<Self> {
+    pub(super) fn of(document: &SeverityDocument) -> Result<Self> {
         let reference = document.options.reference().to_owned();
         let order = &document.log_covariance.order;
         let (mut names, mut log_k, mut half_widths, mut places) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
@@ -127,7 +128,7 @@ impl Scale {
         Ok(Self { reference, level, names, log_k, covariance, half_widths, campaigns })
     }
 
-    fn position(&self, name: &str) -> Option<usize> {
+    pub(super) fn position(&self, name: &str) -> Option<usize> {
         self.names.iter().position(|n| n == name)
     }
 
@@ -384,6 +385,84 @@ impl JoinedScale {
 fn few(found: usize) -> crate::Error {
     let (method, what) = ("a joined scale".into(), "scales".into());
     ErrorKind::TooFew { method, what, needed: 2, found }.into()
+}
+
+/// Factor of a surface over several campaigns, the truth of which may differ from campaign to campaign.
+///
+/// See [`pooled`].
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct PooledFactor {
+    /// The surface.
+    pub surface: String,
+    /// Geometric mean of its factors over campaigns, with limits for that mean.
+    pub factor: Interval,
+    /// Standard deviation of its true log factors between campaigns.
+    pub log_scatter: f64,
+    /// p-value of no such scatter (Cochran's Q).
+    pub p_value: Option<f64>,
+    /// Campaigns that tested it.
+    pub campaigns: usize,
+}
+
+/// Factors of the surfaces that two or more campaigns tested: the random-effects mean over campaigns, restricted likelihood,
+/// with the limits of Hartung & Knapp ([`random_effects`]).
+///
+/// Where a surface is the same in all campaigns, [`JoinedScale`] has shorter limits; this one is for campaigns whose roads or
+/// rigs share a name and may differ: laboratories, countries, years.
+///
+/// ```
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # use surface_severity::severity::Severity;
+/// # let season = |k: f64| -> surface_severity::Result<_> {
+/// #     let mut trials = Vec::new();
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", k)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0), ("knit", 1.2)] {
+/// #             for (i, e) in [0.04, -0.05, 0.01].into_iter().enumerate() {
+/// #                 trials.push(Trial::perforated(format!("{surface} {material} {i}"), surface, material, s / k * f64::exp(e)));
+/// #             }
+/// #         }
+/// #     }
+/// #     Ok(Severity::new("asphalt").independent().fit(&Campaign::from_trials(trials)?)?.document(None))
+/// # };
+/// use surface_severity::laboratory::pooled;
+/// let belt = &pooled(&[season(2.0)?, season(2.2)?, season(2.5)?])?[0];
+/// assert_eq!((belt.surface.as_str(), belt.campaigns), ("belt", 3));
+/// // Equal errors: the geometric mean, and t with two degrees of freedom.
+/// assert!((belt.factor.estimate() - f64::cbrt(2.0 * 2.2 * 2.5)).abs() < 1e-6 && belt.log_scatter > 0.05);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+///
+/// # Errors
+/// [`ErrorKind::InvalidOption`] for unlike references or levels; [`ErrorKind::NothingToFit`] where no surface but the
+/// reference is in two of them.
+pub fn pooled(scales: &[SeverityDocument]) -> Result<Vec<PooledFactor>> {
+    let scales = scales.iter().map(Scale::of).collect::<Result<Vec<_>>>()?;
+    let nothing = || ErrorKind::NothingToFit { reason: "no surface is in two of the scales".into() };
+    let first = scales.first().ok_or_else(nothing)?;
+    for other in &scales[1..] {
+        first.fits(other)?;
+    }
+    let names: BTreeSet<&String> = scales.iter().flat_map(|s| &s.names).collect();
+    let mut found = Vec::new();
+    for name in names {
+        let (values, errors): (Vec<f64>, Vec<f64>) =
+            scales.iter().filter_map(|s| s.position(name).map(|i| (s.log_k[i], s.covariance[(i, i)].sqrt()))).unzip();
+        if values.len() < 2 {
+            continue;
+        }
+        let mean = random_effects(&values, &errors, ScatterEstimator::Restricted)?;
+        let logs = mean.interval(first.level)?;
+        let [middle, lower, upper] = [logs.estimate(), logs.lower(), logs.upper()].map(libm::exp);
+        found.push(PooledFactor {
+            surface: name.clone(),
+            factor: Interval::new(middle, lower, upper, first.level, IntervalMethod::StudentT)?,
+            log_scatter: mean.intrinsic_scatter(),
+            p_value: mean.heterogeneity_p_value(),
+            campaigns: values.len(),
+        });
+    }
+    if found.is_empty() { Err(nothing().into()) } else { Ok(found) }
 }
 
 #[cfg(test)]

@@ -39,6 +39,7 @@ pub struct CorrectedTime {
     pub(super) road_specimen_s: Estimate,
     pub(super) validity: Validity,
     pub(super) scatter_p_value: Option<f64>,
+    pub(super) belt_ratio: Option<f64>,
     pub(super) basis: CorrectionBasis,
     /// Of the road median of the material, and of one further specimen.
     #[serde(skip)]
@@ -46,6 +47,12 @@ pub struct CorrectedTime {
 }
 
 impl CorrectedTime {
+    /// By how much the belt of the report lets the reference cloth last longer than that of the campaign, where the report was
+    /// read through its own reference reading: its times were divided by it.
+    #[must_use]
+    pub fn belt_ratio(&self) -> Option<f64> {
+        self.belt_ratio
+    }
     /// Name of the report.
     #[must_use]
     pub fn report_id(&self) -> &str {

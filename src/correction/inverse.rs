@@ -233,7 +233,7 @@ impl Correction {
         let sd = self.distribution().moments().1;
         let report = self.log_scatter() * self.log_scatter() * sd * sd / count(goal.specimens);
         let class = goal.material_class.as_deref();
-        let known = Known { variance: report, days: 1.0 };
+        let known = Known { variance: report, days: 1.0, cloth: None };
         let at = |x: f64| correction.distribution_at(x, known, target, class, self);
         let log_time = libm::log(goal.road_time_s);
         let found = match correction.form() {

@@ -139,12 +139,12 @@ mod validity;
 pub use classes::{ClassBasis, ClassCorrection, ClassCorrections, CorrectionBasis};
 pub use corrected::CorrectedTime;
 pub use exposure::{ExposedTime, Exposure};
-pub use factor::{Correction, CorrectionOptions, NotCorrected};
+pub use factor::{Correction, CorrectionOptions, NotCorrected, ReferenceCloth};
 pub use inverse::{Needed, NeededTime, Reacher, RoadGoal};
 
 pub(crate) use predict::{Pieces, Predictive, Target};
 pub use reading::LabReports;
-pub use reports::{LabReport, Specimen};
+pub use reports::{LabReport, ReferenceReading, Specimen};
 pub use requirement::{Reaching, Requirement};
 pub use surface::SurfaceCorrection;
 pub use validity::{ClassCount, ClassValidity, Domain, Side, TimeValidity, Validity};

@@ -41,7 +41,7 @@ impl Correction {
         let correction = self.correction(surface)?;
         let known = match specimens {
             None => Known::EXACTLY,
-            Some(n) => Known { variance: self.median_variance(n)?, days: 1.0 },
+            Some(n) => Known { variance: self.median_variance(n)?, days: 1.0, cloth: None },
         };
         let x = libm::log(correction.factor_at_laboratory_time_s());
         let road = correction.distribution_at(x, known, Target::Material, class, self);

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use csv::StringRecord;
 
-use super::reports::{LabReport, Specimen};
+use super::reports::{LabReport, ReferenceReading, Specimen};
 use crate::campaign::{
     Campaign, Contract, Layout, Outcome, PROBLEM_LIMIT, Problems, Quantity, Spellings, decimal, looks, normalise_label,
     read_sheet, refuse_time, whole,
@@ -23,6 +23,8 @@ const SURFACE: usize = 5;
 const SPECIMENS: usize = 6;
 const LOG_SD: usize = 7;
 const DAYS: usize = 8;
+const REFERENCE: usize = 9;
+const DROPS: usize = 10;
 
 static REPORTS: Contract = Contract {
     columns: &[
@@ -35,16 +37,18 @@ static REPORTS: Contract = Contract {
         "specimens",
         "log_sd",
         "days",
+        "reference_time_s",
+        "reference_drops",
     ],
     required: 4,
-    decimals: &[TIME, LOG_SD],
+    decimals: &[TIME, LOG_SD, REFERENCE],
     row: "a report",
     meant,
 };
 
 /// The column that people call by another name.
 fn meant(name: &str) -> Option<&'static str> {
-    const OTHER_NAMES: [(&str, &[&str]); 9] = [
+    const OTHER_NAMES: [(&str, &[&str]); 11] = [
         ("report_id", &["id", "report", "report_no", "certificate"]),
         ("material", &["fabric", "cloth", "product"]),
         ("abrasion_time_s", &["time", "seconds", "abrasion_time", "mean_s", "time_s"]),
@@ -54,6 +58,8 @@ fn meant(name: &str) -> Option<&'static str> {
         ("specimens", &["n", "count", "number"]),
         ("log_sd", &["sd", "std", "scatter"]),
         ("days", &["day", "date"]),
+        ("reference_time_s", &["reference", "reference_time", "reference_cloth", "reference_cloth_s"]),
+        ("reference_drops", &["reference_n", "reference_specimens"]),
     ];
     let is = |other: &&str| looks(other) == looks(name);
     OTHER_NAMES.iter().find(|(_, others)| others.iter().any(is)).map(|(column, _)| *column)
@@ -127,6 +133,9 @@ impl LabReports {
     /// | specimens | no | whole number of specimens in a mean, 2 or more; empty or 1 for a single specimen |
     /// | log_sd | with specimens of 2 or more | standard deviation of the natural logs of their times |
     /// | days | no | whole number of days that the specimens of the report came from, one per report, at most as many as specimens that count; empty: 1 |
+    ///
+    /// | reference_time_s | no | geometric mean of the reference cloth on the days and belt of the report, decimal seconds, one per report |
+    /// | reference_drops | no | whole number of drops in that mean; empty: 1 |
     ///
     /// A row with `specimens` and `log_sd` is a mean of log times: its `abrasion_time_s` is read as the **geometric
     /// mean** (the exponential of the mean log time), not as the arithmetic mean. Other columns are kept out and listed
@@ -289,7 +298,7 @@ impl Row<'_> {
             return None;
         }
         let number = decimal(quantity, text, self.layout.decimal_commas).and_then(|value| match column {
-            TIME if value > 0.0 => refuse_time(value).map_or(Ok(value), |expected| Err(expected.into())),
+            TIME | REFERENCE if value > 0.0 => refuse_time(value).map_or(Ok(value), |expected| Err(expected.into())),
             LOG_SD if value >= 0.0 => Ok(value),
             _ => Err(quantity.words.into()),
         });
@@ -335,6 +344,7 @@ fn draft(layout: &Layout, line: u64, record: &StringRecord, problems: &mut Probl
     let specimens = row.count(SPECIMENS, &SPECIMEN_COUNT, problems);
     let log_sd = row.number(LOG_SD, &SCATTER, problems);
     let days = row.count(DAYS, &DAY_COUNT, problems);
+    let reference = reference(&row, problems);
     let has_scatter = !row.text(LOG_SD).is_empty();
     if specimens > 1 && !has_scatter {
         let expected = "the standard deviation of the natural logs of the times, since the row is a mean of several \
@@ -353,7 +363,21 @@ fn draft(layout: &Layout, line: u64, record: &StringRecord, problems: &mut Probl
     }
     let specimen = Specimen { abrasion_time_s: time, outcome: outcome? };
     let mean = log_sd.filter(|_| specimens > 1).map(|log_sd| (specimens, log_sd));
-    Some(Draft { line, report: LabReport::from_row([report_id, material], optional, specimen, mean, days) })
+    Some(Draft {
+        line,
+        report: LabReport::from_row([report_id, material], optional, specimen, mean, (days, reference)),
+    })
+}
+
+/// What the reference cloth gave beside the report.
+fn reference(row: &Row, problems: &mut Problems) -> Option<ReferenceReading> {
+    const DROP_COUNT: Quantity = counted("a whole number of drops, 1 or more", "(or nothing for one drop)");
+    let geometric_mean_s = row.number(REFERENCE, &SECONDS, problems);
+    let drops = row.count(DROPS, &DROP_COUNT, problems);
+    if !row.text(DROPS).is_empty() && row.text(REFERENCE).is_empty() {
+        row.refuse(REFERENCE, "the time of the reference cloth, since its drops are counted", problems);
+    }
+    geometric_mean_s.map(|geometric_mean_s| ReferenceReading { geometric_mean_s, drops })
 }
 
 /// Reports names that look like another of their column.
@@ -399,6 +423,9 @@ fn join(drafts: Vec<Draft>, problems: &mut Problems) -> Vec<LabReport> {
         let [was, is] = [a, b].map(|r| r.laboratory_surface().unwrap_or(""));
         differ(SURFACE, "laboratory surface", was, is);
         differ(DAYS, "days", &a.day_count().to_string(), &b.day_count().to_string());
+        let [was, is] =
+            [a, b].map(|r| r.reference().map_or(String::new(), |r| format!("{} ({})", r.geometric_mean_s, r.drops)));
+        differ(REFERENCE, "reference reading", &was, &is);
         if !first.report.join(&draft.report) {
             let expected = format!("no other row in report {id}, one of whose rows is a mean (line {})", first.line);
             problems.at(SPECIMENS, line, REPORTS.columns[SPECIMENS], id, expected);

@@ -53,6 +53,24 @@ pub struct LabReport {
     laboratory_surface: Option<String>,
     times: Times,
     days: u32,
+    reference: Option<ReferenceReading>,
+}
+
+/// What the reference cloth gave on the day and belt of a report.
+///
+/// ```
+/// use surface_severity::correction::LabReport;
+/// let report = LabReport::from_mean("R 7", "new twill", None, 4.47, 6, 0.16)?.with_reference(3.9, 2)?;
+/// assert_eq!(report.reference().map(|r| (r.geometric_mean_s, r.drops)), Some((3.9, 2)));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct ReferenceReading {
+    /// Geometric mean of its times, s.
+    pub geometric_mean_s: f64,
+    /// Drops that it is the mean of.
+    pub drops: u32,
 }
 
 fn time(name: &str, value: f64) -> Result<()> {
@@ -79,13 +97,13 @@ impl LabReport {
         [material_class, laboratory_surface]: [Option<String>; 2],
         specimen: Specimen,
         mean: Option<(u32, f64)>,
-        days: u32,
+        (days, reference): (u32, Option<ReferenceReading>),
     ) -> Self {
         let times = match (mean, specimen.abrasion_time_s) {
             (Some((specimens, log_sd)), Some(geometric_mean_s)) => Times::Mean { geometric_mean_s, specimens, log_sd },
             _ => Times::Specimens(vec![specimen]),
         };
-        Self { report_id, material, material_class, laboratory_surface, times, days }
+        Self { report_id, material, material_class, laboratory_surface, times, days, reference }
     }
 
     /// A report from the times of its specimens, s, each with its outcome; a void is kept and not used.
@@ -124,6 +142,7 @@ impl LabReport {
             laboratory_surface: None,
             times: Times::Specimens(times),
             days: 1,
+            reference: None,
         })
     }
 
@@ -164,6 +183,7 @@ impl LabReport {
             laboratory_surface: None,
             times: Times::Mean { geometric_mean_s, specimens, log_sd },
             days: 1,
+            reference: None,
         })
     }
 
@@ -204,6 +224,34 @@ impl LabReport {
     pub fn on_surface(mut self, laboratory_surface: impl Into<String>) -> Result<Self> {
         self.laboratory_surface = Some(label("laboratory_surface", laboratory_surface)?);
         Ok(self)
+    }
+    /// Adds what the reference cloth gave on the same days and belt: the geometric mean of its times, s, over so many drops.
+    /// A correction that knows the cloth ([`Correction::with_reference_cloth`](super::Correction::with_reference_cloth))
+    /// reads the report through it; days, runs and belts of the report then cancel, and the error of this reading counts.
+    ///
+    /// ```
+    /// use surface_severity::correction::LabReport;
+    /// let report = LabReport::from_mean("R 7", "new twill", None, 4.47, 6, 0.16)?;
+    /// assert!(report.clone().with_reference(3.9, 0).is_err(), "at least one drop");
+    /// assert!(report.with_reference(0.0, 2).is_err(), "a time that a clock gives");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`ErrorKind::InvalidOption`] for a time that no clock gives, and for no drop.
+    pub fn with_reference(mut self, geometric_mean_s: f64, drops: u32) -> Result<Self> {
+        time("reference_time_s", geometric_mean_s)?;
+        if drops == 0 {
+            return Err(ErrorKind::option("reference_drops", drops, "at least one drop"));
+        }
+        self.reference = Some(ReferenceReading { geometric_mean_s, drops });
+        Ok(self)
+    }
+
+    /// What the reference cloth gave beside it, if stated.
+    #[must_use]
+    pub fn reference(&self) -> Option<ReferenceReading> {
+        self.reference
     }
     pub(crate) fn days(&self) -> f64 {
         f64::from(self.days)
@@ -362,6 +410,17 @@ pub(crate) enum LogMedian {
     Known { value: f64, variance: f64 },
     Bound { side: BoundSide, value: f64 },
     Nothing,
+}
+
+impl LogMedian {
+    /// Moved down by `shift`.
+    pub(crate) fn less(self, shift: f64) -> Self {
+        match self {
+            Self::Known { value, variance } => Self::Known { value: value - shift, variance },
+            Self::Bound { side, value } => Self::Bound { side, value: value - shift },
+            Self::Nothing => Self::Nothing,
+        }
+    }
 }
 
 /// Value and first two derivatives of the log-likelihood of one specimen.

@@ -238,7 +238,8 @@ impl SurfaceCorrection {
     /// specimen on the road. An exactly known laboratory median has none of its own.
     pub(super) fn further(&self, report: Known, target: Target, base: &Correction) -> impl Iterator<Item = Part> {
         let squared = self.slope * self.slope;
-        base.conditions.iter().map(move |c| {
+        let cloth = report.cloth.map(|(variance, df)| (squared * variance, df));
+        cloth.into_iter().chain(base.conditions.iter().map(move |c| {
             let own = match c.grouping() {
                 _ if c.laboratory_levels() == 0 || report.days.is_infinite() => 0.0,
                 Grouping::Day => squared / report.days,
@@ -250,7 +251,7 @@ impl SurfaceCorrection {
                 0.0
             };
             (c.log_variance() * (own + road), c.degrees_of_freedom())
-        })
+        }))
     }
 
     /// Of the common correction, at a log laboratory time known exactly: the log line, the two limits of the line, and the two of the
@@ -355,7 +356,8 @@ impl SurfaceCorrection {
         let level = base.options.level;
         let tail = 0.5 * (1.0 - level);
         // A bound shares its error probability between the report and the line (Bonferroni).
-        let lab = report.log_median(base.log_scatter, base.distribution, 1.0 - tail);
+        let moved = base.reference_shift(report).unwrap_or(0.0);
+        let lab = report.log_median(base.log_scatter, base.distribution, 1.0 - tail).less(moved);
         let laboratory_median_s = laboratory_estimate(report, &lab, base);
         let class = report.material_class();
         let result = |values: [Estimate; 3], known: Option<f64>, predictives: Option<[Predictive; 2]>| {
@@ -373,13 +375,14 @@ impl SurfaceCorrection {
                 road_specimen_s,
                 validity: self.domain.validity(known, class),
                 scatter_p_value: scatter_p_value(report, base),
+                belt_ratio: base.reference_shift(report).map(libm::exp),
                 basis: self.classes.as_ref().map_or(CorrectionBasis::Common, |c| c.basis(class).0),
                 predictives,
             }
         };
         match lab {
             LogMedian::Known { value: x, variance } => {
-                let known = Known { variance, days: report.days() };
+                let known = base.known(report, variance);
                 let (shift, Reading { limits, predictives }) = self.reading((x, known), class, base, readings);
                 let estimate = |limits: Option<[f64; 3]>, method| -> Estimate {
                     limits
@@ -396,7 +399,7 @@ impl SurfaceCorrection {
                 result(values, Some(libm::exp(x)), Some(predictives.map(|p| p.shifted(shift))))
             }
             LogMedian::Bound { side, value } => {
-                let known = Known { variance: 0.0, days: report.days() };
+                let known = base.known(report, 0.0);
                 let values = [Target::Line, Target::Material, Target::Specimen]
                     .map(|target| self.bound((value, known), side, target, tail, (class, base)));
                 result(values, None, None)
@@ -456,13 +459,15 @@ const MOST_READINGS: usize = 4096;
 pub(super) struct Known {
     /// Its variance through replicate scatter.
     pub(super) variance: f64,
-    /// Days (runs, belts) that its specimens came from.
+    /// Days (runs, belts) that its specimens came from; infinite where these are known or cancel.
     pub(super) days: f64,
+    /// Variance of the median of the reference cloth that it is read through, with its degrees of freedom.
+    pub(super) cloth: Option<Part>,
 }
 
 impl Known {
     /// The median over all days, without error.
-    pub(super) const EXACTLY: Self = Self { variance: 0.0, days: f64::INFINITY };
+    pub(super) const EXACTLY: Self = Self { variance: 0.0, days: f64::INFINITY, cloth: None };
 }
 
 fn line_variance(intercept_se: f64, slope_se: f64, covariance: f64, x: f64) -> f64 {
@@ -473,10 +478,17 @@ fn laboratory_estimate(report: &LabReport, lab: &LogMedian, base: &Correction) -
     let level = base.options.level;
     let failed = || Estimate::not_estimable("its limits leave the range of numbers");
     match lab {
-        LogMedian::Known { value, variance } => t_quantile(0.5 + level / 2.0, Some(base.scatter_degrees_of_freedom))
-            .and_then(|q| Interval::from_log(*value, libm::sqrt(*variance), q, level, IntervalMethod::StudentT).ok())
-            .map_or_else(failed, Into::into),
-        LogMedian::Bound { side, .. } => match report.log_median(base.log_scatter, base.distribution, level) {
+        LogMedian::Known { value, variance } => {
+            let known = base.known(report, *variance);
+            let variance = known.variance + known.cloth.map_or(0.0, |cloth| cloth.0);
+            t_quantile(0.5 + level / 2.0, Some(base.scatter_degrees_of_freedom))
+                .and_then(|q| Interval::from_log(*value, libm::sqrt(variance), q, level, IntervalMethod::StudentT).ok())
+                .map_or_else(failed, Into::into)
+        }
+        LogMedian::Bound { side, .. } => match report
+            .log_median(base.log_scatter, base.distribution, level)
+            .less(base.reference_shift(report).unwrap_or(0.0))
+        {
             LogMedian::Bound { value, .. } => {
                 let reason = match side {
                     BoundSide::AtLeast => "every specimen ran out",

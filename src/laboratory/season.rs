@@ -389,7 +389,25 @@ fn few(found: usize) -> crate::Error {
 
 /// Factor of a surface over several campaigns, the truth of which may differ from campaign to campaign.
 ///
-/// See [`pooled`].
+/// ```
+/// # use surface_severity::campaign::{Campaign, Trial};
+/// # use surface_severity::severity::Severity;
+/// # let season = |k: f64| -> surface_severity::Result<_> {
+/// #     let mut trials = Vec::new();
+/// #     for (surface, k) in [("asphalt", 1.0), ("belt", k)] {
+/// #         for (material, s) in [("cowhide", 8.0), ("denim", 2.0), ("knit", 1.2)] {
+/// #             for (i, e) in [0.04, -0.05, 0.01].into_iter().enumerate() {
+/// #                 trials.push(Trial::perforated(format!("{surface} {material} {i}"), surface, material, s / k * f64::exp(e)));
+/// #             }
+/// #         }
+/// #     }
+/// #     Ok(Severity::new("asphalt").independent().fit(&Campaign::from_trials(trials)?)?.document(None))
+/// # };
+/// // Two rigs whose belts wear alike: nothing scatters between them.
+/// let belt = &surface_severity::laboratory::pooled(&[season(2.0)?, season(2.0)?])?[0];
+/// assert!(belt.log_scatter < 1e-9 && belt.factor.contains(2.0));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct PooledFactor {

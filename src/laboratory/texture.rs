@@ -143,6 +143,26 @@ impl TextureLine {
 
     /// Factor of one further surface of this texture, mm, with prediction limits: what texture does not tell is in them.
     ///
+    /// ```
+    /// # use surface_severity::campaign::{Campaign, Trial};
+    /// # use surface_severity::severity::Severity;
+    /// # let mut trials = Vec::new();
+    /// # for (surface, k) in [("asphalt", 1.0), ("concrete", 1.62), ("chip seal", 2.1), ("polished", 0.7)] {
+    /// #     for (material, s) in [("cowhide", 8.0), ("denim", 2.0), ("knit", 1.2)] {
+    /// #         for (i, e) in [0.04, -0.05, 0.01].into_iter().enumerate() {
+    /// #             trials.push(Trial::perforated(format!("{surface} {material} {i}"), surface, material, s / k * f64::exp(e)));
+    /// #         }
+    /// #     }
+    /// # }
+    /// # let scale = Severity::new("asphalt").independent().fit(&Campaign::from_trials(trials)?)?.document(None);
+    /// use surface_severity::laboratory::TextureLine;
+    /// let depth = [("asphalt", 0.6), ("concrete", 1.0), ("chip seal", 1.9), ("polished", 0.35)];
+    /// let line = TextureLine::fit(&scale, &depth)?;
+    /// assert!(line.factor_at(1.2)?.contains(1.6));
+    /// assert!(line.factor_at(4.0).is_err(), "rougher than any road that was driven");
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
     /// [`ErrorKind::OutOfReach`] outside the textures that were driven; [`ErrorKind::NotEstimable`] where a limit leaves the
     /// range of numbers.

@@ -61,7 +61,7 @@ pub(super) fn conclude(
         laboratories: Reproducibility::of(&result.severity).ok(),
         covariates: result.severity.covariate_effects().to_vec(),
         sensitivity,
-        reading: reading(&result.campaign, reports),
+        reading: reading(&result.campaign, reports, result.plan.reference_cloth.as_deref()),
         recorded: recorded(result, reports.map_or(&[][..], LabReports::unknown_columns)),
         not_had,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
@@ -108,11 +108,17 @@ fn caveats(
     found
 }
 
-fn reading(campaign: &Campaign, reports: Option<&LabReports>) -> Vec<String> {
+fn reading(campaign: &Campaign, reports: Option<&LabReports>, cloth: Option<&str>) -> Vec<String> {
     let mut found: Vec<String> = campaign.reading_notes().iter().map(|n| format!("trial table: {n}")).collect();
     if let Some(reports) = reports {
         found.extend(reports.reading_notes().iter().map(|n| format!("reports: {n}")));
         found.extend(reports.compared_with(campaign));
+        let own = reports.reports().iter().filter(|r| r.reference().is_some()).count();
+        if own > 0 && cloth.is_none() {
+            found.push(format!(
+                "{own} reports bring a reading of the reference cloth, which is not used: say which material the cloth is"
+            ));
+        }
     }
     found
 }

@@ -289,6 +289,15 @@ pub fn corrected_reports(rows: &[CorrectedTime], required_s: Option<f64>) -> Tab
             bound.level()
         ));
     }
+    let mut through: Vec<(&str, f64)> = rows.iter().filter_map(|r| Some((r.report_id(), r.belt_ratio()?))).collect();
+    through.dedup_by(|a, b| a.0 == b.0);
+    for (id, ratio) in through {
+        table.note(format!(
+            "{id}: read through its own reading of the reference cloth, which lasted {} times as long there as on the belt of the \
+             campaign; its times are divided by that, with the uncertainty of both readings.",
+            significant(ratio, 3)
+        ));
+    }
     for (id, p) in scattered {
         table.note(format!(
             "{id}: its specimens scatter unlike those of the campaign (F test, p = {}); its intervals use the scatter of the \

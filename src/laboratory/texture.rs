@@ -125,7 +125,7 @@ impl TextureLine {
         let y = DVector::from_iterator(n, places.iter().map(|&i| scale.log_k[i]));
         let known = DMatrix::from_fn(n, n, |i, j| scale.covariance[(places[i], places[j])]);
         let shared = DMatrix::from_fn(n, n, |i, j| if i == j { 2.0 } else { 1.0 });
-        let fit = Fit::new(y, design, known, shared)?;
+        let fit = Fit::new(y, design, &known, &shared)?;
         let (beta, error) = (fit.coefficients[0], fit.covariance[(0, 0)].sqrt());
         let df = count(n - 1);
         let half = t_quantile(0.5 * (1.0 + scale.level), df) * error;
@@ -216,11 +216,11 @@ struct Fit {
 }
 
 impl Fit {
-    fn new(y: DVector<f64>, design: DMatrix<f64>, known: DMatrix<f64>, shared: DMatrix<f64>) -> Result<Self> {
+    fn new(y: DVector<f64>, design: DMatrix<f64>, known: &DMatrix<f64>, shared: &DMatrix<f64>) -> Result<Self> {
         let singular = || ErrorKind::document("log_covariance", "that of the factors is not positive definite");
         // (score, objective) of the restricted likelihood: yᵀ P S P y − tr P S, S the shared matrix.
         let at = |scatter: f64| -> Result<(f64, f64)> {
-            let factor = (&known + &shared * scatter).cholesky().ok_or_else(singular)?;
+            let factor = (known + shared * scatter).cholesky().ok_or_else(singular)?;
             let inverse = factor.inverse();
             let info = (design.transpose() * &inverse * &design).cholesky().ok_or_else(singular)?;
             let p = &inverse - &inverse * &design * info.inverse() * design.transpose() * &inverse;
@@ -228,13 +228,13 @@ impl Fit {
             let logs = |c: &nalgebra::Cholesky<f64, nalgebra::Dyn>| -> f64 {
                 c.l_dirty().diagonal().iter().map(|l| 2.0 * libm::log(*l)).sum()
             };
-            let score = (py.transpose() * &shared * &py)[(0, 0)] - (&p * &shared).trace();
+            let score = (py.transpose() * shared * &py)[(0, 0)] - (&p * shared).trace();
             Ok((score, 0.5 * (logs(&factor) + logs(&info) + y.dot(&py))))
         };
         let errors: Vec<f64> = known.diagonal().iter().copied().collect();
         let size = y.amax().max(1e-3);
         let (scatter, _) = solve_scatter(size * size, 0.01 * least(&errors), at)?;
-        let inverse = (&known + &shared * scatter).cholesky().ok_or_else(singular)?.inverse();
+        let inverse = (known + shared * scatter).cholesky().ok_or_else(singular)?.inverse();
         let covariance = (design.transpose() * &inverse * &design).cholesky().ok_or_else(singular)?.inverse();
         let coefficients = &covariance * design.transpose() * &inverse * &y;
         let residual = y - &design * &coefficients;
@@ -292,7 +292,7 @@ mod tests {
         let latitude = [44.0, 55.0, 42.0, 52.0, 13.0, 44.0, 19.0, 13.0, 27.0, 42.0, 18.0, 33.0, 33.0];
         let design = DMatrix::from_fn(13, 2, |i, j| if j == 0 { 1.0 } else { latitude[i] });
         let known = DMatrix::from_diagonal(&DVector::from_row_slice(&v));
-        let fit = Fit::new(DVector::from_row_slice(&y), design, known, DMatrix::identity(13, 13)).unwrap();
+        let fit = Fit::new(DVector::from_row_slice(&y), design, &known, &DMatrix::identity(13, 13)).unwrap();
         assert_relative_eq!(fit.scatter, 0.0763479639551980, max_relative = 1e-9);
         assert_relative_eq!(fit.coefficients[0], 0.25146821000737, max_relative = 1e-9);
         assert_relative_eq!(fit.coefficients[1], -0.0291017250116, max_relative = 1e-9);
@@ -315,7 +315,7 @@ mod tests {
             let design = DMatrix::from_fn(5, 1, |i, _| x[rest[i]] - x[reference]);
             let d = DVector::from_fn(5, |i, _| y[rest[i]] - y[reference]);
             let shared = DMatrix::from_fn(5, 5, |i, j| if i == j { 2.0 } else { 1.0 });
-            let fit = Fit::new(d, design, DMatrix::identity(5, 5) * 1e-14, shared).unwrap();
+            let fit = Fit::new(d, design, &(DMatrix::identity(5, 5) * 1e-14), &shared).unwrap();
             assert_relative_eq!(fit.scatter, s2, max_relative = 1e-6);
             assert_relative_eq!(fit.coefficients[0], slope, max_relative = 1e-6);
             let at = 1.9;

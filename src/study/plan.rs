@@ -339,10 +339,12 @@ impl Study {
         belt.equivalence = at(Stage::Equivalence).keep(Equivalence::new(laboratory).fit(campaign, severity), not_had);
         let Some(equivalence) = &belt.equivalence else { return belt };
         belt.correction = at(Stage::Correction).keep(self.correction(equivalence), not_had);
-        if let (Some(cloth), Some(correction)) = (&self.reference_cloth, belt.correction.take()) {
+        if let (Some(cloth), Some(correction)) = (&self.reference_cloth, &mut belt.correction) {
             let with = |cells| correction.clone().with_reference_cloth(&cells, cloth);
             // Without a median of the cloth on this belt its chart is missing too, and says so.
-            belt.correction = Some(severity.cell_means(campaign).and_then(with).unwrap_or(correction));
+            if let Ok(read_through) = severity.cell_means(campaign).and_then(with) {
+                *correction = read_through;
+            }
         }
         let Some(correction) = &belt.correction else { return belt };
         let reports: Vec<&LabReport> = reports.collect();

@@ -116,7 +116,8 @@ fn reading(campaign: &Campaign, reports: Option<&LabReports>, cloth: Option<&str
         let own = reports.reports().iter().filter(|r| r.reference().is_some()).count();
         if own > 0 && cloth.is_none() {
             found.push(format!(
-                "{own} reports bring a reading of the reference cloth, which is not used: say which material the cloth is"
+                "the readings of the reference cloth that {own} of {} reports bring are not used: say which material the cloth is",
+                reports.reports().len()
             ));
         }
     }

@@ -445,6 +445,28 @@ fn the_machines_have_their_say() {
     let control = result.conclusions.belts[0].control.as_ref().unwrap();
     assert!(control.in_control && result.summary().contains("in control"), "{control}");
     assert!(!result.conclusions.first.iter().any(|c| matches!(c, Caveat::OutOfControl(_))));
+    // A report with its own reading of the cloth is read through it; where no cloth was said, that is remarked.
+    let campaign = Campaign::from_trials(trials.clone()).unwrap();
+    let text = "report_id,material,abrasion_time_s,outcome,reference_time_s,reference_drops\n\
+                R 1,new twill,2.2,perforated,8.2,3\nR 1,new twill,2.4,perforated,8.2,3\nR 2,new twill,1.1,perforated,,\n";
+    let reports = LabReports::read(text.as_bytes(), "lab_reports.csv").unwrap();
+    let result = cloth_study().run(&campaign, Some(&reports)).unwrap();
+    let rows = &result.belts[0].corrected;
+    assert!(rows.iter().all(|r| r.belt_ratio().is_some() == (r.report_id() == "R 1")));
+    // Twice as long as the cloth usually lasts there.
+    assert!(rows.iter().filter_map(|r| r.belt_ratio()).all(|ratio| (ratio - 2.0).abs() < 0.1));
+    assert!(!result.conclusions.reading.iter().any(|r| r.contains("reference cloth")));
+    let unsaid = study().run(&campaign, Some(&reports)).unwrap();
+    assert!(unsaid.belts[0].corrected.iter().all(|r| r.belt_ratio().is_none()));
+    assert!(
+        unsaid.conclusions.reading.iter().any(|r| r.contains("that 1 of 2 reports bring")),
+        "{:?}",
+        unsaid.conclusions.reading
+    );
+    let wrong = text.replace("R 1,new twill,2.4,perforated,8.2,3", "R 1,new twill,2.4,perforated,8.3,3");
+    assert!(
+        LabReports::read(wrong.as_bytes(), "lab_reports.csv").unwrap_err().to_string().contains("reference reading")
+    );
     for t in trials.iter_mut().filter(|t| ["C-08", "C-09", "C-10", "C-11"].contains(&t.trial_id.as_str())) {
         t.abrasion_time_s = Some(2.0);
     }

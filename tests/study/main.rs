@@ -454,7 +454,11 @@ fn the_machines_have_their_say() {
     let rows = &result.belts[0].corrected;
     assert!(rows.iter().all(|r| r.belt_ratio().is_some() == (r.report_id() == "R 1")));
     // Twice as long as the cloth usually lasts there.
-    assert!(rows.iter().filter_map(|r| r.belt_ratio()).all(|ratio| (ratio - 2.0).abs() < 0.1));
+    assert!(
+        rows.iter()
+            .filter_map(surface_severity::correction::CorrectedTime::belt_ratio)
+            .all(|ratio| (ratio - 2.0).abs() < 0.1)
+    );
     assert!(!result.conclusions.reading.iter().any(|r| r.contains("reference cloth")));
     let unsaid = study().run(&campaign, Some(&reports)).unwrap();
     assert!(unsaid.belts[0].corrected.iter().all(|r| r.belt_ratio().is_none()));

@@ -2,7 +2,7 @@
 
 use super::classes::{ClassBasis, ClassCorrections};
 use super::corrected::CorrectedTime;
-use super::reports::LabReport;
+use super::reports::{LabReport, LogMedian};
 use super::surface::{Known, Readings, SurfaceCorrection};
 use crate::campaign::Decision;
 use crate::document::{CRATE_VERSION, present};
@@ -313,23 +313,26 @@ impl Correction {
         self.reference_cloth.as_ref()
     }
 
-    /// How much longer, in logs, the cloth lasted with the report than in the campaign.
-    pub(super) fn reference_shift(&self, report: &LabReport) -> Option<f64> {
+    /// How much longer, in logs, the cloth lasted with the report than in the campaign, and how well this and the log median of a
+    /// report that scatters by `variance` are known together.
+    pub(super) fn through_reference(&self, report: &LabReport, variance: f64) -> Option<(f64, Known)> {
         let (reading, cloth) = report.reference().zip(self.reference_cloth.as_ref())?;
-        let (mean, _) = self.distribution.moments();
-        let to_median = self.log_scatter * (self.distribution.median() - mean);
-        Some(libm::log(reading.geometric_mean_s) + to_median - cloth.log_median)
+        let (log_median, own) = reading.log_median(self.log_scatter, self.distribution);
+        let median = (cloth.log_standard_error * cloth.log_standard_error, cloth.degrees_of_freedom);
+        let known = Known { variance: variance + own, days: f64::INFINITY, cloth: Some(median) };
+        Some((log_median - cloth.log_median, known))
     }
 
     /// How well the log median of a report is known that scatters by `variance`.
     pub(super) fn known(&self, report: &LabReport, variance: f64) -> Known {
-        let Some((reading, cloth)) = report.reference().zip(self.reference_cloth.as_ref()) else {
-            return Known { variance, days: report.days(), cloth: None };
-        };
-        let (_, sd) = self.distribution.moments();
-        let own = (self.log_scatter * sd).powi(2) / f64::from(reading.drops);
-        let median = cloth.log_standard_error * cloth.log_standard_error;
-        Known { variance: variance + own, days: f64::INFINITY, cloth: Some((median, cloth.degrees_of_freedom)) }
+        let plain = Known { variance, days: report.days(), cloth: None };
+        self.through_reference(report, variance).map_or(plain, |(_, known)| known)
+    }
+
+    /// The log median of a report on the belt of the campaign.
+    pub(super) fn log_median(&self, report: &LabReport, bound_level: f64) -> LogMedian {
+        let shift = self.through_reference(report, 0.0).map_or(0.0, |(shift, _)| shift);
+        report.log_median(self.log_scatter, self.distribution, bound_level).less(shift)
     }
 
     /// Records the seed of the run that the correction belongs to; deriving draws nothing at random.

@@ -340,11 +340,8 @@ impl LabReport {
     pub(crate) fn log_median(&self, sigma: f64, distribution: Distribution, bound_level: f64) -> LogMedian {
         let spread = sigma * distribution.median();
         if let Times::Mean { geometric_mean_s, specimens, .. } = &self.times {
-            let (mean, sd) = distribution.moments();
-            return LogMedian::Known {
-                value: libm::log(*geometric_mean_s) - sigma * mean + spread,
-                variance: sigma * sigma * sd * sd / f64::from(*specimens),
-            };
+            let (value, variance) = median_of_mean(*geometric_mean_s, *specimens, sigma, distribution);
+            return LogMedian::Known { value, variance };
         }
         let times: Vec<(f64, Outcome)> = self
             .specimens()
@@ -404,6 +401,20 @@ impl LabReport {
     }
 }
 
+/// Log median, and its variance, of which `n` specimens have this geometric mean, σ given.
+fn median_of_mean(geometric_mean_s: f64, n: u32, sigma: f64, distribution: Distribution) -> (f64, f64) {
+    let (mean, sd) = distribution.moments();
+    let value = libm::log(geometric_mean_s) - sigma * mean + sigma * distribution.median();
+    (value, sigma * sigma * sd * sd / f64::from(n))
+}
+
+impl ReferenceReading {
+    /// Log median of the cloth that day, and its variance, σ given.
+    pub(super) fn log_median(&self, sigma: f64, distribution: Distribution) -> (f64, f64) {
+        median_of_mean(self.geometric_mean_s, self.drops, sigma, distribution)
+    }
+}
+
 /// What a report says of the log median on the belt.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum LogMedian {
@@ -414,7 +425,7 @@ pub(crate) enum LogMedian {
 
 impl LogMedian {
     /// Moved down by `shift`.
-    pub(crate) fn less(self, shift: f64) -> Self {
+    pub(super) fn less(self, shift: f64) -> Self {
         match self {
             Self::Known { value, variance } => Self::Known { value: value - shift, variance },
             Self::Bound { side, value } => Self::Bound { side, value: value - shift },

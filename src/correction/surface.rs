@@ -356,8 +356,7 @@ impl SurfaceCorrection {
         let level = base.options.level;
         let tail = 0.5 * (1.0 - level);
         // A bound shares its error probability between the report and the line (Bonferroni).
-        let moved = base.reference_shift(report).unwrap_or(0.0);
-        let lab = report.log_median(base.log_scatter, base.distribution, 1.0 - tail).less(moved);
+        let lab = base.log_median(report, 1.0 - tail);
         let laboratory_median_s = laboratory_estimate(report, &lab, base);
         let class = report.material_class();
         let result = |values: [Estimate; 3], known: Option<f64>, predictives: Option<[Predictive; 2]>| {
@@ -375,7 +374,7 @@ impl SurfaceCorrection {
                 road_specimen_s,
                 validity: self.domain.validity(known, class),
                 scatter_p_value: scatter_p_value(report, base),
-                belt_ratio: base.reference_shift(report).map(libm::exp),
+                belt_ratio: base.through_reference(report, 0.0).map(|(shift, _)| libm::exp(shift)),
                 basis: self.classes.as_ref().map_or(CorrectionBasis::Common, |c| c.basis(class).0),
                 predictives,
             }
@@ -485,10 +484,7 @@ fn laboratory_estimate(report: &LabReport, lab: &LogMedian, base: &Correction) -
                 .and_then(|q| Interval::from_log(*value, libm::sqrt(variance), q, level, IntervalMethod::StudentT).ok())
                 .map_or_else(failed, Into::into)
         }
-        LogMedian::Bound { side, .. } => match report
-            .log_median(base.log_scatter, base.distribution, level)
-            .less(base.reference_shift(report).unwrap_or(0.0))
-        {
+        LogMedian::Bound { side, .. } => match base.log_median(report, level) {
             LogMedian::Bound { value, .. } => {
                 let reason = match side {
                     BoundSide::AtLeast => "every specimen ran out",

@@ -20,7 +20,8 @@ use crate::equivalence::{ScatterEstimator, random_effects};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, significant};
 use crate::holm;
-use crate::numeric::special::{normal_cdf, normal_quantile};
+use crate::numeric::count;
+use crate::numeric::special::{normal_cdf, normal_quantile, two_sided_quantile};
 use crate::severity::SeverityDocument;
 
 /// How the factor of a surface differs between two campaigns.
@@ -470,11 +471,16 @@ pub fn pooled(scales: &[SeverityDocument]) -> Result<Vec<PooledFactor>> {
             continue;
         }
         let mean = random_effects(&values, &errors, ScatterEstimator::Restricted)?;
-        let logs = mean.interval(first.level)?;
-        let [middle, lower, upper] = [logs.estimate(), logs.lower(), logs.upper()].map(libm::exp);
+        let q = two_sided_quantile(first.level, Some(count(mean.degrees_of_freedom())));
         found.push(PooledFactor {
             surface: name.clone(),
-            factor: Interval::new(middle, lower, upper, first.level, IntervalMethod::StudentT)?,
+            factor: Interval::from_log(
+                mean.mean(),
+                mean.small_sample_standard_error(),
+                q,
+                first.level,
+                IntervalMethod::StudentT,
+            )?,
             log_scatter: mean.intrinsic_scatter(),
             p_value: mean.heterogeneity_p_value(),
             campaigns: values.len(),

@@ -21,7 +21,7 @@ use crate::equivalence::{least, solve_scatter};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, IntervalMethod, significant};
 use crate::numeric::count;
-use crate::numeric::special::{t_quantile, t_survival};
+use crate::numeric::special::{t_survival, two_sided_quantile};
 use crate::severity::SeverityDocument;
 
 /// Least number of surfaces with a texture, the reference among them.
@@ -128,7 +128,7 @@ impl TextureLine {
         let fit = Fit::new(y, design, &known, &shared)?;
         let (beta, error) = (fit.coefficients[0], fit.covariance[(0, 0)].sqrt());
         let df = count(n - 1);
-        let half = t_quantile(0.5 * (1.0 + scale.level), df) * error;
+        let half = two_sided_quantile(scale.level, Some(df)) * error;
         Ok(Self {
             reference: scale.reference,
             exponent: Interval::new(beta, beta - half, beta + half, scale.level, IntervalMethod::StudentT)?,
@@ -178,7 +178,7 @@ impl TextureLine {
         let with = DVector::from_element(self.surfaces - 1, self.fit.scatter);
         let (value, variance) = self.fit.predict(&x, &with, 2.0 * self.fit.scatter);
         let level = self.exponent.level();
-        let q = t_quantile(0.5 * (1.0 + level), count(self.surfaces - 2));
+        let q = two_sided_quantile(level, Some(count(self.surfaces - 2)));
         Interval::from_log(value, variance.sqrt(), q, level, IntervalMethod::Prediction)
     }
 }

@@ -66,8 +66,10 @@ usage: severity_study [--trials FILE --reference SURFACE] [options]
   --belt-state DROPS   state everything for a belt that has served so many drops (default 0: a fresh one;
                        needs the column belt_drop)
   --condition COLUMN   trials with the same text there share conditions, as those of one day do; repeatable
-  --covariate COLUMN=NOMINAL  a number that acts on times, everything stated at the nominal value: a power
-                       law of speed_m_per_s and normal_force_n, linear otherwise; repeatable
+  --covariate COLUMN=NOMINAL[,by-class]  a number that acts on times, everything stated at the nominal
+                       value: a power law of speed_m_per_s and normal_force_n, linear otherwise; where NOMINAL is
+                       a text, each text there has an effect of its own; by-class lets each material class have
+                       its own, by-belt each belt; repeatable
   --plan               also say what the same campaign once more would tell, with a run sheet in random order
   --bootstrap N        replicates of a bootstrap, for comparison; 0 (default) for none, else 100 or more
   --seed N             seed of whatever is drawn at random (default 1)
@@ -112,14 +114,23 @@ fn number(text: &str) -> Option<f64> {
     text.trim().parse().ok().filter(|x: &f64| x.is_finite())
 }
 
-/// `speed_m_per_s=8`.
+/// `speed_m_per_s=8`, `speed_m_per_s=8,by-class` or `wetness=dry`.
 fn covariate(text: &str) -> Option<Covariate> {
     let (column, nominal) = text.split_once('=')?;
-    let nominal = number(nominal)?;
-    Some(match column.trim() {
-        column @ ("speed_m_per_s" | "normal_force_n") => Covariate::power_law(column, nominal),
-        column => Covariate::linear(column, nominal),
-    })
+    let (nominal, by) = nominal.rsplit_once(',').map_or((nominal, ""), |(n, by)| (n, by.trim()));
+    let (column, nominal) = (column.trim(), nominal.trim());
+    let covariate = match (number(nominal), column) {
+        (Some(x), "speed_m_per_s" | "normal_force_n") => Covariate::power_law(column, x),
+        (Some(x), _) => Covariate::linear(column, x),
+        (None, _) if !nominal.is_empty() => Covariate::categories(column, nominal),
+        (None, _) => return None,
+    };
+    match by {
+        "" => Some(covariate),
+        "by-class" => Some(covariate.by_class()),
+        "by-belt" => Some(covariate.by_belt()),
+        _ => None,
+    }
 }
 
 impl Options {
@@ -240,10 +251,9 @@ impl Options {
                 let drops = drops.ok_or_else(|| expected(name, value, "a number of drops, zero or more"))?;
                 self.covariates.push(Covariate::belt_wear().at(drops));
             }
-            "covariate" => self.covariates.push(
-                covariate(value)
-                    .ok_or_else(|| expected(name, value, "a column and its nominal value, such as speed_m_per_s=8"))?,
-            ),
+            "covariate" => self.covariates.push(covariate(value).ok_or_else(|| {
+                expected(name, value, "a column and its nominal value, such as speed_m_per_s=8 or wetness=dry")
+            })?),
             "seed" => self.seed = value.parse().map_err(|_| expected(name, value, "a whole number"))?,
             _ => {
                 let level = value.parse().ok().filter(|l| *l > 0.0 && *l < 1.0);

@@ -117,6 +117,9 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
     for effect in &c.covariates {
         html.paragraph(&effect.to_string());
     }
+    for check in c.covariate_checks.iter().filter(|c| !c.departs()) {
+        html.paragraph(&check.to_string());
+    }
     html.paragraph(&c.scatter.to_string());
     if let Some(laboratories) = &c.laboratories {
         html.paragraph(&laboratories.to_string());

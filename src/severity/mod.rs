@@ -77,7 +77,7 @@ pub(crate) mod machinery {
 pub use additivity::{Additivity, Comparison, ComparisonMethod};
 pub use cell_means::{CellEstimate, CellMeans};
 pub use comparison::{DistributionComparison, DistributionRow};
-pub use covariate::{Covariate, CovariateEffect};
+pub use covariate::{Alike, Covariate, CovariateCheck, CovariateEffect};
 pub use diagnostics::TrialDiagnostics;
 pub use distribution::Distribution;
 pub use document::{LogCovariance, SeverityDocument};

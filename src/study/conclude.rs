@@ -60,6 +60,7 @@ pub(super) fn conclude(
         scatter: scatter(result),
         laboratories: Reproducibility::of(&result.severity).ok(),
         covariates: result.severity.covariate_effects().to_vec(),
+        covariate_checks: result.covariate_checks.clone(),
         sensitivity,
         reading: reading(&result.campaign, reports, result.plan.reference_cloth.as_deref()),
         recorded: recorded(result, reports.map_or(&[][..], LabReports::unknown_columns)),
@@ -104,6 +105,7 @@ fn caveats(
             found.push(Caveat::Disagrees { row: row.clone() });
         }
     }
+    found.extend(result.covariate_checks.iter().filter(|c| c.departs()).cloned().map(Caveat::Covariate));
     found.extend(other.map(|o| Caveat::BetterDistribution(o.clone())));
     found
 }

@@ -8,7 +8,7 @@ use crate::campaign::{Decision, Outcome, UnitSlip};
 use crate::estimate::{Estimate, Interval};
 use crate::laboratory::Reproducibility;
 use crate::screening::Test;
-use crate::severity::{CovariateEffect, Distribution, Grouping};
+use crate::severity::{CovariateCheck, CovariateEffect, Distribution, Grouping};
 
 /// The answers: each is a record with its numbers, and prints as plain sentences.
 ///
@@ -45,6 +45,8 @@ pub struct Conclusions {
     pub laboratories: Option<Reproducibility>,
     /// What recorded numbers, such as the drops on a belt, do to times.
     pub covariates: Vec<CovariateEffect>,
+    /// Whether they act as they are modelled.
+    pub covariate_checks: Vec<CovariateCheck>,
     /// What other ways of fitting give.
     pub sensitivity: Sensitivity,
     /// How the tables were read where they were written otherwise, and what of the reports does not fit the campaign.
@@ -99,6 +101,8 @@ pub enum Caveat {
     },
     /// The reference cloth says that the belt changed while the campaign ran.
     OutOfControl(ControlConclusion),
+    /// A recorded number does not act as it is modelled.
+    Covariate(CovariateCheck),
     /// Limits a factor of 20 or more apart.
     Wide {
         /// The laboratory surface.

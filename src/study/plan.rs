@@ -236,6 +236,8 @@ impl Study {
         } else {
             None
         };
+        let at = had(Stage::Covariates);
+        let covariate_checks = at.keep(severity.covariate_checks(campaign), &mut not_had).unwrap_or_default();
         let mut belts = Vec::new();
         for laboratory in &laboratories {
             observer(Stage::Equivalence);
@@ -259,6 +261,7 @@ impl Study {
             distributions,
             equal_scatter,
             unequal_scatter,
+            covariate_checks,
             bootstrap,
             belts,
             conclusions: Default::default(),
@@ -349,16 +352,15 @@ impl Study {
         let Some(correction) = &belt.correction else { return belt };
         let reports: Vec<&LabReport> = reports.collect();
         belt.corrected = correction.apply_all(reports.iter().copied());
-        for report in reports {
-            if let Some(slide) = &self.slide {
-                match slide.rows(equivalence, correction, report) {
-                    Ok(rows) => belt.slides.extend(rows),
-                    Err(error) if belt.slides.is_empty() && !not_had.iter().any(|n| n.stage == Stage::Slide) => {
-                        at(Stage::Slide).missing(&error, not_had);
-                    }
-                    Err(_) => {}
-                }
+        if let Some(slide) = &self.slide {
+            let slide = slide.clone().with_ladder(severity, campaign);
+            let rows = at(Stage::Slide).keep(slide.rows(equivalence, correction, &belt.corrected), not_had);
+            belt.slides = rows.unwrap_or_default();
+            if let Some(route) = &self.exposure {
+                belt.slides.extend(Slide::on_route(&belt.slides, route));
             }
+        }
+        for report in reports {
             if let Some(exposure) = &self.exposure {
                 let exposed = correction.apply_exposure(report, exposure);
                 // A road without a correction: said once.

@@ -12,7 +12,7 @@ use crate::correction::{CorrectedTime, Correction, ExposedTime};
 use crate::equivalence::EquivalenceFit;
 use crate::laboratory::ControlChart;
 use crate::screening::ScreeningReport;
-use crate::severity::{Additivity, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter};
+use crate::severity::{Additivity, CovariateCheck, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter};
 use crate::slide::SlideRow;
 
 /// A stage of a study.
@@ -35,6 +35,8 @@ pub enum Stage {
     Distributions,
     /// Whether specimens of all classes scatter alike.
     EqualScatter,
+    /// How recorded numbers act.
+    Covariates,
     /// Bootstrap intervals.
     Bootstrap,
     /// Whether the belt was in control.
@@ -59,6 +61,7 @@ impl fmt::Display for Stage {
             Self::Additivity => "test of additivity",
             Self::Distributions => "comparison of distributions",
             Self::EqualScatter => "test of equal scatter",
+            Self::Covariates => "test of covariates",
             Self::Bootstrap => "bootstrap",
             Self::ControlChart => "control chart",
             Self::Equivalence => "belt against roads",
@@ -189,6 +192,9 @@ pub struct StudyResult {
     /// The scatter of each class.
     #[serde(skip)]
     pub unequal_scatter: Option<UnequalScatter>,
+    /// Whether recorded numbers act as they are modelled.
+    #[serde(skip)]
+    pub covariate_checks: Vec<CovariateCheck>,
     /// Bootstrap intervals of independent trials, for comparison.
     #[serde(skip)]
     pub bootstrap: Option<SeverityBootstrap>,

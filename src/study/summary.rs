@@ -60,6 +60,10 @@ impl StudyResult {
         sections.push(self.questions());
         sections.push(Section::text(&c.sensitivity.to_string(), "line"));
         sections.extend(c.covariates.iter().map(|e| Section::text(&e.to_string(), "line")));
+        let checks: Vec<String> = c.covariate_checks.iter().filter(|c| !c.departs()).map(ToString::to_string).collect();
+        if !checks.is_empty() {
+            sections.push(Section::text(&checks.join(" "), "line"));
+        }
         sections.push(Section::text(&c.scatter.to_string(), "line"));
         sections.extend(c.laboratories.iter().map(|l| Section::text(&l.to_string(), "line")));
         for missing in &c.not_had {

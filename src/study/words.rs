@@ -72,6 +72,7 @@ impl fmt::Display for Caveat {
                 significant(*belt, 3),
                 significant(*roads, 3)
             ),
+            Self::Covariate(check) => check.fmt(f),
             Self::OutOfControl(control) => {
                 write!(f, "{control} Factors and c are those of the belt as it was on average.")
             }

@@ -242,6 +242,12 @@ pub fn slides(rows: &[SlideRow]) -> Table {
         columns.push(Column::numbers(format!("rig_time_{name}_s"), what).unit("s"));
         columns.push(Column::numbers(format!("survival_{name}"), "survives"));
     }
+    let measured = rows.iter().any(|r| r.measured.is_some());
+    if measured {
+        columns.push(Column::numbers("measured_b", "b measured"));
+        columns.push(Column::numbers("rig_time_measured_s", "by it").unit("s"));
+        columns.push(Column::numbers("survival_measured", "survives"));
+    }
     let mut table = Table::new("Slides to rest", columns).with_caption(
         "The assumption decides: whether wear goes by seconds (b = 0), by distance (b = 1) or by heat (b = 2) nobody knows \
          without a speed ladder, and the three differ several-fold. Time on the rig that the slide uses up, and the probability \
@@ -256,7 +262,14 @@ pub fn slides(rows: &[SlideRow]) -> Table {
             Value::number(row.speed_km_per_h),
             Value::number(row.distance_m),
         ];
-        for worth in &row.worth {
+        let mut missing = 0;
+        if measured && row.measured.is_none() {
+            missing = 3;
+        }
+        for worth in row.worth.iter().chain(&row.measured) {
+            if worth.exponent_standard_error > 0.0 {
+                cells.push(Value::number(worth.exponent));
+            }
             cells.push(Value::number(worth.rig_time_s));
             match &worth.survival {
                 Ok(p) => cells.push(Value::Probability(*p)),
@@ -269,6 +282,7 @@ pub fn slides(rows: &[SlideRow]) -> Table {
                 }
             }
         }
+        cells.extend((0..missing).map(|_| Value::Missing));
         table.add(cells);
     }
     table.group(2);

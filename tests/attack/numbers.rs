@@ -75,8 +75,8 @@ fn levels_and_times_at_their_ends() {
                 assert!(!agreement.to_string().contains("inf") && !agreement.to_string().contains("NaN"));
             }
         }
-        let _ = Slide::new(x, 8.0).rig_time_s(60.0, 1);
-        let _ = Slide::new(0.6, x).rig_time_s(60.0, 1);
+        let _ = Slide::new(x, 8.0).rig_time_s(60.0, 1.0);
+        let _ = Slide::new(0.6, x).rig_time_s(60.0, 1.0);
     }
 }
 

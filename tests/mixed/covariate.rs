@@ -241,3 +241,116 @@ fn any_column_can_be_a_grouping() {
     assert_eq!(levels.iter().map(|l| l.level.as_str()).collect::<Vec<_>>(), people);
     assert!(Severity::new("s0").random(Grouping::Column("shift".into())).fit(&campaign).is_err());
 }
+
+/// Texts and steps are columns of 0 and 1, a slope for each belt one of the numbers of its drops.
+#[test]
+fn parts_are_the_columns_written_out() {
+    let wet = |i: usize| ["dry", "wet", "icy"][i * 7 % 5 % 3];
+    let trials: Vec<Trial> = worn(13, 0.02, [0.05, 0.05, 0.1])
+        .into_iter()
+        .enumerate()
+        .map(|(i, t)| t.covariate("wetness", wet(i)))
+        .collect();
+    let model = |columns: Vec<(String, Vec<f64>)>| {
+        let of = |f: &dyn Fn(&Trial) -> String| codes(&trials.iter().map(f).collect::<Vec<_>>());
+        let surface = of(&|t| t.surface.clone());
+        let belts: Vec<Option<usize>> =
+            trials.iter().map(|t| t.belt.as_ref().map(|b| usize::from(b == "belt 1"))).collect();
+        let mut model = LinearMixedModel::new(trials.iter().map(|t| t.abrasion_time_s.unwrap().ln()).collect())
+            .fixed_factor("material", &of(&|t| t.material.clone()));
+        for (name, column) in columns {
+            model = model.fixed(name, column);
+        }
+        for s in 1..4 {
+            model = model.fixed(format!("s{s}"), surface.iter().map(|&at| f64::from(u8::from(at == s))).collect());
+        }
+        let model = model
+            .group("day", &of(&|t| t.day.clone().unwrap()))
+            .group_where("belt", &belts)
+            .group("cell", &of(&|t| format!("{} {}", t.material, t.surface)));
+        model.fit(Criterion::Reml).unwrap()
+    };
+    let whether = |found: bool| f64::from(u8::from(found));
+    let column = |f: &dyn Fn(usize, &Trial) -> f64| trials.iter().enumerate().map(|(i, t)| f(i, t)).collect::<Vec<_>>();
+    let on = |t: &Trial, belt: &str| t.belt.as_deref() == Some(belt);
+    let drops = |t: &Trial| t.belt_drop.unwrap_or(0.0);
+    let stepped = |t: &Trial, from: f64, to: f64| t.belt_drop.is_some_and(|d| d >= from && d < to);
+    let cases = [
+        (
+            Severity::new("s0").covariate(Covariate::categories("wetness", "dry")),
+            vec![
+                ("icy".to_owned(), column(&|i, _| whether(wet(i) == "icy"))),
+                ("wet".to_owned(), column(&|i, _| whether(wet(i) == "wet"))),
+                ("wear".to_owned(), column(&|_, t| drops(t))),
+            ],
+            ["wetness icy", "wetness wet", "belt_drop"].as_slice(),
+        ),
+        (
+            Severity::new("s0").covariate(Covariate::belt_wear().by_belt()),
+            vec![
+                ("belt 0".to_owned(), column(&|_, t| whether(on(t, "belt 0")) * drops(t))),
+                ("belt 1".to_owned(), column(&|_, t| whether(on(t, "belt 1")) * drops(t))),
+            ],
+            &["belt_drop on belt 0", "belt_drop on belt 1"],
+        ),
+        (
+            Severity::new("s0").covariate(Covariate::steps("belt_drop", 0.0, [6.0, 14.0])),
+            vec![
+                ("middle".to_owned(), column(&|_, t| whether(stepped(t, 6.0, 14.0)))),
+                ("late".to_owned(), column(&|_, t| whether(stepped(t, 14.0, 1e9)))),
+            ],
+            &["belt_drop from 6 to below 14", "belt_drop from 14 on"],
+        ),
+    ];
+    let campaign = build(trials.clone());
+    for (plan, columns, names) in cases {
+        let labels: Vec<String> = columns.iter().map(|(name, _)| name.clone()).collect();
+        let want = model(columns);
+        let fit = plan.fit(&campaign).unwrap();
+        for (label, name) in labels.iter().zip(names) {
+            let at = want.names().iter().position(|n| n == label).unwrap();
+            let effect = fit.covariate_effects().iter().find(|e| e.covariate.to_string() == **name).unwrap();
+            assert_digits(effect.effect.estimate(), want.coefficients()[at], 7.0);
+            assert_digits(effect.standard_error, want.standard_errors()[at], 6.0);
+        }
+        let at = want.names().iter().position(|n| n == "s3").unwrap();
+        assert_digits(fit.log_factor_between("s3", "s0").unwrap().estimate, -want.coefficients()[at], 7.0);
+        assert_eq!(fit.covariate_effects().len(), names.len());
+    }
+    let refused = |c: Covariate| Severity::new("s0").covariate(c).fit(&campaign).unwrap_err().to_string();
+    assert!(refused(Covariate::categories("wetness", "damp")).contains("dry, icy, wet"));
+    assert!(refused(Covariate::categories("cloudiness", "none")).contains("no trial"));
+    assert!(refused(Covariate::steps("belt_drop", 0.0, [5.0, 2.0])).contains("rising"));
+    assert!(refused(Covariate::belt_wear().by_belt().given(-0.1, 0.0)).contains("several effects"));
+}
+
+/// Tests of the line and of the belts: rare where belts wear alike along a line, common where they do not.
+#[test]
+fn wear_that_is_no_line_or_not_alike_is_found() {
+    let departing = |bend: f64, apart: f64| {
+        let mut found = 0;
+        for seed in 0..60 {
+            let trials: Vec<Trial> = worn(100 + seed, 0.02, [0.05, 0.05, 0.1])
+                .into_iter()
+                .map(|mut t| {
+                    if let (Some(drop), Some(belt)) = (t.belt_drop, t.belt.as_deref()) {
+                        let of_belt = if belt == "belt 1" { apart * drop } else { 0.0 };
+                        t.abrasion_time_s = t.abrasion_time_s.map(|s| s * (-bend * drop * drop - of_belt).exp());
+                    }
+                    t
+                })
+                .collect();
+            let campaign = build(trials);
+            let fit = Severity::new("s0").fit(&campaign).unwrap();
+            let checks = fit.covariate_checks(&campaign).unwrap();
+            assert_eq!(checks.len(), 2, "{checks:?}");
+            found += usize::from(checks.iter().any(surface_severity::severity::CovariateCheck::departs));
+        }
+        found
+    };
+    // 5 % of 60, binomial: more than 8 once in a hundred.
+    let alike = departing(0.0, 0.0);
+    assert!(alike <= 8, "{alike}");
+    let (bent, apart) = (departing(0.003, 0.0), departing(0.0, 0.04));
+    assert!(bent > 45 && apart > 45, "{bent} {apart}");
+}

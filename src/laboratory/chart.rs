@@ -211,7 +211,7 @@ impl Chart {
 
     /// `known`: mean and standard deviation, where they are not those of the base points.
     #[allow(clippy::cast_precision_loss)]
-    fn of_values(&self, readings: &[(String, f64)], known: Option<(f64, f64)>) -> Result<ControlChart> {
+    pub(super) fn of_values(&self, readings: &[(String, f64)], known: Option<(f64, f64)>) -> Result<ControlChart> {
         self.check()?;
         let m = self.base;
         let few = |what: &str, needed: usize, found: usize| {

@@ -21,9 +21,11 @@
 mod agreement;
 mod chart;
 mod season;
+mod subgroups;
 mod texture;
 
 pub use agreement::{Agreement, Consensus, Reproducibility};
 pub use chart::{Chart, ChartPoint, ControlChart, Signal};
 pub use season::{JoinedFactor, JoinedScale, PooledFactor, SurfaceChange, changes, pooled};
+pub use subgroups::{SubgroupPoint, SubgroupScatter};
 pub use texture::TextureLine;

@@ -39,6 +39,8 @@ pub(crate) struct Options {
     pub(crate) out: PathBuf,
     pub(crate) full: bool,
     pub(crate) plan: bool,
+    /// Amount, cost of a drop on a road and on the belt.
+    pub(crate) budget: Option<[f64; 3]>,
     /// The command as typed, for the reproduction block.
     pub(crate) command: String,
 }
@@ -71,6 +73,8 @@ usage: severity_study [--trials FILE --reference SURFACE] [options]
                        a text, each text there has an effect of its own; by-class lets each material class have
                        its own, by-belt each belt; repeatable
   --plan               also say what the same campaign once more would tell, with a run sheet in random order
+  --budget AMOUNT,ROAD,BELT  which further trials for so much sharpen all factors most, where a drop on a road and
+                       one on the belt cost so much, such as 2000,60,15; with a run sheet in random order
   --bootstrap N        replicates of a bootstrap, for comparison; 0 (default) for none, else 100 or more
   --seed N             seed of whatever is drawn at random (default 1)
   --level 0.95         confidence level of all limits
@@ -85,7 +89,7 @@ Results are replaced as a whole; files that no run wrote, and inputs, are never 
 Exit code 0 on success, 2 on bad input, 1 otherwise.
 ";
 
-const NAMES: [&str; 22] = [
+const NAMES: [&str; 23] = [
     "trials",
     "reference",
     "laboratory",
@@ -98,6 +102,7 @@ const NAMES: [&str; 22] = [
     "season",
     "slide",
     "plan",
+    "budget",
     "bootstrap",
     "seed",
     "level",
@@ -159,6 +164,7 @@ impl Options {
             out: PathBuf::from("target/severity-study"),
             full: false,
             plan: false,
+            budget: None,
             command: std::iter::once("severity_study".to_owned())
                 .chain(arguments.iter().map(|a| quoted(&a.to_string_lossy())))
                 .collect::<Vec<_>>()
@@ -244,6 +250,12 @@ impl Options {
                     }
                     _ => return Err(expected(name, value, "friction and rig speed, such as 0.6,8 or 0.6,8,40,60")),
                 };
+            }
+            "budget" => {
+                let numbers: Option<Vec<f64>> = value.split(',').map(number).collect();
+                let amounts = numbers.and_then(|n| <[f64; 3]>::try_from(n).ok()).filter(|n| n.iter().all(|x| *x > 0.0));
+                let wanted = "an amount, the cost of a drop on a road and of one on the belt, such as 2000,60,15";
+                self.budget = Some(amounts.ok_or_else(|| expected(name, value, wanted))?);
             }
             "condition" => self.conditions.push(value.to_owned()),
             "belt-state" => {

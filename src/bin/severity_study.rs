@@ -10,6 +10,7 @@
 #[path = "../../examples/study/mod.rs"]
 mod study;
 
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
@@ -19,7 +20,7 @@ use study::{Failure, Progress};
 use surface_severity::campaign::Campaign;
 use surface_severity::correction::{Exposure, LabReports, Requirement};
 use surface_severity::laboratory::changes;
-use surface_severity::planning::Plan;
+use surface_severity::planning::{Augment, Augmentation, Criterion, Plan};
 use surface_severity::severity::{Severity, SeverityDocument};
 #[cfg(feature = "spreadsheet")]
 use surface_severity::study::Files;
@@ -79,6 +80,13 @@ fn run() -> Result<(), Failure> {
         let place = wanted.out.join("run_sheet.csv");
         planned = format!("\n{}Run sheet: {}\n", plan.precision()?, place.display());
     }
+    if let Some([amount, road, belt]) = wanted.budget {
+        let further = further_trials(&result, &campaign, [amount, road, belt])?;
+        let sheet = tables::run_sheet(&only_added(&result, &campaign, &further), Some(&campaign), wanted.seed, None)?;
+        files = files.with("further_trials.csv", sheet.to_csv());
+        let place = wanted.out.join("further_trials.csv");
+        planned.push_str(&format!("\n{}Run sheet of them: {}\n", tables::augmentation(&further), place.display()));
+    }
     let inputs: Vec<&Path> = wanted.inputs().collect();
     files.write(&wanted.out, &inputs)?;
     progress.finish();
@@ -105,6 +113,33 @@ fn run() -> Result<(), Failure> {
     let _ = std::io::stdout().lock().write_all(text.as_bytes());
     Ok(())
 }
+
+/// Where further trials sharpen all factors most for their cost.
+fn further_trials(result: &StudyResult, campaign: &Campaign, amounts: [f64; 3]) -> Result<Augmentation, Failure> {
+    let [amount, road, belt] = amounts;
+    let plan = Plan::from_fit(&result.severity).existing(campaign);
+    let mut search = Augment::new(Criterion::AllFactors, MOST_FURTHER).step(STEP).budget(amount);
+    for surface in plan.surfaces() {
+        let is_belt = result.belts.iter().any(|b| b.laboratory == surface.name());
+        search = search.cost(surface.name(), if is_belt { belt } else { road });
+    }
+    Ok(search.run(&plan)?)
+}
+
+/// A plan of what was added alone.
+fn only_added(result: &StudyResult, campaign: &Campaign, further: &Augmentation) -> Plan {
+    let plan = Plan::from_fit(&result.severity);
+    let plan = campaign.laboratory_surfaces().first().map_or(plan.clone(), |l| plan.laboratory(*l));
+    let mut cells: BTreeMap<(&str, &str, &str), usize> = BTreeMap::new();
+    for step in further.steps() {
+        *cells.entry((step.material(), step.surface(), step.day())).or_default() += step.specimens();
+    }
+    cells.into_iter().fold(plan, |plan, ((m, s, day), n)| plan.cell_on(m, s, day, n))
+}
+
+/// Specimens added at a time, and at most: more are a campaign of their own.
+const STEP: usize = 3;
+const MOST_FURTHER: usize = 300;
 
 /// Drops of the belt between two of the reference cloth on a run sheet: common practice, no source.
 const CLOTH_EVERY: usize = 10;

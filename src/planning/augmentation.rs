@@ -61,8 +61,10 @@ pub enum Criterion {
 /// | step | 1 | ≥ 1 | specimens added to a cell at a time |
 /// | candidates | every material on every surface | cells of the plan's names | where specimens may be added |
 /// | new days | 1 | ≥ 1 | further days of each surface; added specimens take turns over them |
+/// | costs | 1 for each specimen | > 0, by surface | what a specimen costs there, in any unit |
+/// | budget | none | > 0 | what all added specimens may cost |
 ///
-/// In each step the cell is taken that improves the criterion most; ties go to the first by material, then surface. Greedy:
+/// In each step the cell is taken that improves the criterion most for its cost; ties go to the first by material, then surface. Greedy:
 /// near the best of all allocations, not proven to be it. A plan in parts is joined first, since no other cell improves it as much.
 ///
 /// ```
@@ -92,6 +94,10 @@ pub struct Augment {
     new_days: usize,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     candidates: Option<Vec<(String, String)>>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    costs: Vec<(String, f64)>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    budget: Option<f64>,
 }
 
 fn one() -> usize {
@@ -131,6 +137,8 @@ record! {
         borrow day: String => str,
         /// Specimens added.
         copy specimens: usize,
+        /// What they cost.
+        copy cost: f64,
         /// Whether it joined parts of the plan.
         copy joins: bool,
         /// Expected standard error that the criterion is about, after the step: of the log factor or log c; root mean square
@@ -185,6 +193,12 @@ impl Augmentation {
         self.steps.last().map_or(self.log_standard_error_before, |s| s.log_standard_error)
     }
 
+    /// What all steps cost.
+    #[must_use]
+    pub fn cost(&self) -> f64 {
+        self.steps.iter().map(|s| s.cost).sum()
+    }
+
     /// The cells with what was added to each, sorted by material and surface.
     #[must_use]
     pub fn added(&self) -> Vec<(&str, &str, usize)> {
@@ -224,7 +238,7 @@ impl Augment {
     /// ```
     #[must_use]
     pub fn new(criterion: Criterion, trials: usize) -> Self {
-        Self { criterion, trials, step: 1, new_days: 1, candidates: None }
+        Self { criterion, trials, step: 1, new_days: 1, candidates: None, costs: Vec::new(), budget: None }
     }
     /// Sets how many specimens are added to a cell at a time.
     #[must_use]
@@ -238,11 +252,58 @@ impl Augment {
         self.new_days = days;
         self
     }
+    /// Sets what one specimen on a surface costs: a drop on a road, with closing it, may cost ten on the belt.
+    ///
+    /// ```
+    /// // Road and belt (factor 2.5), four materials, five specimens a cell, scatter 0.2 between specimens.
+    /// # use surface_severity::planning::{Plan, PlannedSurface};
+    /// # let plan = Plan::new("road", 0.2)
+    /// #     .surface(PlannedSurface::new("road", 1.0))
+    /// #     .surface(PlannedSurface::new("belt", 2.5))
+    /// #     .laboratory("belt")
+    /// #     .material("cowhide", 12.0)
+    /// #     .material("aramid denim", 3.5)
+    /// #     .material("cotton denim", 0.9)
+    /// #     .material("polyamide weave", 4.5)
+    /// #     .specimens_per_cell(5);
+    /// use surface_severity::planning::{Augment, Criterion};
+    /// let found = Augment::new(Criterion::AllFactors, 50).cost("road", 10.0).cost("belt", 1.0).budget(24.0).run(&plan)?;
+    /// let on = |surface: &str| found.added().iter().filter(|a| a.1 == surface).map(|a| a.2).sum::<usize>();
+    /// // The budget holds; most of it goes where a specimen costs little.
+    /// assert!(found.cost() <= 24.0 && on("belt") > 2 * on("road"));
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn cost(mut self, surface: impl Into<String>, of_specimen: f64) -> Self {
+        self.costs.push((surface.into(), of_specimen));
+        self
+    }
+    /// Sets what all added specimens may cost; the search ends where no step can be paid for.
+    #[must_use]
+    pub fn budget(mut self, amount: f64) -> Self {
+        self.budget = Some(amount);
+        self
+    }
     /// Restricts the search to these (material, surface) cells.
     #[must_use]
     pub fn candidates<M: Into<String>, S: Into<String>>(mut self, cells: impl IntoIterator<Item = (M, S)>) -> Self {
         self.candidates = Some(cells.into_iter().map(|(m, s)| (m.into(), s.into())).collect());
         self
+    }
+
+    /// By surface of the plan.
+    fn costs_on(&self, plan: &Plan) -> Result<Vec<f64>> {
+        let mut cost = vec![1.0; plan.surfaces.len()];
+        let amounts = self.costs.iter().map(|(name, amount)| (format!("cost on {name}"), *amount));
+        for (option, amount) in amounts.chain(self.budget.map(|b| ("budget".to_owned(), b))) {
+            if !(amount > 0.0 && amount.is_finite()) {
+                return Err(ErrorKind::option(&option, amount, "a positive, finite amount"));
+            }
+        }
+        for (surface, amount) in &self.costs {
+            cost[plan.surface_position(surface)?] = *amount;
+        }
+        Ok(cost)
     }
 
     /// The value that is made small, and the standard error it stands for.
@@ -343,6 +404,7 @@ impl Augment {
             }
         }
         plan.layout()?;
+        let cost = self.costs_on(plan)?;
         let mut candidates: Vec<(String, String)> = match &self.candidates {
             Some(given) => {
                 for (m, s) in given {
@@ -368,11 +430,25 @@ impl Augment {
         let mut steps: Vec<AugmentStep> = Vec::new();
         let mut left = self.trials;
         let mut turns = vec![0_usize; plan.surfaces.len()];
+        let mut money = self.budget.unwrap_or(f64::INFINITY);
         while left > 0 {
             let specimens = self.step.min(left);
+            let payable = |s: usize| count(specimens) * cost[s] <= money;
+            if !candidates.iter().any(|(_, surface)| plan.surface_position(surface).is_ok_and(payable)) {
+                break;
+            }
+            // With one cost for all the least value; with several the largest gain for the cost.
+            let start = if self.costs.is_empty() || current.cells.is_empty() {
+                None
+            } else {
+                self.value(&current, true, &mut known)?.map(|v| v.0)
+            };
             let mut best: Option<(f64, Plan, AugmentStep)> = None;
             for (material, surface) in &candidates {
                 let s = plan.surface_position(surface)?;
+                if !payable(s) {
+                    continue;
+                }
                 let day = format!("{surface}, further day {}", turns[s] % self.new_days + 1);
                 let mut trial = current.clone();
                 let held = trial
@@ -387,13 +463,16 @@ impl Augment {
                     specimens: held + specimens,
                 });
                 let value = self.value(&trial, true, &mut known)?.map_or(f64::INFINITY, |v| v.0);
+                let (value, size) = start.map_or((value, value), |from| ((value - from) / cost[s], from / cost[s]));
                 // Gains below rounding are ties.
-                if best.as_ref().is_none_or(|b| value < b.0 && (b.0.is_infinite() || value < b.0 - 1e-12 * b.0.abs())) {
+                if best.as_ref().is_none_or(|b| value < b.0 && (b.0.is_infinite() || value < b.0 - 1e-12 * size.abs()))
+                {
                     let step = AugmentStep {
                         material: material.clone(),
                         surface: surface.clone(),
                         day,
                         specimens,
+                        cost: count(specimens) * cost[s],
                         joins: false,
                         log_standard_error: None,
                     };
@@ -414,6 +493,7 @@ impl Augment {
             step.log_standard_error = self.value(&next, false, &mut known).unwrap_or(None).map(|v| v.1);
             turns[plan.surface_position(&step.surface)?] += 1;
             left -= specimens;
+            money -= step.cost;
             current = next;
             steps.push(step);
         }

@@ -30,6 +30,8 @@ pub(crate) struct Expected {
     pub(crate) scatter_degrees_of_freedom: f64,
     /// Information on the variances relative to themselves, inverted: of (σ², days, departures), those that the plan can
     /// estimate.
+    /// What belts add.
+    pub(crate) belts: Belts,
     variance_of_variances: VarianceOfVariances,
 }
 
@@ -55,6 +57,20 @@ struct VarianceOfVariances {
 pub(crate) struct Known {
     pub(crate) days: bool,
     pub(crate) departures: bool,
+}
+
+/// The laboratory's belts, specimens of each material spread evenly over them: the variance of their mean.
+pub(crate) struct Belts {
+    laboratory: Option<usize>,
+    count: usize,
+    pub(crate) variance: f64,
+}
+
+impl Belts {
+    fn of(plan: &Plan, layout: &Layout) -> Self {
+        let variance = plan.belt_log_scatter * plan.belt_log_scatter / count(plan.belts);
+        Self { laboratory: layout.laboratory, count: plan.belts, variance }
+    }
 }
 
 impl Expected {
@@ -155,6 +171,7 @@ impl Expected {
             } else {
                 0.0
             },
+            belts: Belts::of(plan, layout),
             variance_of_variances: VarianceOfVariances {
                 inverse: DMatrix::zeros(0, 0),
                 days: false,
@@ -203,13 +220,31 @@ impl Expected {
         let weights = self.through(c);
         let image = self.corner_times(&weights);
         let own: f64 = c.locations.iter().map(|&(g, w)| w * w * self.own[g]).sum();
-        own + weights.iter().zip(&image).map(|(a, b)| a * b).sum::<f64>()
+        own + weights.iter().zip(&image).map(|(a, b)| a * b).sum::<f64>() + self.of_belts(c)
+    }
+
+    /// What belts add to the variance of a combination of log factors.
+    fn of_belts(&self, c: &Combination) -> f64 {
+        let weight: f64 = match self.belts.laboratory.map(|l| self.column[l]) {
+            None => return 0.0,
+            Some(Some(own)) => c.border.iter().filter(|(a, _)| *a == own).map(|(_, w)| w).sum(),
+            // The reference: in every factor.
+            Some(None) => c.border.iter().map(|(_, w)| w).sum(),
+        };
+        weight * weight * self.belts.variance
     }
 
     /// Covariance matrix of the log factors, in the order of their columns.
     pub(crate) fn log_factor_covariance(&self) -> DMatrix<f64> {
         let columns = self.column.iter().flatten().count();
-        DMatrix::from_fn(columns, columns, |a, b| self.corner[a * self.q + b])
+        let own = self.belts.laboratory.map(|l| self.column[l]);
+        let weight = |a: usize| match own {
+            None => 0.0,
+            Some(own) => f64::from(u8::from(own.is_none_or(|own| own == a))),
+        };
+        DMatrix::from_fn(columns, columns, |a, b| {
+            self.corner[a * self.q + b] + weight(a) * weight(b) * self.belts.variance
+        })
     }
 
     /// A departure relative to its scatter: minus this is its covariance vector with the rest.
@@ -325,7 +360,8 @@ impl Expected {
     pub(crate) fn degrees_of_freedom(&self, c: &Combination) -> (f64, Known) {
         let most = self.scatter_degrees_of_freedom.max(1.0);
         let none = Known { days: false, departures: false };
-        if self.day_columns.is_empty() && self.departures.is_empty() {
+        let of_belts = self.of_belts(c);
+        if self.day_columns.is_empty() && self.departures.is_empty() && of_belts == 0.0 {
             return (most, none);
         }
         let variance = self.variance(c);
@@ -344,14 +380,16 @@ impl Expected {
             })
             .sum();
         let of = &self.variance_of_variances;
-        let mut gradient = vec![(variance - of_days - of_departures).max(0.0)];
+        let mut gradient = vec![(variance - of_days - of_departures - of_belts).max(0.0)];
         if of.days {
             gradient.push(of_days);
         }
         if of.departures {
             gradient.push(of_departures);
         }
-        let mut spread = 0.0;
+        // One belt says nothing of how belts scatter: that is supposed.
+        let mut spread =
+            if self.belts.count > 1 { 2.0 * of_belts * of_belts / count(self.belts.count - 1) } else { 0.0 };
         for (a, x) in gradient.iter().enumerate() {
             for (b, y) in gradient.iter().enumerate() {
                 spread += x * of.inverse[(a, b)] * y;

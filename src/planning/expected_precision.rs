@@ -140,7 +140,8 @@ impl<'a> Prepared<'a> {
         }
         let tau2 = plan.day_log_scatter * plan.day_log_scatter;
         let of_days: f64 = tau2 * on_days.iter().map(|x| x * x).sum::<f64>();
-        let variance = independent + shared * shared + of_days;
+        let of_belts = self.expected.belts.variance;
+        let variance = independent + shared * shared + of_days + of_belts;
         let log_standard_error = libm::sqrt(variance);
         let log = libm::log(plan.surfaces[laboratory].factor / plan.surfaces[road].factor);
         // Typical variance of one pair (Higgins & Thompson 2002), as the random-effects mean has it.
@@ -151,7 +152,8 @@ impl<'a> Prepared<'a> {
         // A report's own specimens, complete and on the plan's distribution.
         let unit = super::information::Information::right_censored(plan.distribution, None);
         let location = 1.0 / (unit.location - unit.joint * unit.joint / unit.scatter);
-        // The report and the further specimen each have a day of their own.
+        // The report has a day and a belt of its own, the further specimen a day.
+        let own_belt = plan.belt_log_scatter * plan.belt_log_scatter;
         let pieces = |days: f64| Pieces {
             line: independent + shared * shared,
             observed: intrinsic * intrinsic + typical,
@@ -160,7 +162,7 @@ impl<'a> Prepared<'a> {
             report: sigma * sigma * location / count(plan.report_specimens),
             sigma,
             sigma_df: self.expected.scatter_degrees_of_freedom.max(1.0),
-            shared: (of_days + days * tau2, f64::INFINITY),
+            shared: (of_days + of_belts + own_belt + days * tau2, f64::INFINITY),
         };
         let predict = |target: Target| -> Result<Interval> {
             let days = if target == Target::Specimen { 2.0 } else { 1.0 };
@@ -223,6 +225,9 @@ impl<'a> Prepared<'a> {
             .collect();
         if known.iter().any(|k| k.days) {
             notes.push(PlanNote::DaysSupposed);
+        }
+        if plan.belt_log_scatter > 0.0 && plan.belts == 1 && self.layout.laboratory.is_some() {
+            notes.push(PlanNote::BeltsSupposed);
         }
         if known.iter().any(|k| k.departures) {
             notes.push(PlanNote::DeparturesSupposed);

@@ -9,7 +9,7 @@ use crate::numeric::count;
 use crate::severity::machinery::{Kinds, Link, standings};
 use crate::severity::{Distribution, Grouping, SeverityFit, SurfaceFactor};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A planned campaign: plain data, checked when it is used.
 ///
@@ -55,6 +55,10 @@ pub struct Plan {
     #[serde(default)]
     pub(crate) day_log_scatter: f64,
     #[serde(default)]
+    pub(crate) belt_log_scatter: f64,
+    #[serde(default = "one")]
+    pub(crate) belts: usize,
+    #[serde(default)]
     pub(crate) departure_log_scatter: f64,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) laboratory: Option<String>,
@@ -71,6 +75,10 @@ pub struct Plan {
 
 fn five() -> usize {
     5
+}
+
+fn one() -> usize {
+    1
 }
 
 fn default_level() -> f64 {
@@ -92,6 +100,8 @@ impl Plan {
             log_scatter,
             distribution: Distribution::default(),
             day_log_scatter: 0.0,
+            belt_log_scatter: 0.0,
+            belts: one(),
             departure_log_scatter: 0.0,
             laboratory: None,
             report_specimens: five(),
@@ -104,7 +114,7 @@ impl Plan {
     }
 
     /// Materials, surfaces and scatter as a fit found them, without any specimens yet: what has no estimate but a bound,
-    /// or none, is left out (the fit's notes name it). Runs and belts are not planned for.
+    /// or none, is left out (the fit's notes name it). Runs are not planned for.
     ///
     /// ```
     /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
@@ -127,6 +137,7 @@ impl Plan {
             .distribution(fit.distribution())
             .level(fit.level())
             .day_log_scatter(of(Grouping::Day))
+            .belts(1, of(Grouping::Belt))
             .departure_log_scatter(of(Grouping::MaterialBySurface));
         plan.take(
             fit.factors(),
@@ -146,12 +157,14 @@ impl Plan {
         }
     }
 
-    /// Adds the trials of `campaign` that a fit would use, on their days, and takes the run length of a surface from its
-    /// longest run-out and the laboratory from the first laboratory surface, where the plan has none. Trials of materials
+    /// Adds the trials of `campaign` that a fit would use, on their days, and takes the number of belts from it, the run length
+    /// of a surface from its longest run-out and the laboratory from the first laboratory surface, where the plan has none. Trials of materials
     /// or surfaces that the plan does not hold are left out.
     #[must_use]
     pub fn existing(mut self, campaign: &Campaign) -> Self {
         let mut counts: BTreeMap<(String, String, Option<String>), usize> = BTreeMap::new();
+        let belts: BTreeSet<&str> = campaign.trials_in_use().filter_map(|t| t.belt.as_deref()).collect();
+        self.belts = belts.len().max(1);
         for trial in campaign.trials_in_use().filter(|t| t.outcome != Outcome::Void) {
             let held = self.materials.iter().any(|m| m.name == trial.material);
             let Some(surface) = self.surfaces.iter_mut().find(|s| s.name == trial.surface).filter(|_| held) else {
@@ -234,6 +247,29 @@ impl Plan {
     #[must_use]
     pub fn day_log_scatter(mut self, scatter: f64) -> Self {
         self.day_log_scatter = scatter;
+        self
+    }
+    /// Sets on how many belts the laboratory's specimens are spread, those of each material evenly, and the standard deviation of
+    /// log time between belts.
+    ///
+    /// ```
+    /// use surface_severity::planning::{Plan, PlannedSurface};
+    /// let plan = Plan::new("road", 0.2)
+    ///     .surface(PlannedSurface::new("road", 1.0))
+    ///     .surface(PlannedSurface::new("belt", 2.5))
+    ///     .laboratory("belt")
+    ///     .material("cowhide", 12.0)
+    ///     .material("aramid denim", 3.5)
+    ///     .specimens_per_cell(6);
+    /// // More specimens of one belt do not say how belts differ.
+    /// let error = |belts| plan.clone().belts(belts, 0.1).factor_between("belt", "road").map(|f| f.log_standard_error());
+    /// let (one, three) = (error(1)?, error(3)?);
+    /// assert!((one * one - three * three - 0.01 * (1.0 - 1.0 / 3.0)).abs() < 1e-12);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    #[must_use]
+    pub fn belts(mut self, belts: usize, log_scatter: f64) -> Self {
+        (self.belts, self.belt_log_scatter) = (belts, log_scatter);
         self
     }
     /// Sets the standard deviation of the materials' own departures from the common scale on a surface.
@@ -378,6 +414,10 @@ impl Plan {
         positive("log_scatter", self.log_scatter, "a positive, finite standard deviation of log time")?;
         not_negative("day_log_scatter", self.day_log_scatter)?;
         not_negative("departure_log_scatter", self.departure_log_scatter)?;
+        not_negative("belt_log_scatter", self.belt_log_scatter)?;
+        if self.belts == 0 || self.belts > MOST_TRIALS {
+            return Err(ErrorKind::option("belts", self.belts, &format!("from 1 to {MOST_TRIALS}")));
+        }
         if self.report_specimens == 0 {
             return Err(ErrorKind::option("report_specimens", 0, "at least 1"));
         }

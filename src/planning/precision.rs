@@ -40,6 +40,8 @@ pub enum PlanNote {
     },
     /// The scatter of days is taken as known in the intervals: the plan does not repeat days so that it could be estimated.
     DaysSupposed,
+    /// The scatter of belts is taken as known in the intervals: one belt is planned.
+    BeltsSupposed,
     /// The scatter of departures is taken as known in the intervals: too few cells to estimate it.
     DeparturesSupposed,
     /// More than half of the specimens of a cell are expected to be run-outs.
@@ -67,6 +69,9 @@ impl fmt::Display for PlanNote {
             ),
             Self::DaysSupposed => f.write_str(
                 "days are not repeated so that their scatter could be estimated; the intervals take the supposed value as known",
+            ),
+            Self::BeltsSupposed => f.write_str(
+                "one belt tells nothing about how belts differ; the intervals take the supposed scatter as known",
             ),
             Self::DeparturesSupposed => f.write_str(
                 "too few cells to estimate the scatter of departures; the intervals take the supposed value as known",

@@ -11,12 +11,14 @@ pub(crate) struct PlannedDrop<'a> {
     pub(crate) surface: &'a str,
     pub(crate) laboratory: bool,
     pub(crate) material: &'a str,
+    /// Number of the belt, and drops on it before.
+    pub(crate) belt: Option<(usize, usize)>,
 }
 
 impl Plan {
     /// Day by day, surface by surface in random order, and there in blocks that hold every material at most once, at random
     /// within each: what drifts while a surface is run falls on all materials alike (randomised blocks; Box, Hunter & Hunter,
-    /// Statistics for Experimenters, chapter 4). `cloth`: a material that is dropped first, last and after every so many
+    /// Statistics for Experimenters, chapter 4). Blocks take turns over the belts, those of one belt one after the other. `cloth`: a material that is dropped first, last and after every so many
     /// drops on the laboratory surface.
     pub(crate) fn run_order<'a>(&'a self, seed: u64, cloth: Option<(&'a str, usize)>) -> Result<Vec<PlannedDrop<'a>>> {
         let layout = self.layout()?;
@@ -30,6 +32,7 @@ impl Plan {
             keyed.into_iter().map(|k| k.1).collect::<Vec<usize>>()
         };
         let mut drops = Vec::with_capacity(self.trials());
+        let mut served = vec![0_usize; self.belts];
         for day in 0..layout.days.len() {
             let on = |s: usize| -> Vec<(usize, usize)> {
                 let cells = layout.cells.iter().filter(|c| c.surface == s);
@@ -38,29 +41,40 @@ impl Plan {
             let surfaces = (0..self.surfaces.len()).filter(|&s| !on(s).is_empty()).collect();
             for s in shuffled(surfaces) {
                 let laboratory = layout.laboratory == Some(s);
-                let drop = |material| PlannedDrop {
+                let drop = |material, belt| PlannedDrop {
                     day: layout.days[day].clone(),
                     surface: &self.surfaces[s].name,
                     laboratory,
                     material,
+                    belt,
                 };
                 let cells = on(s);
                 let blocks = cells.iter().map(|c| c.1).max().unwrap_or(0);
-                let mut order = Vec::new();
-                for block in 0..blocks {
-                    let here = cells.iter().filter(|c| c.1 > block).map(|c| c.0).collect();
-                    order.extend(shuffled(here).into_iter().map(|m| self.materials[m].name.as_str()));
-                }
-                let cloth = cloth.filter(|_| laboratory);
-                for (i, material) in order.iter().enumerate() {
-                    if let Some((name, every)) = cloth
-                        && i % every == 0
-                    {
-                        drops.push(drop(name));
+                let belts = if laboratory { self.belts } else { 1 };
+                let mut turns: Vec<usize> = (0..blocks).collect();
+                turns.sort_by_key(|block| (day + block) % belts);
+                for of_belt in turns.chunk_by(|a, b| (day + a) % belts == (day + b) % belts) {
+                    let belt = (day + of_belt[0]) % belts;
+                    let mut order = Vec::new();
+                    for &block in of_belt {
+                        let here = cells.iter().filter(|c| c.1 > block).map(|c| c.0).collect();
+                        order.extend(shuffled(here).into_iter().map(|m| self.materials[m].name.as_str()));
                     }
-                    drops.push(drop(material));
+                    let cloth = cloth.filter(|_| laboratory);
+                    let mut with_cloth = Vec::new();
+                    for (i, material) in order.into_iter().enumerate() {
+                        with_cloth.extend(cloth.filter(|c| i % c.1 == 0).map(|c| c.0));
+                        with_cloth.push(material);
+                    }
+                    with_cloth.extend(cloth.map(|c| c.0));
+                    for material in with_cloth {
+                        let on = laboratory.then(|| (belt + 1, served[belt]));
+                        if laboratory {
+                            served[belt] += 1;
+                        }
+                        drops.push(drop(material, on));
+                    }
                 }
-                drops.extend(cloth.map(|(name, _)| drop(name)));
             }
         }
         Ok(drops)

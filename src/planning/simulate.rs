@@ -364,8 +364,8 @@ impl Simulation {
         let campaign = plan.draw(layout, self.seed, r as u64).map_err(|e| e.to_string())?;
         let severity = Severity::new(&plan.reference).distribution(plan.distribution).level(plan.level);
         // What the plan says is shared is fitted; without it the expected precision is that of independent trials.
-        let nothing_shared = plan.day_log_scatter == 0.0 && plan.departure_log_scatter == 0.0;
-        let severity = if nothing_shared { severity.independent() } else { severity };
+        let shared = plan.day_log_scatter + plan.departure_log_scatter + plan.belt_log_scatter;
+        let severity = if shared == 0.0 { severity.independent() } else { severity };
         let fit = severity.fit(&campaign).map_err(|e| reason(e.kind()))?;
         let factors = plan
             .surfaces
@@ -537,6 +537,9 @@ impl Plan {
             scatter * Distribution::LogNormal.quantile(u)
         };
         let days: Vec<f64> = layout.days.iter().map(|_| normal(self.day_log_scatter)).collect();
+        let belts: Vec<f64> = (0..if self.belt_log_scatter > 0.0 { self.belts } else { 0 })
+            .map(|_| normal(self.belt_log_scatter))
+            .collect();
         let departures: Vec<f64> = layout.cells.iter().map(|c| normal(self.departure(c.surface))).collect();
         let mut trials = Vec::with_capacity(self.trials());
         for (cell, departure) in layout.cells.iter().zip(departures) {
@@ -545,16 +548,27 @@ impl Plan {
                 Some(l) if l == cell.surface => SurfaceRole::Laboratory,
                 _ => SurfaceRole::Road,
             };
+            let mut on_belts = 0..;
             for &(day, specimens) in &cell.days {
                 for _ in 0..specimens {
                     let w = self.distribution.quantile(unit(&mut rng));
-                    let time = libm::exp(cell.location + departure + days[day] + self.log_scatter * w);
+                    let belt = if role == SurfaceRole::Laboratory && !belts.is_empty() {
+                        on_belts.next().map(|i: usize| i % belts.len())
+                    } else {
+                        None
+                    };
+                    let shared = days[day] + belt.map_or(0.0, |b| belts[b]);
+                    let time = libm::exp(cell.location + departure + shared + self.log_scatter * w);
                     let id = format!("P{:06}", trials.len() + 1);
                     let trial = match surface.run_length_s {
                         Some(end) if time >= end => Trial::run_out(id, &surface.name, material, end),
                         _ => Trial::perforated(id, &surface.name, material, time),
                     };
-                    trials.push(trial.surface_role(role).day(&layout.days[day]));
+                    let trial = trial.surface_role(role).day(&layout.days[day]);
+                    trials.push(match belt {
+                        Some(b) => trial.belt(format!("belt {}", b + 1)),
+                        None => trial,
+                    });
                 }
             }
         }

@@ -99,6 +99,8 @@ pub fn run_sheet(plan: &Plan, campaign: Option<&Campaign>, seed: u64, cloth: Opt
         ("surface_role", "role"),
         ("material", "material"),
         ("material_class", "class"),
+        ("belt", "belt"),
+        ("belt_drop", "drop"),
         ("abrasion_time_s", "time, s"),
         ("outcome", "outcome"),
         ("note", "note"),
@@ -117,6 +119,8 @@ pub fn run_sheet(plan: &Plan, campaign: Option<&Campaign>, seed: u64, cloth: Opt
             role.to_string(),
             drop.material.to_owned(),
             class.unwrap_or_default(),
+            drop.belt.map_or_else(String::new, |(belt, _)| format!("belt {belt}")),
+            drop.belt.map_or_else(String::new, |(_, before)| before.to_string()),
         ];
         table.add(words.into_iter().map(Value::text).chain(std::iter::repeat_n(Value::text(""), 3)).collect());
     }
@@ -336,6 +340,7 @@ pub fn augmentation(augmentation: &Augmentation) -> Table {
         Column::words("surface", "surface"),
         Column::words("day", "day"),
         Column::numbers("specimens", "specimens"),
+        Column::numbers("cost", "cost"),
         Column::words("joins", "joins parts"),
         Column::numbers("log_standard_error", "SE of the logarithm"),
     ];
@@ -344,7 +349,9 @@ pub fn augmentation(augmentation: &Augmentation) -> Table {
         |se| format!("before, the standard error was {}", crate::significant(se, 3)),
     );
     let mut table = Table::new("Where further trials tell most", columns).with_caption(format!(
-        "In each step the cell that improves the criterion most; {before}. Greedy: near the best of all allocations."
+        "In each step the cell that improves the criterion most for its cost, {} in all; {before}. Greedy: near the best of all \
+         allocations.",
+        crate::significant(augmentation.cost(), 4),
     ));
     for (i, step) in augmentation.steps().iter().enumerate() {
         table.add(vec![
@@ -353,6 +360,7 @@ pub fn augmentation(augmentation: &Augmentation) -> Table {
             Value::text(step.surface()),
             Value::text(step.day()),
             Value::Count(step.specimens()),
+            Value::number(step.cost()),
             if step.joins() { Value::text("yes") } else { Value::Missing },
             Value::optional(step.log_standard_error()),
         ]);

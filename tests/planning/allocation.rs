@@ -172,3 +172,55 @@ fn tables_show_what_the_results_hold() {
     assert_eq!(surface_severity::tables::equivalence_power(&power, Some(&simulated)).columns().len(), 6);
     assert!(simulated.to_string().contains("50 campaigns"));
 }
+
+/// Costs and a budget: the first step is the best gain for its cost of all cells, found by trying each; the budget holds, and
+/// equal costs change nothing.
+#[test]
+fn a_budget_buys_the_largest_gain_for_its_cost() {
+    let plan = balanced(3, 3, 4).laboratory("surface 1");
+    let cost = |surface: &str| if surface == "surface 1" { 1.0 } else { 3.5 };
+    let search = |trials| {
+        let search = Augment::new(Criterion::AllFactors, trials);
+        ["surface 0", "surface 1", "surface 2"].into_iter().fold(search, |search, s| search.cost(s, cost(s)))
+    };
+    let found = search(1).run(&plan).unwrap();
+    let error = |plan: &Plan| {
+        let rows =
+            ["surface 1", "surface 2"].map(|s| plan.factor_between(s, "surface 0").unwrap().log_standard_error());
+        (rows.iter().map(|se| se * se).sum::<f64>() / 2.0).sqrt()
+    };
+    let start = error(&plan);
+    let mut gains = Vec::new();
+    for m in 0..3 {
+        for surface in ["surface 0", "surface 1", "surface 2"] {
+            let material = format!("material {m}");
+            let day = format!("{surface}, further day 1");
+            let more = plan.clone().cell_on(&material, surface, day, 1);
+            gains.push(((start - error(&more)) / cost(surface), material, surface));
+        }
+    }
+    let best = gains.iter().map(|g| g.0).fold(0.0, f64::max);
+    let step = &found.steps()[0];
+    let taken = gains.iter().find(|g| g.1 == step.material() && g.2 == step.surface()).unwrap();
+    assert!(taken.0 > best * (1.0 - 1e-6), "{step:?} {gains:?}");
+    let within = search(100).budget(20.0).run(&plan).unwrap();
+    assert!(within.cost() <= 20.0 && within.cost() > 16.5, "{}", within.cost());
+    assert!((within.steps().iter().map(|s| cost(s.surface())).sum::<f64>() - within.cost()).abs() < 1e-12);
+    let equal = |c: f64| {
+        let search = Augment::new(Criterion::AllFactors, 6);
+        let search = ["surface 0", "surface 1", "surface 2"].into_iter().fold(search, |search, s| search.cost(s, c));
+        search
+            .run(&plan)
+            .unwrap()
+            .added()
+            .into_iter()
+            .map(|(m, s, n)| (m.to_owned(), s.to_owned(), n))
+            .collect::<Vec<_>>()
+    };
+    let plain = Augment::new(Criterion::AllFactors, 6).run(&plan).unwrap();
+    let plain: Vec<_> = plain.added().into_iter().map(|(m, s, n)| (m.to_owned(), s.to_owned(), n)).collect();
+    assert_eq!(equal(2.0), plain);
+    assert!(search(3).budget(-1.0).run(&plan).is_err() && search(3).cost("gravel", 1.0).run(&plan).is_err());
+    // Nothing can be paid for: nothing is added.
+    assert!(search(3).budget(0.5).run(&plan).unwrap().steps().is_empty());
+}

@@ -141,3 +141,32 @@ fn a_plan_of_an_existing_campaign_expects_what_its_fit_found() {
         close(precision.factor(&row.surface).unwrap().log_standard_error(), se, 0.1);
     }
 }
+
+/// Belts: the standard deviation of log k̂ of the laboratory is the expected one, for one belt and for four, and whichever
+/// surface is the reference.
+#[test]
+fn belts_are_in_the_expected_precision() {
+    for (belts, reference) in [(1, "surface 0"), (4, "surface 0"), (4, "surface 1")] {
+        let (first, second) = if reference == "surface 0" { (1.0, 2.5) } else { (0.4, 1.0) };
+        let mut plan = Plan::new(reference, 0.15)
+            .surface(PlannedSurface::new("surface 0", first))
+            .surface(PlannedSurface::new("surface 1", second));
+        for m in 0..5 {
+            plan = plan.material(format!("material {m}"), 4.0 + f64::from(m));
+        }
+        let plan = plan.laboratory("surface 1").specimens_per_cell(8).belts(belts, 0.1);
+        let want = plan.factor_between("surface 1", "surface 0").unwrap();
+        let mut logs = Vec::new();
+        for r in 0..500 {
+            let campaign = plan.simulate(9, r).unwrap();
+            assert_eq!(campaign.trials().iter().filter(|t| t.belt.is_some()).count(), 40);
+            let fit = Severity::new(reference).fit(&campaign).unwrap();
+            logs.push(fit.log_factor_between("surface 1", "surface 0").unwrap().estimate);
+        }
+        let mean = logs.iter().sum::<f64>() / 500.0;
+        let sd = (logs.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / 499.0).sqrt();
+        // Relative standard error of a standard deviation of 500: 3.2 %.
+        close(sd, want.log_standard_error(), 0.1);
+        assert_eq!(belts > 1, want.degrees_of_freedom() < 10.0, "{want:?}");
+    }
+}

@@ -28,7 +28,8 @@ pub(crate) struct Options {
     pub(crate) decisions: Option<PathBuf>,
     pub(crate) requirements: Option<PathBuf>,
     pub(crate) exposure: Option<PathBuf>,
-    pub(crate) season: Option<PathBuf>,
+    pub(crate) seasons: Vec<PathBuf>,
+    pub(crate) texture: Option<PathBuf>,
     pub(crate) slide: Option<Slide>,
     pub(crate) cloth: Option<String>,
     pub(crate) bootstrap: usize,
@@ -62,7 +63,10 @@ usage: severity_study [--trials FILE --reference SURFACE] [options]
   --requirements FILE  minimum times of your own: a table with the columns name, seconds
   --exposure FILE      shares of roads, summing to 1: a table with the columns surface, share
   --reference-cloth MATERIAL  say whether its times on the belt were in control while the campaign ran
-  --season FILE        severity.json of an earlier campaign: say which surfaces changed since
+  --season FILE        severity.json of an earlier campaign: say which surfaces changed since, and make one scale
+                       of all; repeatable, the oldest first
+  --texture FILE       texture depth of roads: a table with the columns surface, depth_mm; roads that are not in
+                       the trial table are read off the line through those that are
   --slide MU,RIG[,V...] slides to rest with friction MU against a road rig of RIG m/s, from V km/h (default 40, 60
                        and 80): what they use up of each report's material, by every assumption
   --belt-state DROPS   state everything for a belt that has served so many drops (default 0: a fresh one;
@@ -89,7 +93,7 @@ Results are replaced as a whole; files that no run wrote, and inputs, are never 
 Exit code 0 on success, 2 on bad input, 1 otherwise.
 ";
 
-const NAMES: [&str; 23] = [
+const NAMES: [&str; 24] = [
     "trials",
     "reference",
     "laboratory",
@@ -100,6 +104,7 @@ const NAMES: [&str; 23] = [
     "exposure",
     "reference-cloth",
     "season",
+    "texture",
     "slide",
     "plan",
     "budget",
@@ -153,7 +158,8 @@ impl Options {
             decisions: None,
             requirements: None,
             exposure: None,
-            season: None,
+            seasons: Vec::new(),
+            texture: None,
             slide: None,
             cloth: None,
             bootstrap: 0,
@@ -183,7 +189,7 @@ impl Options {
             if !NAMES.contains(&name.as_str()) {
                 return Err(unknown(&format!("--{name}")));
             }
-            if !["laboratory", "condition", "covariate"].contains(&name.as_str()) && seen.contains(&name) {
+            if !["laboratory", "condition", "covariate", "season"].contains(&name.as_str()) && seen.contains(&name) {
                 return Err(Failure::Usage(format!("--{name} is given twice\n{HINT}")));
             }
             seen.push(name.clone());
@@ -204,7 +210,8 @@ impl Options {
                 "decisions" => options.decisions = Some(path()?),
                 "requirements" => options.requirements = Some(path()?),
                 "exposure" => options.exposure = Some(path()?),
-                "season" => options.season = Some(path()?),
+                "season" => options.seasons.push(path()?),
+                "texture" => options.texture = Some(path()?),
                 "out" => options.out = path()?,
                 _ => options.set(&name, &parser.value()?.string()?, &mut reference)?,
             }
@@ -278,8 +285,9 @@ impl Options {
 
     /// Every file that is read.
     pub(crate) fn inputs(&self) -> impl Iterator<Item = &Path> {
-        let more = [&self.reports, &self.decisions, &self.requirements, &self.exposure, &self.season];
-        std::iter::once(self.trials.as_path()).chain(more.into_iter().flatten().map(PathBuf::as_path))
+        let more = [&self.reports, &self.decisions, &self.requirements, &self.exposure, &self.texture];
+        let more = more.into_iter().flatten().chain(&self.seasons);
+        std::iter::once(self.trials.as_path()).chain(more.map(PathBuf::as_path))
     }
 }
 

@@ -19,7 +19,6 @@ use study::options::{self, Options};
 use study::{Failure, Progress};
 use surface_severity::campaign::Campaign;
 use surface_severity::correction::{Exposure, LabReports, Requirement};
-use surface_severity::laboratory::changes;
 use surface_severity::planning::{Augment, Augmentation, Criterion, Plan};
 use surface_severity::severity::{Severity, SeverityDocument};
 #[cfg(feature = "spreadsheet")]
@@ -59,9 +58,13 @@ fn run() -> Result<(), Failure> {
     if let Some(cloth) = &wanted.cloth {
         study = study.reference_cloth(cloth);
     }
-    let earlier = wanted.season.as_deref().map(std::fs::read_to_string).transpose();
-    let earlier = earlier.map_err(|e| Failure::Usage(format!("--season: {e}")))?;
-    let earlier = earlier.as_deref().map(SeverityDocument::from_json).transpose()?;
+    for path in &wanted.seasons {
+        let text = std::fs::read_to_string(path).map_err(|e| Failure::Usage(format!("{}: {e}", path.display())))?;
+        study = study.season(SeverityDocument::from_json(&text)?);
+    }
+    if let Some(path) = &wanted.texture {
+        study = study.texture(options::pairs(path, ["surface", "depth_mm"], |s, v| Ok((s, v)))?);
+    }
 
     let progress = Progress::of_stages();
     let result = study.run_observed(&campaign, reports.as_ref(), &mut |stage| progress.stage(&stage.to_string()))?;
@@ -95,14 +98,6 @@ fn run() -> Result<(), Failure> {
     let better = result.conclusions.first.iter().any(|c| matches!(c, Caveat::BetterDistribution(_)));
     if better {
         text.push_str("To study with another distribution: --distribution lognormal, weibull or loglogistic\n");
-    }
-    if let Some(earlier) = &earlier {
-        let compared = changes(earlier, &result.severity.document(None))?;
-        for change in compared.iter().filter(|c| c.is_shown()) {
-            text.push_str(&format!("Since the earlier campaign {change}\n"));
-        }
-        let quiet = compared.iter().filter(|c| !c.is_shown()).count();
-        text.push_str(&format!("{quiet} of {} surfaces show no change since the earlier campaign.\n", compared.len()));
     }
     text.push_str(&format!("Report: {}\n", wanted.out.join("report.html").display()));
     if wanted.full {

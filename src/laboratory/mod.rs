@@ -26,6 +26,6 @@ mod texture;
 
 pub use agreement::{Agreement, Consensus, Reproducibility};
 pub use chart::{Chart, ChartPoint, ControlChart, Signal};
-pub use season::{JoinedFactor, JoinedScale, PooledFactor, SurfaceChange, changes, pooled};
+pub use season::{JoinedFactor, JoinedScale, PooledFactor, Seasons, SurfaceChange, changes, pooled};
 pub use subgroups::{SubgroupPoint, SubgroupScatter};
 pub use texture::TextureLine;

@@ -489,6 +489,66 @@ pub fn pooled(scales: &[SeverityDocument]) -> Result<Vec<PooledFactor>> {
     if found.is_empty() { Err(nothing().into()) } else { Ok(found) }
 }
 
+/// What earlier campaigns say.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::study::Study;
+/// let earlier = plan.fit(&campaign)?.document(None);
+/// let result = Study::new(plan).season(earlier).run(&campaign, None)?;
+/// // Against itself nothing has changed, and twice as much is known.
+/// let seasons = result.conclusions.seasons.as_ref().unwrap();
+/// assert!(seasons.changes.iter().all(|c| !c.is_shown()));
+/// assert!(seasons.joined.as_ref().unwrap().factors.iter().all(|f| f.campaigns == 2));
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct Seasons {
+    /// Earlier campaigns.
+    pub campaigns: usize,
+    /// Every common surface, from the last of them to this one.
+    pub changes: Vec<SurfaceChange>,
+    /// One scale of all, what changed read from the newer ones alone; absent where the reference itself may have changed.
+    pub joined: Option<JoinedScale>,
+    /// Means over the campaigns, where they may differ; from three campaigns on.
+    pub pooled: Vec<PooledFactor>,
+}
+
+impl Seasons {
+    /// Of saved scales, the oldest first, and that of the new campaign.
+    ///
+    /// # Errors
+    /// Those of [`changes`]; [`ErrorKind::NothingToFit`] without an earlier scale.
+    pub fn of(earlier: &[SeverityDocument], new: &SeverityDocument) -> Result<Self> {
+        let Some(last) = earlier.last() else {
+            return Err(ErrorKind::NothingToFit { reason: "no earlier scale was given".into() }.into());
+        };
+        let all: Vec<&SeverityDocument> = earlier.iter().chain([new]).collect();
+        let changes = changes(last, new)?;
+        // What changed so much that no surface holds the campaigns together has no common scale.
+        let joined = match JoinedScale::of(&all) {
+            Err(error) if matches!(error.kind(), ErrorKind::NotEstimable { .. }) => None,
+            other => Some(other?),
+        };
+        let pooled = if all.len() > 2 { pooled(&all.into_iter().cloned().collect::<Vec<_>>())? } else { Vec::new() };
+        Ok(Self { campaigns: earlier.len(), changes, joined, pooled })
+    }
+}
+
+impl fmt::Display for Seasons {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let quiet = self.changes.iter().filter(|c| !c.is_shown()).count();
+        write!(f, "{quiet} of {} surfaces show no change since the earlier campaign", self.changes.len())?;
+        match (&self.joined, self.campaigns) {
+            (None, _) => f.write_str("; the reference itself may have changed, so no scale of all is made."),
+            (Some(_), 1) => f.write_str("; one scale of both is on the page."),
+            (Some(_), n) => write!(f, "; one scale of all {} is on the page.", n + 1),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -120,6 +120,12 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
     for check in c.covariate_checks.iter().filter(|c| !c.departs()) {
         html.paragraph(&check.to_string());
     }
+    if let Some(seasons) = &c.seasons {
+        html.paragraph(&seasons.to_string());
+    }
+    if let Some(texture) = &c.texture {
+        html.paragraph(&texture.to_string());
+    }
     html.paragraph(&c.scatter.to_string());
     if let Some(laboratories) = &c.laboratories {
         html.paragraph(&laboratories.to_string());

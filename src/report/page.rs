@@ -109,6 +109,12 @@ impl<'a> Page<'a> {
         html.chapter("surfaces", "Surfaces");
         html.figures(&[plots::severity_ladder(fit, &options("ladder"))?]);
         html.table(&tables::surface_factors(fit));
+        if let Some(seasons) = &self.study.conclusions.seasons {
+            html.folded("Earlier campaigns", |html| {
+                html.table(&tables::seasons(seasons));
+                Ok(())
+            })?;
+        }
         Ok(())
     }
 

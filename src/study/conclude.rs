@@ -61,6 +61,8 @@ pub(super) fn conclude(
         laboratories: Reproducibility::of(&result.severity).ok(),
         covariates: result.severity.covariate_effects().to_vec(),
         covariate_checks: result.covariate_checks.clone(),
+        seasons: None,
+        texture: None,
         sensitivity,
         reading: reading(&result.campaign, reports, result.plan.reference_cloth.as_deref()),
         recorded: recorded(result, reports.map_or(&[][..], LabReports::unknown_columns)),

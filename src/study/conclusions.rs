@@ -2,11 +2,12 @@
 
 use serde::Serialize;
 
+use super::around::Texture;
 use super::result::NotHad;
 use super::sensitivity::{OtherDistribution, Sensitivity, SensitivityRow};
 use crate::campaign::{Decision, Outcome, UnitSlip};
 use crate::estimate::{Estimate, Interval};
-use crate::laboratory::Reproducibility;
+use crate::laboratory::{Reproducibility, Seasons, SurfaceChange};
 use crate::screening::Test;
 use crate::severity::{CovariateCheck, CovariateEffect, Distribution, Grouping};
 
@@ -47,6 +48,10 @@ pub struct Conclusions {
     pub covariates: Vec<CovariateEffect>,
     /// Whether they act as they are modelled.
     pub covariate_checks: Vec<CovariateCheck>,
+    /// What earlier campaigns say, where they were given.
+    pub seasons: Option<Seasons>,
+    /// What the texture of roads says, where it was given.
+    pub texture: Option<Texture>,
     /// What other ways of fitting give.
     pub sensitivity: Sensitivity,
     /// How the tables were read where they were written otherwise, and what of the reports does not fit the campaign.
@@ -101,6 +106,8 @@ pub enum Caveat {
     },
     /// The reference cloth says that the belt changed while the campaign ran.
     OutOfControl(ControlConclusion),
+    /// A surface changed since the last campaign.
+    Changed(SurfaceChange),
     /// A recorded number does not act as it is modelled.
     Covariate(CovariateCheck),
     /// Limits a factor of 20 or more apart.

@@ -29,6 +29,7 @@
 //! listed with the reason, and the rest is given. Shared conditions whose search does not converge are left out of the
 //! limits, which is said first.
 
+mod around;
 mod conclude;
 mod conclusions;
 mod files;
@@ -38,6 +39,7 @@ mod sensitivity;
 mod summary;
 mod words;
 
+pub use around::Texture;
 pub use conclusions::{
     BeltConclusion, Caveat, ClassReading, Conclusions, ControlConclusion, DepartingClass, DomainConclusion,
     EquivalenceConclusion, NotShown, OneFactor, QuestionedTrial, RecordedRemark, ReportLimits, RoadConclusion,

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::conclude::conclude;
+use super::conclusions::Caveat;
 use super::result::{Belt, NotHad, Stage, StudyResult};
 use super::sensitivity::OtherDistribution;
 use crate::bootstrap::{Bootstrap, SeverityBootstrap};
@@ -13,7 +14,8 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::laboratory::{Chart, ControlChart};
 use crate::screening::Screening;
 use crate::severity::{
-    Additivity, DistributionComparison, EqualScatter, ScatterBy, Severity, SeverityFit, UnequalScatter,
+    Additivity, DistributionComparison, EqualScatter, ScatterBy, Severity, SeverityDocument, SeverityFit,
+    UnequalScatter,
 };
 use crate::slide::Slide;
 
@@ -32,6 +34,8 @@ const MOST_BASE: usize = 30;
 /// | reference cloth | none | material whose drops on each belt are charted |
 /// | slide | none | the caller's slides, what they use up of each report's material |
 /// | exposure | none | shares of roads, for reports on their mixture |
+/// | seasons | none | saved scales of earlier campaigns, the oldest first: what changed, and one scale of all |
+/// | texture | none | texture depth of roads in mm: the factor of those that were not driven |
 /// | bootstrap | none | replicates of a bootstrap of independent trials, for comparison |
 /// | seed | 1 | of whatever is drawn at random |
 ///
@@ -60,6 +64,9 @@ pub struct Study {
     pub(super) reference_cloth: Option<String>,
     pub(super) slide: Option<Slide>,
     pub(super) exposure: Option<Exposure>,
+    #[serde(serialize_with = "super::around::digests")]
+    pub(super) seasons: Vec<SeverityDocument>,
+    pub(super) texture: Vec<(String, f64)>,
     pub(super) bootstrap: usize,
     pub(super) seed: u64,
 }
@@ -82,6 +89,8 @@ impl Study {
             reference_cloth: None,
             slide: None,
             exposure: None,
+            seasons: Vec::new(),
+            texture: Vec::new(),
             bootstrap: 0,
             seed: 1,
         }
@@ -144,6 +153,19 @@ impl Study {
     #[must_use]
     pub fn exposure(mut self, exposure: Exposure) -> Self {
         self.exposure = Some(exposure);
+        self
+    }
+    /// Adds the saved scale of an earlier campaign, the oldest first.
+    #[must_use]
+    pub fn season(mut self, scale: SeverityDocument) -> Self {
+        self.seasons.push(scale);
+        self
+    }
+    /// Sets the texture depth of roads, mm (mean profile depth of ISO 13473-1 or sand patch of EN 13036-1, one of them for
+    /// all); a road that is not in the campaign is read off the line through those that are.
+    #[must_use]
+    pub fn texture<S: Into<String>>(mut self, depths_mm: impl IntoIterator<Item = (S, f64)>) -> Self {
+        self.texture = depths_mm.into_iter().map(|(name, mm)| (name.into(), mm)).collect();
         self
     }
     /// Sets the replicates of the bootstrap; 0 for none.
@@ -238,6 +260,8 @@ impl Study {
         };
         let at = had(Stage::Covariates);
         let covariate_checks = at.keep(severity.covariate_checks(campaign), &mut not_had).unwrap_or_default();
+        let seasons = self.seasons(&severity, &mut not_had);
+        let texture = self.textures(&severity, &mut not_had);
         let mut belts = Vec::new();
         for laboratory in &laboratories {
             observer(Stage::Equivalence);
@@ -267,7 +291,11 @@ impl Study {
             conclusions: Default::default(),
         };
         let other = OtherDistribution::of(&result);
-        result.conclusions = conclude(&result, other.as_ref(), reports, not_had);
+        let mut conclusions = conclude(&result, other.as_ref(), reports, not_had);
+        let changed = seasons.iter().flat_map(|s| &s.changes).filter(|c| c.is_shown());
+        conclusions.first.extend(changed.cloned().map(Caveat::Changed));
+        (conclusions.seasons, conclusions.texture) = (seasons, texture);
+        result.conclusions = conclusions;
         Ok(result)
     }
 
@@ -406,8 +434,6 @@ impl Attempt {
     }
 
     fn missing(self, error: &Error, not_had: &mut Vec<NotHad>) {
-        let text = error.to_string();
-        let reason = text.lines().map(str::trim).filter(|l| !l.is_empty()).collect::<Vec<_>>().join(" ");
-        not_had.push(NotHad { stage: self.stage, laboratory: self.laboratory, reason });
+        NotHad::of(self.stage, self.laboratory, error, not_had);
     }
 }

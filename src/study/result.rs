@@ -10,6 +10,7 @@ use crate::bootstrap::SeverityBootstrap;
 use crate::campaign::Campaign;
 use crate::correction::{CorrectedTime, Correction, ExposedTime};
 use crate::equivalence::EquivalenceFit;
+use crate::error::Error;
 use crate::laboratory::ControlChart;
 use crate::screening::ScreeningReport;
 use crate::severity::{Additivity, CovariateCheck, DistributionComparison, EqualScatter, SeverityFit, UnequalScatter};
@@ -37,6 +38,10 @@ pub enum Stage {
     EqualScatter,
     /// How recorded numbers act.
     Covariates,
+    /// Earlier campaigns.
+    Seasons,
+    /// Roads of which only the texture is known.
+    Texture,
     /// Bootstrap intervals.
     Bootstrap,
     /// Whether the belt was in control.
@@ -62,6 +67,8 @@ impl fmt::Display for Stage {
             Self::Distributions => "comparison of distributions",
             Self::EqualScatter => "test of equal scatter",
             Self::Covariates => "test of covariates",
+            Self::Seasons => "scale of several seasons",
+            Self::Texture => "line over texture",
             Self::Bootstrap => "bootstrap",
             Self::ControlChart => "control chart",
             Self::Equivalence => "belt against roads",
@@ -104,6 +111,14 @@ pub struct NotHad {
     pub laboratory: Option<String>,
     /// Why not, in words.
     pub reason: String,
+}
+
+impl NotHad {
+    pub(super) fn of(stage: Stage, laboratory: Option<String>, error: &Error, not_had: &mut Vec<Self>) {
+        let text = error.to_string();
+        let reason = text.lines().map(str::trim).filter(|l| !l.is_empty()).collect::<Vec<_>>().join(" ");
+        not_had.push(Self { stage, laboratory, reason });
+    }
 }
 
 /// `No correction from laboratory belt: ...`.

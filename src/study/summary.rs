@@ -64,6 +64,8 @@ impl StudyResult {
         if !checks.is_empty() {
             sections.push(Section::text(&checks.join(" "), "line"));
         }
+        sections.extend(c.seasons.iter().map(|s| Section::text(&s.to_string(), "line")));
+        sections.extend(c.texture.iter().map(|t| Section::text(&t.to_string(), "line")));
         sections.push(Section::text(&c.scatter.to_string(), "line"));
         sections.extend(c.laboratories.iter().map(|l| Section::text(&l.to_string(), "line")));
         for missing in &c.not_had {

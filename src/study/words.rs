@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use super::around::Texture;
 use super::conclusions::{
     BeltConclusion, Caveat, ClassReading, ControlConclusion, DepartingClass, DomainConclusion, EquivalenceConclusion,
     OneFactor, QuestionedTrial, RecordedRemark, RoadConclusion, ScatterConclusion, TrialCounts,
@@ -72,6 +73,7 @@ impl fmt::Display for Caveat {
                 significant(*belt, 3),
                 significant(*roads, 3)
             ),
+            Self::Changed(change) => write!(f, "Since the earlier campaign {change}"),
             Self::Covariate(check) => check.fmt(f),
             Self::OutOfControl(control) => {
                 write!(f, "{control} Factors and c are those of the belt as it was on average.")
@@ -381,5 +383,26 @@ impl super::Conclusions {
             }
         }
         (!names.is_empty()).then(|| format!("Recorded and not in the model: {}.", listed(&names)))
+    }
+}
+
+impl fmt::Display for Texture {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.line.fmt(f)?;
+        for (name, mm, factor) in &self.never_driven {
+            match factor {
+                Ok(k) => write!(
+                    f,
+                    " {}, {} mm, never driven: {} ({} to {}).",
+                    capital(name),
+                    significant(*mm, 2),
+                    significant(k.estimate(), 2),
+                    significant(k.lower(), 2),
+                    significant(k.upper(), 2)
+                )?,
+                Err(reason) => write!(f, " {}: {reason}.", capital(name))?,
+            }
+        }
+        Ok(())
     }
 }

@@ -5,6 +5,7 @@ use crate::campaign::{Action, Decision};
 use crate::correction::{ClassBasis, CorrectedTime, Correction, Requirement};
 use crate::equivalence::{EquivalenceFit, PredictionGain};
 use crate::error::Result;
+use crate::laboratory::Seasons;
 use crate::slide::SlideRow;
 
 use super::equivalence::{form, interval};
@@ -292,6 +293,58 @@ pub fn slides(rows: &[SlideRow]) -> Table {
     }
     if all > MOST_REASONS {
         table.note(format!("Not said for {} further reasons.", all - MOST_REASONS));
+    }
+    table
+}
+
+/// Surfaces over several campaigns: what changed since the last, the scale of all, and where it is given the mean over
+/// campaigns that may differ.
+///
+/// ```
+/// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
+/// use surface_severity::{study::Study, tables};
+/// let earlier = plan.fit(&campaign)?.document(None);
+/// let result = Study::new(plan).season(earlier).run(&campaign, None)?;
+/// let table = tables::seasons(result.conclusions.seasons.as_ref().unwrap());
+/// assert_eq!(table.rows().len(), 6);
+/// # Ok::<(), surface_severity::Error>(())
+/// ```
+#[must_use]
+pub fn seasons(seasons: &Seasons) -> Table {
+    let mut columns = vec![
+        Column::words("surface", "surface"),
+        Column::numbers("ratio", "now over before"),
+        Column::numbers("ratio_lower", "lower"),
+        Column::numbers("ratio_upper", "upper"),
+        Column::numbers("adjusted_p_value", "adjusted p"),
+        Column::numbers("factor", "factor, all campaigns"),
+        Column::numbers("factor_lower", "lower"),
+        Column::numbers("factor_upper", "upper"),
+        Column::numbers("campaigns", "campaigns"),
+    ];
+    let means = !seasons.pooled.is_empty();
+    if means {
+        columns.push(Column::numbers("mean_factor", "mean of campaigns that may differ"));
+        columns.push(Column::numbers("mean_lower", "lower"));
+        columns.push(Column::numbers("mean_upper", "upper"));
+    }
+    let mut table = Table::new("Earlier campaigns", columns).with_caption(
+        "Factors now over those of the last campaign, adjusted over surfaces. The factor of all campaigns takes a surface that \
+         changed from the newer ones alone.",
+    );
+    let joined = |name: &str| seasons.joined.iter().flat_map(|j| &j.factors).find(|f| f.surface == name);
+    for change in &seasons.changes {
+        let mut cells = vec![Value::text(&change.surface)];
+        cells.extend(interval(Some(&change.ratio)));
+        cells.push(Value::Probability(change.adjusted_p_value));
+        let of_all = joined(&change.surface);
+        cells.extend(interval(of_all.map(|f| &f.factor)));
+        cells.push(of_all.map_or(Value::Missing, |f| Value::Count(f.campaigns)));
+        if means {
+            cells.extend(interval(seasons.pooled.iter().find(|p| p.surface == change.surface).map(|p| &p.factor)));
+        }
+        table.add(cells);
     }
     table
 }

@@ -36,7 +36,7 @@ mod severity;
 mod words;
 
 pub use checks::{distributions, scatter};
-pub use claims::{class_corrections, decisions, prediction_gains, requirements, slides};
+pub use claims::{class_corrections, decisions, prediction_gains, requirements, seasons, slides};
 pub use equivalence::{corrected_reports, corrections, equivalence, lab_road_lines};
 pub use mixed::variance_components;
 pub use planning::{

@@ -1,7 +1,7 @@
 //! Makes the invented campaign of `data-demo/` anew and compares it with the files there.
 //!
 //!     cargo run --release --example make_demo_data                    compare with data-demo/
-//!     cargo run --release --example make_demo_data -- --out DIR       write the three files to DIR
+//!     cargo run --release --example make_demo_data -- --out DIR       write the five files to DIR
 //!
 //! Exit 0 when all is equal or written, 1 when a file differs or cannot be read or written,
 //! 2 when the arguments are wrong. The scenario and its truth stand in `demo/mod.rs`.

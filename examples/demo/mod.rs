@@ -3,7 +3,7 @@
 //! | | |
 //! |---|---|
 //! | in  | the tables of this file and one seed |
-//! | out | [`generate`]: the text of `trials.csv`, `lab_reports.csv` and `truth.json` |
+//! | out | [`generate`]: the text of `trials.csv`, `lab_reports.csv`, those of the second season ([`season`]) and `truth.json` |
 //!
 //! # Model
 //! `ln T = ln(durability) − ln k(surface) − ln(class departure) + u(material, road) + d(day) + b(belt) − ln(v / 8 m/s) + 0.18 W`
@@ -18,6 +18,8 @@
 //! Every cell, day and report draws from its own numbered ChaCha8 stream; normals are made here
 //! from raw 64-bit draws (Box and Muller 1958) with `libm`, so neither the platform's mathematics
 //! nor a new release of a distribution crate moves a digit.
+
+mod season;
 
 use std::error::Error;
 
@@ -261,6 +263,7 @@ struct Truth {
     off_nominal_speeds: Vec<TrueSpeed>,
     voids: Vec<TrueVoid>,
     lab_reports: Vec<TrueReport>,
+    second_season: season::SeasonTruth,
 }
 
 #[derive(Serialize)]
@@ -348,6 +351,11 @@ enum Purpose {
     Order = 5,
     Report = 6,
     Weather = 7,
+    SeasonDay = 8,
+    SeasonBelt = 9,
+    SeasonDrops = 10,
+    SeasonOrder = 11,
+    SeasonReport = 12,
 }
 
 struct Draws(ChaCha8Rng);
@@ -448,10 +456,11 @@ fn to_csv<R: Serialize>(rows: &[R]) -> Result<String, Box<dyn Error>> {
     Ok(String::from_utf8(writer.into_inner()?)?)
 }
 
-/// The three files, by name.
-pub(crate) fn generate() -> Result<[(&'static str, String); 3], Box<dyn Error>> {
+/// The five files, by name.
+pub(crate) fn generate() -> Result<[(&'static str, String); 5], Box<dyn Error>> {
     let days = effects(&distinct(VISITS.iter().map(|v| v.0)), Purpose::Day, DAY_LOG_SD)?;
     let belts = effects(&distinct(VISITS.iter().filter_map(|v| v.2)), Purpose::Belt, BELT_LOG_SD)?;
+    let (season, season_reports, second_season) = season::generate()?;
     let mut truth = Truth {
         about: "Invented data with known truth. No real material, road, machine or laboratory stands behind any number.",
         model: "ln time = ln(durability_s) - ln(factor) + log_departure + log_effect of day and belt \
@@ -478,6 +487,7 @@ pub(crate) fn generate() -> Result<[(&'static str, String); 3], Box<dyn Error>> 
         off_nominal_speeds: Vec::new(),
         voids: Vec::new(),
         lab_reports: Vec::new(),
+        second_season,
     };
     for (surface, factor) in SURFACES.into_iter().filter(|s| s.0 == DEPARTURE.0) {
         truth.class_departures.push(TrueDeparture {
@@ -510,7 +520,13 @@ pub(crate) fn generate() -> Result<[(&'static str, String); 3], Box<dyn Error>> 
     let reports = reports(&mut truth)?;
     let mut json = serde_json::to_string_pretty(&truth)?;
     json.push('\n');
-    Ok([("trials.csv", to_csv(&trials)?), ("lab_reports.csv", to_csv(&reports)?), ("truth.json", json)])
+    Ok([
+        ("trials.csv", to_csv(&trials)?),
+        ("lab_reports.csv", to_csv(&reports)?),
+        ("second_season.csv", season),
+        ("second_season_reports.csv", season_reports),
+        ("truth.json", json),
+    ])
 }
 
 /// Every trial in the order in which it was run; writes down in `truth` what went wrong where.

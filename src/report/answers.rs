@@ -114,8 +114,8 @@ pub(super) fn answers(html: &mut Html, study: &StudyResult) {
         html.rows(&questioned(study));
     }
     html.paragraph(&c.sensitivity.to_string());
-    for effect in &c.covariates {
-        html.paragraph(&effect.to_string());
+    for effects in c.covariate_words() {
+        html.paragraph(&effects);
     }
     for check in c.covariate_checks.iter().filter(|c| !c.departs()) {
         html.paragraph(&check.to_string());

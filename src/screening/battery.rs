@@ -7,8 +7,8 @@ use crate::campaign::{Campaign, Outcome, Trial, unit_slips};
 use crate::error::Result;
 use crate::estimate::significant;
 use crate::numeric::special::{normal_cdf, normal_quantile, t_quantile, t_survival};
-use crate::severity::RobustFit;
 use crate::severity::machinery::{Cell, Cells, Kinds, Link, LogTime, Standing, standings};
+use crate::severity::{RobustFit, SeverityFit};
 
 use super::deletion::{Deletion, Extreme, Pooled};
 use super::esd::as_f64;
@@ -33,6 +33,7 @@ fn slices(cells: &Cells) -> Vec<&[LogTime]> {
 pub(super) struct Screened<'a> {
     pub(super) plan: &'a Screening,
     pub(super) campaign: &'a Campaign,
+    pub(super) fit: &'a SeverityFit,
     /// Normal scores of log times.
     pub(super) cells: &'a Cells,
     pub(super) scores: &'a Scores,
@@ -89,7 +90,7 @@ impl Screened<'_> {
     }
 
     pub(super) fn rules(&mut self) {
-        let unrecorded = apply(&self.plan.rules, self.campaign, &mut self.evidence);
+        let unrecorded = apply(&self.plan.rules, self.campaign, self.fit, &mut self.evidence);
         self.notes.extend(unrecorded.into_iter().map(|u| ScreeningNote::Unrecorded { rule: u.test, trials: u.trials }));
         for cell in &self.cells.cells {
             let members = &self.cells.trial[cell.start..cell.end];

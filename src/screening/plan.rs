@@ -400,6 +400,7 @@ impl Screening {
         let mut screened = Screened {
             plan: self,
             campaign: &table,
+            fit: &all,
             cells: &cells,
             scores: &scores,
             evidence: vec![Vec::new(); table.trials().len()],

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::campaign::{Campaign, Outcome, SurfaceRole, Trial};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::significant;
+use crate::severity::SeverityFit;
 
 use super::mad::{median_of, middle};
 use super::verdict::{Evidence, Test};
@@ -228,16 +229,35 @@ fn rule(test: Test, statistic: f64, limit: f64, flags: bool, reason: String) -> 
 
 struct Column {
     test: Test,
+    column: &'static str,
     name: &'static str,
     unit: &'static str,
     get: fn(&Trial) -> Option<f64>,
 }
 
 const COLUMNS: [Column; 4] = [
-    Column { test: Test::Speed, name: "speed", unit: "m/s", get: |t| t.speed_m_per_s },
-    Column { test: Test::DropHeight, name: "drop height", unit: "mm", get: |t| t.drop_height_mm },
-    Column { test: Test::NormalForce, name: "normal force", unit: "N", get: |t| t.normal_force_n },
-    Column { test: Test::Temperature, name: "temperature", unit: "°C", get: |t| t.temperature_c },
+    Column { test: Test::Speed, column: "speed_m_per_s", name: "speed", unit: "m/s", get: |t| t.speed_m_per_s },
+    Column {
+        test: Test::DropHeight,
+        column: "drop_height_mm",
+        name: "drop height",
+        unit: "mm",
+        get: |t| t.drop_height_mm,
+    },
+    Column {
+        test: Test::NormalForce,
+        column: "normal_force_n",
+        name: "normal force",
+        unit: "N",
+        get: |t| t.normal_force_n,
+    },
+    Column {
+        test: Test::Temperature,
+        column: "temperature_c",
+        name: "temperature",
+        unit: "°C",
+        get: |t| t.temperature_c,
+    },
 ];
 
 /// Recorded nominal values and how many fitted trials lack the record.
@@ -247,8 +267,13 @@ pub(crate) struct Unrecorded {
     pub(crate) trials: usize,
 }
 
-/// Applies the rules; `evidence[i]` belongs to trial i.
-pub(crate) fn apply(rules: &Rules, campaign: &Campaign, evidence: &mut [Vec<Evidence>]) -> Vec<Unrecorded> {
+/// Applies the rules; `evidence[i]` belongs to trial i. What `fit` holds as a covariate is corrected for, not off nominal.
+pub(crate) fn apply(
+    rules: &Rules,
+    campaign: &Campaign,
+    fit: &SeverityFit,
+    evidence: &mut [Vec<Evidence>],
+) -> Vec<Unrecorded> {
     let trials = campaign.trials();
     let counts = |t: &&Trial| t.outcome != Outcome::Void;
     let mut unrecorded = Vec::new();
@@ -256,6 +281,9 @@ pub(crate) fn apply(rules: &Rules, campaign: &Campaign, evidence: &mut [Vec<Evid
         COLUMNS.iter().zip([&rules.speed, &rules.drop_height, &rules.normal_force, &rules.temperature])
     {
         let Some(tolerance) = condition.tolerance else { continue };
+        if fit.covariate_effects().iter().any(|e| e.covariate.column() == column.column) {
+            continue;
+        }
         let recorded: Vec<f64> = trials.iter().filter(counts).filter_map(column.get).collect();
         let missing = trials.iter().filter(counts).count() - recorded.len();
         // A column that nobody filled in is no finding.

@@ -12,8 +12,8 @@ const COLUMNS: usize = 100;
 /// Lines of one answer, the first of which always stands.
 struct Section {
     lines: Vec<String>,
-    /// Whether other answers give up lines first.
-    kept: bool,
+    /// Answers of lower rank give up lines first: lists of trials 0, sentences 1, the factors 2.
+    rank: u8,
     /// What its lines are, where some are left out.
     what: &'static str,
 }
@@ -59,7 +59,7 @@ impl StudyResult {
         }
         sections.push(self.questions());
         sections.push(Section::text(&c.sensitivity.to_string(), "line"));
-        sections.extend(c.covariates.iter().map(|e| Section::text(&e.to_string(), "line")));
+        sections.extend(c.covariate_words().iter().map(|e| Section::text(e, "line")));
         let checks: Vec<String> = c.covariate_checks.iter().filter(|c| !c.departs()).map(ToString::to_string).collect();
         if !checks.is_empty() {
             sections.push(Section::text(&checks.join(" "), "line"));
@@ -91,7 +91,7 @@ impl StudyResult {
         for row in self.severity.factors().iter().filter(|f| f.surface != reference) {
             lines.push(cut(&format!("  {:<30} {}", row.surface, row.factor)));
         }
-        Section { lines, kept: true, what: "surface" }
+        Section { lines, rank: 2, what: "surface" }
     }
 
     fn questions(&self) -> Section {
@@ -107,7 +107,7 @@ impl StudyResult {
         for trial in &c.questioned {
             lines.push(cut(&format!("  {}  {}", trial.trial_id, trial.reason)));
         }
-        Section { lines, kept: false, what: "trial" }
+        Section { lines, rank: 0, what: "trial" }
     }
 
     /// What is not in the model by name; of groupings that are, what to know.
@@ -139,7 +139,7 @@ fn roads(belt: &BeltConclusion) -> Section {
             )));
         }
     }
-    Section { lines, kept: true, what: "row" }
+    Section { lines, rank: 2, what: "row" }
 }
 
 fn road_line(road: &RoadConclusion, width: usize) -> String {
@@ -189,11 +189,11 @@ impl Section {
             line.push_str(word);
         }
         lines.push(cut(&line));
-        Self { lines, kept: true, what }
+        Self { lines, rank: 1, what }
     }
 }
 
-/// Lists of trials, then the longest sections give up lines until all fit; further sections beyond the end are counted.
+/// Lists of trials, then the longest sentences, then the factors give up lines until all fit; further sections beyond the end are counted.
 fn fitted(mut sections: Vec<Section>) -> String {
     let mut left_out = vec![0_usize; sections.len()];
     let length = |sections: &[Section], left_out: &[usize]| -> usize {
@@ -201,7 +201,7 @@ fn fitted(mut sections: Vec<Section>) -> String {
     };
     while length(&sections, &left_out) > LINES {
         let long = (0..sections.len()).filter(|&i| sections[i].lines.len() > 2);
-        let longest = long.max_by_key(|&i| (!sections[i].kept, sections[i].lines.len()));
+        let longest = long.max_by_key(|&i| (std::cmp::Reverse(sections[i].rank), sections[i].lines.len()));
         let Some(i) = longest else { break };
         sections[i].lines.pop();
         left_out[i] += 1;

@@ -9,7 +9,7 @@ use super::conclusions::{
 };
 use super::sensitivity::{OtherDistribution, Sensitivity, SensitivityRow, TOLERANCE_PERCENT, Variant};
 use crate::estimate::{Estimate, significant};
-use crate::severity::Distribution;
+use crate::severity::{CovariateEffect, Distribution};
 use crate::tables::{capital, count};
 
 /// `adjusted p = 0.02`, `adjusted p < 0.001`.
@@ -404,5 +404,13 @@ impl fmt::Display for Texture {
             }
         }
         Ok(())
+    }
+}
+
+impl super::conclusions::Conclusions {
+    /// What recorded numbers do, a sentence for each column.
+    pub(crate) fn covariate_words(&self) -> Vec<String> {
+        let columns = self.covariates.chunk_by(|a, b| a.covariate.column() == b.covariate.column());
+        columns.map(CovariateEffect::in_one).collect()
     }
 }

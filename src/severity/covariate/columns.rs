@@ -11,6 +11,12 @@ use super::super::note::Note;
 use super::super::plan::Severity;
 use super::{Covariate, CovariateEffect, Form, Part};
 
+/// A class has an exponent of its own where its largest value is so many times its smallest: not for what a dial wobbles.
+const LEAST_RATIO: f64 = 1.2;
+
+/// Why what it does may be in the ratios of surfaces.
+const COINCIDE: &str = "coincide with materials and surfaces";
+
 /// What a fixed column stands for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(in crate::severity) enum Role {
@@ -103,8 +109,10 @@ impl Covariates {
         } else if lowest >= highest {
             let one = matches!(covariate.form, Form::Linear { .. } | Form::PowerLaw { .. });
             Some(if one { format!("all trials have the value {lowest}") } else { "all trials have the same".into() })
+        } else if covariate.is_power_law() && covariate.class().is_some() && highest < LEAST_RATIO * lowest {
+            Some(format!("its values from {lowest} to {highest} are too alike to tell"))
         } else if !self.separable(design, trials, &distance) {
-            Some("its values coincide with materials and surfaces".to_string())
+            Some(format!("its values {COINCIDE}"))
         } else {
             None
         };
@@ -112,7 +120,7 @@ impl Covariates {
             if asked {
                 return Err(ErrorKind::NotEstimable { quantity: format!("the effect of {covariate}"), reason }.into());
             }
-            if lowest < highest {
+            if lowest < highest && reason.ends_with(COINCIDE) {
                 self.undetermined.push(format!("{covariate}: {reason}"));
             }
             self.notes.push(Note::CovariateNotFitted { column: covariate.to_string(), reason });

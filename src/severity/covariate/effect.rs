@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::error::{ErrorKind, Result};
 use crate::estimate::{Interval, significant};
 
-use super::{By, Covariate, Form, Part};
+use super::{Covariate, Form};
 
 /// What a covariate does to log time, as fitted.
 ///
@@ -94,38 +94,66 @@ impl CovariateEffect {
 }
 
 impl CovariateEffect {
-    /// Change of times for one unit of the column, per cent; of a power law the exponent.
-    fn in_words(&self, effect: f64) -> String {
-        let shown = if self.covariate.is_power_law() { effect } else { 100.0 * libm::expm1(effect) };
-        significant(shown, 2)
+    /// Change of times for one unit of the column, per cent; of a power law the exponent; with limits.
+    fn in_words(&self) -> String {
+        let shown = |effect: f64| {
+            let power = self.covariate.is_power_law();
+            significant(if power { effect } else { 100.0 * libm::expm1(effect) }, 2)
+        };
+        let e = &self.effect;
+        let unit = if self.covariate.is_power_law() { "" } else { " %" };
+        let mid = format!("{}{unit}", shown(e.estimate()));
+        if self.standard_error > 0.0 { format!("{mid} ({} to {})", shown(e.lower()), shown(e.upper())) } else { mid }
+    }
+
+    fn p_in_words(&self) -> String {
+        match self.p_value {
+            Some(p) if p < 0.001 => ", p < 0.001".into(),
+            Some(p) => format!(", p = {}", significant(p, 2)),
+            None => ", as given".into(),
+        }
+    }
+
+    /// Effects of one column in a sentence.
+    pub(crate) fn in_one(effects: &[Self]) -> String {
+        let [first, ..] = effects else { return String::new() };
+        let c = &first.covariate;
+        let what = match (&c.form, effects) {
+            (Form::PowerLaw { .. }, [one]) => {
+                format!("Times go with {} to the power {}", one.covariate, one.in_words())
+            }
+            (Form::PowerLaw { .. }, _) => format!("Times go with {} to the power", c.column),
+            (Form::Linear { .. }, [one]) if c.is_belt_wear() && c.part.is_none() => {
+                format!("A drop on the belt changes times there by {}", one.in_words())
+            }
+            (Form::Linear { .. }, [one]) => {
+                format!("One unit of {} changes times by {}", one.covariate, one.in_words())
+            }
+            (Form::Linear { .. }, _) => format!("One unit of {} changes times by", c.column),
+            (_, [one]) => format!("Times with {} are longer than with {} by {}", one.covariate, c.form, one.in_words()),
+            _ => format!("Times with {} are longer than with {} by", c.column, c.form),
+        };
+        let list: Vec<String> = match effects {
+            [one] => vec![one.p_in_words()],
+            _ => effects
+                .iter()
+                .map(|e| format!("{} {}{}", e.in_words(), e.covariate.part_in_words(), e.p_in_words()))
+                .collect(),
+        };
+        let list = if effects.len() > 1 { format!(" {}", list.join("; ")) } else { list.concat() };
+        if c.is_belt_wear() {
+            let drops = &c.form;
+            format!(
+                "{what}{list}; everything is stated, and reports are read, for a belt that has served {drops} drops."
+            )
+        } else {
+            format!("{what}{list}; everything is stated at {} {}.", c.column, c.form)
+        }
     }
 }
 
 impl fmt::Display for CovariateEffect {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (c, e) = (&self.covariate, &self.effect);
-        let [mid, low, high] = [e.estimate(), e.lower(), e.upper()].map(|x| self.in_words(x));
-        let limits = if self.standard_error > 0.0 { format!(" ({low} to {high})") } else { String::new() };
-        match (&c.form, &c.part) {
-            (Form::PowerLaw { .. }, _) => write!(f, "Times go with {c} to the power {mid}{limits}")?,
-            (Form::Linear { .. }, Some(Part::Of(By::Belt, belt))) if c.is_belt_wear() => {
-                write!(f, "A drop on {belt} changes times there by {mid} %{limits}")?;
-            }
-            (Form::Linear { .. }, _) if c.is_belt_wear() => {
-                write!(f, "A drop on the belt changes times there by {mid} %{limits}")?;
-            }
-            (Form::Linear { .. }, _) => write!(f, "One unit of {c} changes times by {mid} %{limits}")?,
-            _ => write!(f, "Times with {c} are {mid} %{limits} longer than with {}", c.form)?,
-        }
-        match self.p_value {
-            Some(p) if p < 0.001 => f.write_str(", p < 0.001")?,
-            Some(p) => write!(f, ", p = {}", significant(p, 2))?,
-            None => f.write_str(", as given")?,
-        }
-        if c.is_belt_wear() {
-            write!(f, "; everything is stated, and reports are read, for a belt that has served {} drops.", c.form)
-        } else {
-            write!(f, "; everything is stated at {} {}.", c.column, c.form)
-        }
+        f.write_str(&Self::in_one(std::slice::from_ref(self)))
     }
 }

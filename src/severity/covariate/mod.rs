@@ -498,22 +498,27 @@ impl Covariate {
     }
 }
 
+impl Covariate {
+    /// Which part of the column it is.
+    fn part_in_words(&self) -> String {
+        match &self.part {
+            None => String::new(),
+            Some(Part::Square) => "squared".into(),
+            Some(Part::Category(text)) => text.clone(),
+            Some(Part::Of(By::Belt, label)) => format!("on {label}"),
+            Some(Part::Of(By::Class, label)) => format!("for {label}"),
+            Some(Part::Step(None, Some(to))) => format!("below {to}"),
+            Some(Part::Step(Some(from), Some(to))) => format!("from {from} to below {to}"),
+            Some(Part::Step(from, None)) => format!("from {} on", from.unwrap_or_default()),
+        }
+    }
+}
+
 /// The column, and which part of it.
 impl fmt::Display for Covariate {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.column)?;
-        match &self.part {
-            None => Ok(()),
-            Some(Part::Square) => f.write_str(" squared"),
-            Some(Part::Category(text)) => write!(f, " {text}"),
-            Some(Part::Of(By::Belt, label)) => write!(f, " on {label}"),
-            Some(Part::Of(By::Class, label)) => write!(f, " for {label}"),
-            Some(Part::Step(from, to)) => match (from, to) {
-                (None, Some(to)) => write!(f, " below {to}"),
-                (Some(from), Some(to)) => write!(f, " from {from} to below {to}"),
-                (Some(from), None) => write!(f, " from {from} on"),
-                (None, None) => Ok(()),
-            },
-        }
+        let part = self.part_in_words();
+        if part.is_empty() { Ok(()) } else { write!(f, " {part}") }
     }
 }

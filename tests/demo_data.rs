@@ -159,3 +159,30 @@ fn reports_cover_the_cases_that_a_correction_must_tell_apart() {
     let old: Vec<&Value> = listed.iter().filter(|r| known("material", &r["material"])).collect();
     assert_eq!(old.iter().map(|r| &r["report_id"]).collect::<Vec<_>>(), ["LR-12"]);
 }
+
+#[test]
+fn the_second_season_has_wearing_belts_a_cloth_and_a_ladder() {
+    let (truth, trials, reports) = (truth(), rows("second_season.csv"), rows("second_season_reports.csv"));
+    let season = &truth["second_season"];
+    assert_eq!(trials.len(), 288);
+    let first: BTreeSet<String> = rows("trials.csv").into_iter().map(|t| t["trial_id"].clone()).collect();
+    assert!(trials.iter().all(|t| !first.contains(&t["trial_id"])), "no trial of the first season");
+    let belts: BTreeSet<&str> = trials.iter().map(|t| t["belt"].as_str()).filter(|b| !b.is_empty()).collect();
+    assert_eq!(belts.len(), 4);
+    for belt in belts {
+        let drops: Vec<usize> =
+            trials.iter().filter(|t| t["belt"] == belt).map(|t| t["belt_drop"].parse().unwrap()).collect();
+        assert!(drops.iter().enumerate().all(|(i, d)| i == *d), "{belt}: drops counted from 0");
+    }
+    assert!(trials.iter().all(|t| t["belt_drop"].is_empty() == (t["surface_role"] == "road")));
+    let cloth = season["reference_cloth"].as_str().unwrap();
+    assert_eq!(trials.iter().filter(|t| t["material"] == cloth && t["surface_role"] == "laboratory").count(), 20);
+    let speeds: BTreeSet<i64> = trials
+        .iter()
+        .filter(|t| t["material_class"] == "leather")
+        .map(|t| t["speed_m_per_s"].parse::<f64>().unwrap().round() as i64)
+        .collect();
+    assert_eq!(speeds, BTreeSet::from([5, 8, 12]));
+    assert_eq!(season["reports"].as_array().unwrap().len(), 4);
+    assert!(reports.iter().all(|r| !r["reference_time_s"].is_empty() && !r["reference_drops"].is_empty()));
+}

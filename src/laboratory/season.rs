@@ -493,14 +493,15 @@ pub fn pooled(scales: &[SeverityDocument]) -> Result<Vec<PooledFactor>> {
 ///
 /// ```
 /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+/// # let season = surface_severity::campaign::Campaign::read_path("data-demo/second_season.csv")?;
 /// # let plan = surface_severity::severity::Severity::new("dense asphalt concrete");
 /// use surface_severity::study::Study;
 /// let earlier = plan.fit(&campaign)?.document(None);
-/// let result = Study::new(plan).season(earlier).run(&campaign, None)?;
-/// // Against itself nothing has changed, and twice as much is known.
+/// let result = Study::new(plan).season(earlier).run(&season, None)?;
+/// // What has changed is read from the newer campaign alone.
 /// let seasons = result.conclusions.seasons.as_ref().unwrap();
-/// assert!(seasons.changes.iter().all(|c| !c.is_shown()));
-/// assert!(seasons.joined.as_ref().unwrap().factors.iter().all(|f| f.campaigns == 2));
+/// let coarse = seasons.joined.iter().flat_map(|j| &j.factors).find(|f| f.surface == "coarse surface dressing").unwrap();
+/// assert!(coarse.campaigns == 1 && coarse.factor.contains(2.3), "it was 3.1 before");
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -519,13 +520,33 @@ pub struct Seasons {
 impl Seasons {
     /// Of saved scales, the oldest first, and that of the new campaign.
     ///
+    /// ```
+    /// # let campaign = surface_severity::campaign::Campaign::read_path("data-demo/trials.csv")?;
+    /// # let season = surface_severity::campaign::Campaign::read_path("data-demo/second_season.csv")?;
+    /// use surface_severity::laboratory::Seasons;
+    /// use surface_severity::severity::Severity;
+    /// let plan = Severity::new("dense asphalt concrete");
+    /// let earlier = plan.fit(&campaign)?.document(None);
+    /// let seasons = Seasons::of(&[earlier], &plan.fit(&season)?.document(None))?;
+    /// // The coarse road has polished.
+    /// let changed: Vec<&str> = seasons.changes.iter().filter(|c| c.is_shown()).map(|c| c.surface.as_str()).collect();
+    /// assert_eq!(changed, ["coarse surface dressing"]);
+    /// # Ok::<(), surface_severity::Error>(())
+    /// ```
+    ///
     /// # Errors
-    /// Those of [`changes`]; [`ErrorKind::NothingToFit`] without an earlier scale.
+    /// Those of [`changes`]; [`ErrorKind::NothingToFit`] without an earlier scale; [`ErrorKind::InvalidOption`] for a campaign
+    /// that is there twice.
     pub fn of(earlier: &[SeverityDocument], new: &SeverityDocument) -> Result<Self> {
         let Some(last) = earlier.last() else {
             return Err(ErrorKind::NothingToFit { reason: "no earlier scale was given".into() }.into());
         };
         let all: Vec<&SeverityDocument> = earlier.iter().chain([new]).collect();
+        for (i, scale) in all.iter().enumerate() {
+            if all[..i].iter().any(|other| other.campaign_digest == scale.campaign_digest) {
+                return Err(ErrorKind::option("seasons", &scale.campaign_digest, "each campaign once"));
+            }
+        }
         let changes = changes(last, new)?;
         // What changed so much that no surface holds the campaigns together has no common scale.
         let joined = match JoinedScale::of(&all) {

@@ -43,8 +43,8 @@ pub struct SubgroupPoint {
 /// ```
 /// use surface_severity::laboratory::Chart;
 /// // A loose clamp on the last day: the mean does not show it.
-/// let mut readings: Vec<_> = (0..8).map(|d| (format!("day {d}"), vec![4.0, 4.1 + 0.01 * f64::from(d % 3), 3.9])).collect();
-/// readings.push(("day 8".into(), vec![2.8, 4.1, 5.8]));
+/// let mut readings: Vec<_> = (0..8).map(|d| (format!("day {d}"), [4.0, 4.2, 3.8].map(|t| t + 0.1 * f64::from(d % 4)).to_vec())).collect();
+/// readings.push(("day 8".into(), vec![2.9, 4.1, 5.8]));
 /// let (means, scatter) = Chart::new(6).of_subgroups(&readings)?;
 /// assert!(means.in_control() && !scatter.in_control());
 /// assert!(scatter.to_string().contains("day 8"), "{scatter}");

@@ -6,6 +6,7 @@ mod examples;
 #[cfg(feature = "report")]
 mod page;
 mod program;
+mod season;
 
 use surface_severity::campaign::{Campaign, Decisions, SurfaceRole, Trial};
 use surface_severity::correction::{Exposure, LabReports, Requirement};

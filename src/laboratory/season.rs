@@ -425,7 +425,8 @@ pub struct PooledFactor {
 }
 
 /// Factors of the surfaces that two or more campaigns tested: the random-effects mean over campaigns, restricted likelihood,
-/// with the limits of Hartung & Knapp ([`random_effects`]).
+/// with the limits of Hartung & Knapp ([`random_effects`]), never shorter than those without their factor (Röver, Knapp &
+/// Friede 2015, BMC Medical Research Methodology 15:99).
 ///
 /// Where a surface is the same in all campaigns, [`JoinedScale`] has shorter limits; this one is for campaigns whose roads or
 /// rigs share a name and may differ: laboratories, countries, years.
@@ -476,7 +477,8 @@ pub fn pooled(scales: &[SeverityDocument]) -> Result<Vec<PooledFactor>> {
             surface: name.clone(),
             factor: Interval::from_log(
                 mean.mean(),
-                mean.small_sample_standard_error(),
+                // Never less than by the scatter found: few campaigns that agree by chance say little.
+                mean.small_sample_standard_error().max(mean.standard_error()),
                 q,
                 first.level,
                 IntervalMethod::StudentT,

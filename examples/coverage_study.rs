@@ -53,6 +53,12 @@ struct Design {
     belts: (usize, f64),
     /// Log time that a belt loses with each drop, and the state that is asked for.
     wear: (f64, f64),
+    /// Laboratories that the belt's specimens are dropped in, and operators of all, with standard deviations.
+    laboratories: (usize, f64),
+    operators: (usize, f64),
+    /// Log time that wetness adds, and the power that times go with of speed: a third of the specimens, at 6, 8 and 10 m/s.
+    wet: f64,
+    speed: f64,
     /// Shift of the first class on the second road.
     class: f64,
     noise: Noise,
@@ -69,6 +75,10 @@ const BASE: Design = Design {
     run_outs: 0.0,
     belts: (0, 0.0),
     wear: (0.0, 0.0),
+    laboratories: (0, 0.0),
+    operators: (0, 0.0),
+    wet: 0.0,
+    speed: 0.0,
     class: 0.0,
     noise: Noise::Normal,
 };
@@ -101,6 +111,20 @@ fn designs() -> Vec<Design> {
         },
         Design { name: "read after 12 drops", belts: (2, 0.05), wear: (0.015, 12.0), ..BASE },
         Design { name: "read after 25 drops", belts: (2, 0.05), wear: (0.015, 25.0), ..BASE },
+        Design { name: "belt in three laboratories, sd 0.1", laboratories: (3, 0.1), ..BASE },
+        Design { name: "belt in five laboratories, sd 0.1", laboratories: (5, 0.1), specimens: 5, ..BASE },
+        Design { name: "three operators, sd 0.1", operators: (3, 0.1), ..BASE },
+        Design { name: "a third wet, by 0.3, as a covariate", wet: 0.3, ..BASE },
+        Design { name: "three speeds, exponent −1.2 estimated", speed: -1.2, ..BASE },
+        Design {
+            name: "wear, wetness, speed and operators together",
+            belts: (2, 0.05),
+            wear: (0.015, 12.0),
+            operators: (3, 0.05),
+            wet: 0.3,
+            speed: -1.2,
+            ..BASE
+        },
         Design { name: "a class that departs by 0.6 on one road", class: -0.5, materials: 12, ..BASE },
         Design { name: "t with 4 degrees of freedom", noise: Noise::HeavyTails, ..BASE },
         Design { name: "logistic", noise: Noise::Logistic, ..BASE },
@@ -130,9 +154,37 @@ impl Draw {
     }
 }
 
+/// What one specimen met.
+#[derive(Debug, Clone, Copy)]
+struct Condition {
+    laboratory: Option<usize>,
+    operator: Option<usize>,
+    wet: bool,
+    speed: f64,
+}
+
+fn plan(d: &Design) -> Severity {
+    let mut plan = Severity::new("road 0");
+    if d.wear.0 > 0.0 {
+        plan = plan.covariate(Covariate::belt_wear().at(d.wear.1));
+    }
+    if d.operators.0 > 0 {
+        plan = plan.condition("operator");
+    }
+    if d.wet != 0.0 {
+        plan = plan.covariate(Covariate::categories("wetness", "dry"));
+    }
+    if d.speed != 0.0 {
+        plan = plan.covariate(Covariate::power_law("speed_m_per_s", 8.0));
+    }
+    plan
+}
+
 fn campaign(d: &Design, draw: &mut Draw) -> Result<Campaign> {
     let mut days: BTreeMap<String, f64> = BTreeMap::new();
     let belts: Vec<f64> = (0..d.belts.0).map(|_| draw.normal(d.belts.1)).collect();
+    let laboratories: Vec<f64> = (0..d.laboratories.0).map(|_| draw.normal(d.laboratories.1)).collect();
+    let operators: Vec<f64> = (0..d.operators.0).map(|_| draw.normal(d.operators.1)).collect();
     let durability: Vec<f64> = (0..d.materials).map(|_| 1.2 + draw.normal(0.6)).collect();
     let mut rows = Vec::new();
     for (s, log_k) in LOG_K.into_iter().enumerate() {
@@ -150,7 +202,19 @@ fn campaign(d: &Design, draw: &mut Draw) -> Result<Campaign> {
                 let on = r * d.materials + m;
                 let belt = (s == BELT && d.belts.0 > 0).then(|| (on / each, (on % each) as f64));
                 let of_belt = belt.map_or(0.0, |(b, drop)| belts[b] - d.wear.0 * drop);
-                rows.push((s, m, cell + shift + of_belt + draw.noise(d.noise), day, belt));
+                // In turn, but along no diagonal of the design.
+                let turn = |n: usize| (r * 7 + m * 3 + s * 5 + (r * m) % 5) % n.max(1);
+                let at = Condition {
+                    laboratory: (s == BELT && !laboratories.is_empty()).then(|| r % laboratories.len()),
+                    operator: (!operators.is_empty()).then(|| turn(operators.len())),
+                    wet: d.wet != 0.0 && turn(3) == 0,
+                    speed: if d.speed == 0.0 { 8.0 } else { [6.0, 8.0, 10.0][(turn(9) + r) % 3] },
+                };
+                let of_conditions = at.laboratory.map_or(0.0, |l| laboratories[l])
+                    + at.operator.map_or(0.0, |o| operators[o])
+                    + if at.wet { d.wet } else { 0.0 }
+                    + d.speed * (at.speed / 8.0_f64).ln();
+                rows.push((s, m, cell + shift + of_belt + of_conditions + draw.noise(d.noise), day, belt, at));
             }
         }
     }
@@ -159,7 +223,7 @@ fn campaign(d: &Design, draw: &mut Draw) -> Result<Campaign> {
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of their number")]
     let kept = ((1.0 - d.run_outs) * times.len() as f64) as usize;
     let end = times.get(kept).copied().unwrap_or(f64::INFINITY);
-    Campaign::from_trials(rows.into_iter().enumerate().map(|(i, (s, m, time, day, belt))| {
+    Campaign::from_trials(rows.into_iter().enumerate().map(|(i, (s, m, time, day, belt, at))| {
         let (id, material) = (format!("{i:04}"), format!("material {m:02}"));
         let surface = if s == BELT { "belt".into() } else { format!("road {s}") };
         let trial = if time > end {
@@ -169,6 +233,19 @@ fn campaign(d: &Design, draw: &mut Draw) -> Result<Campaign> {
         };
         let role = if s == BELT { SurfaceRole::Laboratory } else { SurfaceRole::Road };
         let trial = trial.day(day).surface_role(role).material_class(format!("class {}", m % CLASSES));
+        let mut trial = trial;
+        if let Some(l) = at.laboratory {
+            trial = trial.laboratory(format!("laboratory {l}"));
+        }
+        if let Some(o) = at.operator {
+            trial = trial.covariate("operator", format!("operator {o}"));
+        }
+        if d.wet != 0.0 {
+            trial = trial.covariate("wetness", if at.wet { "wet" } else { "dry" });
+        }
+        if d.speed != 0.0 {
+            trial = trial.speed_m_per_s(at.speed);
+        }
         match belt {
             Some((belt, drop)) if d.wear.0 > 0.0 => trial.belt(format!("belt {belt}")).belt_drop(drop),
             Some((belt, _)) => trial.belt(format!("belt {belt}")),
@@ -206,9 +283,7 @@ fn one(d: &Design, seed: u64) -> Row {
 
 fn fill(d: &Design, draw: &mut Draw, row: &mut Row) -> Result<()> {
     let campaign = campaign(d, draw)?;
-    let plan = Severity::new("road 0");
-    let plan = if d.wear.0 > 0.0 { plan.covariate(Covariate::belt_wear().at(d.wear.1)) } else { plan };
-    let fit: SeverityFit = plan.fit(&campaign)?;
+    let fit: SeverityFit = plan(d).fit(&campaign)?;
     let hit = |i: &Interval, log: f64| Some(f64::from(u8::from(i.contains(log.exp()))));
     let width = |i: &Interval| Some((i.upper() / i.lower()).ln());
     let road = fit.factor("road 2")?;
@@ -229,13 +304,17 @@ fn fill(d: &Design, draw: &mut Draw, row: &mut Row) -> Result<()> {
     let correction = Correction::derive(&relation, &CorrectionOptions::default())?;
     // Five specimens of a new material on one day and one belt; a specimen of it on the road, on a day of its own.
     let durability = 1.2 + draw.normal(0.6);
-    let shared = draw.normal(d.day) + if d.belts.0 > 0 { draw.normal(d.belts.1) } else { 0.0 };
+    let own = |n: usize, sd: f64, draw: &mut Draw| if n > 0 { draw.normal(sd) } else { 0.0 };
+    let shared = draw.normal(d.day)
+        + own(d.belts.0, d.belts.1, draw)
+        + own(d.laboratories.0, d.laboratories.1, draw)
+        + own(d.operators.0, d.operators.1, draw);
     let on_belt = durability - LOG_K[BELT] - worn + draw.normal(d.departures) + shared;
     let times: Vec<(f64, Outcome)> =
         (0..5).map(|_| ((on_belt + draw.noise(d.noise)).exp(), Outcome::Perforated)).collect();
     let report = LabReport::from_specimens("R", "a further material", Some("class 1".into()), &times)?;
     let median = durability - LOG_K[0] + draw.normal(d.departures);
-    let specimen = median + draw.normal(d.day) + draw.noise(d.noise);
+    let specimen = median + draw.normal(d.day) + own(d.operators.0, d.operators.1, draw) + draw.noise(d.noise);
     let read = correction.apply_on("road 0", &report)?;
     if let (Some(m), Some(s)) = (read.road_median_s().interval(), read.road_specimen_s().interval()) {
         (row[6], row[7]) = (hit(m, median), width(m));
@@ -248,7 +327,7 @@ fn fill(d: &Design, draw: &mut Draw, row: &mut Row) -> Result<()> {
 fn additivity(d: &Design, seed: u64) -> Option<f64> {
     let mut draw = Draw(ChaCha8Rng::seed_from_u64(seed));
     let campaign = campaign(d, &mut draw).ok()?;
-    let test = Additivity::test(&Severity::new("road 0"), &campaign).ok()?;
+    let test = Additivity::test(&plan(d), &campaign).ok()?;
     Some(f64::from(u8::from(test.comparison.p_value <= 0.05)))
 }
 

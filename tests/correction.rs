@@ -552,7 +552,7 @@ fn corrected_reports_stand_in_columns() {
     let text = correction.reports_csv(&rows).unwrap();
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let header: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
-    assert_eq!(header.len(), 14);
+    assert_eq!(header.len(), 15);
     let records: Vec<csv::StringRecord> = reader.records().collect::<Result<_, _>>().unwrap();
     let at = |row: usize, name: &str| records[row][header.iter().position(|h| h == name).unwrap()].to_owned();
     let median = rows[0].road_median_s().value().unwrap();

@@ -120,6 +120,18 @@ impl Trial {
         }
     }
 
+    /// How far the specimen slid in its time, m: time × speed, where both are recorded. A run-out slid at least so far.
+    ///
+    /// ```
+    /// use surface_severity::campaign::Trial;
+    /// let trial = Trial::perforated("T1", "asphalt", "cowhide", 4.0).speed_m_per_s(8.0);
+    /// assert_eq!(trial.sliding_distance_m(), Some(32.0));
+    /// ```
+    #[must_use]
+    pub fn sliding_distance_m(&self) -> Option<f64> {
+        Some(self.abrasion_time_s? * self.speed_m_per_s?)
+    }
+
     /// A specimen worn through after `abrasion_time_s` seconds.
     ///
     /// ```

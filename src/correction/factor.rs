@@ -323,6 +323,15 @@ impl Correction {
         Some((log_median - cloth.log_median, known))
     }
 
+    /// How much longer the cloth lasted with the report than in the campaign, and how many standard deviations of what days,
+    /// belts and drops differ by that is.
+    pub(crate) fn reference_distance(&self, report: &LabReport) -> Option<(f64, f64)> {
+        let (shift, known) = self.through_reference(report, 0.0)?;
+        let shared: f64 = self.conditions.iter().map(SharedCondition::log_variance).sum();
+        let spread = libm::sqrt(known.variance + known.cloth.map_or(0.0, |c| c.0) + shared);
+        Some((libm::exp(shift), shift / spread))
+    }
+
     /// How well the log median of a report is known that scatters by `variance`.
     pub(super) fn known(&self, report: &LabReport, variance: f64) -> Known {
         let plain = Known { variance, days: report.days(), cloth: None };

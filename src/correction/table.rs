@@ -11,12 +11,13 @@ const DIGITS: usize = 4;
 /// Characters of the campaign's digest that are enough to find it again.
 const SHORT_DIGEST: usize = 12;
 
-const COLUMNS: [&str; 14] = [
+const COLUMNS: [&str; 15] = [
     "report_id",
     "material",
     "material_class",
     "specimens",
     "belt_median_s",
+    "belt_ratio",
     "road",
     "road_median_s",
     "lower_s",
@@ -36,6 +37,7 @@ impl Correction {
     /// |---|---|
     /// | report_id, material, material_class | as in the report; empty where not stated |
     /// | specimens, belt_median_s | specimens that count, and their median on the belt |
+    /// | belt_ratio | how much longer the reference cloth lasted with the report than in the campaign, where it was read through it |
     /// | road | road surface |
     /// | road_median_s, lower_s, upper_s | see [`CorrectedTime::road_median_s`]; where only a bound is known, that limit alone |
     /// | one_specimen_lower_s, one_specimen_upper_s | see [`CorrectedTime::road_specimen_s`] |
@@ -51,7 +53,7 @@ impl Correction {
     /// # let reports = surface_severity::correction::LabReports::read_path("data-demo/lab_reports.csv")?;
     /// let rows: Vec<_> = reports.reports().iter().flat_map(|r| correction.apply(r)).collect();
     /// let csv = correction.reports_csv(&rows)?;
-    /// assert!(csv.starts_with("report_id,material,material_class,specimens,belt_median_s,road,road_median_s,"));
+    /// assert!(csv.starts_with("report_id,material,material_class,specimens,belt_median_s,belt_ratio,road,road_median_s,"));
     /// assert_eq!(csv.lines().count(), 1 + 12 * 6, "a header, then each report on each road");
     /// assert!(csv.contains(&correction.campaign_digest()[..12]), "every row can be traced");
     /// # Ok::<(), surface_severity::Error>(())
@@ -146,6 +148,7 @@ fn fields(row: &CorrectedTime, source: &str) -> [String; COLUMNS.len()] {
         defused(row.material_class.as_deref().unwrap_or_default()),
         row.specimens.to_string(),
         row.laboratory_median_s.value().map(|v| significant(v, DIGITS)).unwrap_or_default(),
+        row.belt_ratio.map(|v| significant(v, DIGITS)).unwrap_or_default(),
         defused(&row.surface),
         median,
         lower,
@@ -182,6 +185,6 @@ mod tests {
         assert_eq!((rows.len(), rows[0].len()), (7, COLUMNS.len()));
         assert_eq!((&rows[1][0], &rows[1][1]), (&Data::String("0042".into()), &Data::String("=1+1".into())));
         let median = correction.apply(&report)[0].road_median_s().value().unwrap();
-        assert!(matches!(rows[1][6], Data::Float(x) if (x / median - 1.0).abs() < 5e-4), "{:?}", rows[1]);
+        assert!(matches!(rows[1][7], Data::Float(x) if (x / median - 1.0).abs() < 5e-4), "{:?}", rows[1]);
     }
 }

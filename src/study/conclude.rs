@@ -64,7 +64,7 @@ pub(super) fn conclude(
         seasons: None,
         texture: None,
         sensitivity,
-        reading: reading(&result.campaign, reports, result.plan.reference_cloth.as_deref()),
+        reading: reading(result, reports),
         recorded: recorded(result, reports.map_or(&[][..], LabReports::unknown_columns)),
         not_had,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
@@ -112,7 +112,11 @@ fn caveats(
     found
 }
 
-fn reading(campaign: &Campaign, reports: Option<&LabReports>, cloth: Option<&str>) -> Vec<String> {
+/// Standard deviations beyond which a report's reading of the reference cloth is remarked on.
+const FAR: f64 = 3.0;
+
+fn reading(result: &StudyResult, reports: Option<&LabReports>) -> Vec<String> {
+    let (campaign, cloth) = (&result.campaign, result.plan.reference_cloth.as_deref());
     let mut found: Vec<String> = campaign.reading_notes().iter().map(|n| format!("trial table: {n}")).collect();
     if let Some(reports) = reports {
         found.extend(reports.reading_notes().iter().map(|n| format!("reports: {n}")));
@@ -123,6 +127,18 @@ fn reading(campaign: &Campaign, reports: Option<&LabReports>, cloth: Option<&str
                 "the readings of the reference cloth that {own} of {} reports bring are not used: say which material the cloth is",
                 reports.reports().len()
             ));
+        }
+        for report in reports.reports() {
+            let mut corrections = result.belts.iter().filter_map(|b| b.correction.as_ref());
+            let far = corrections.find_map(|c| c.reference_distance(report).filter(|(_, z)| z.abs() > FAR));
+            if let Some((ratio, _)) = far {
+                found.push(format!(
+                    "with report {} the reference cloth lasted {} times as long as in the campaign, more than its days, belts \
+                     and drops differ by: ask after that belt before the report is used",
+                    report.report_id(),
+                    significant(ratio, 2)
+                ));
+            }
         }
     }
     found

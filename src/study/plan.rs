@@ -372,8 +372,8 @@ impl Study {
         belt.correction = at(Stage::Correction).keep(self.correction(equivalence), not_had);
         if let (Some(cloth), Some(correction)) = (&self.reference_cloth, &mut belt.correction) {
             let with = |cells| correction.clone().with_reference_cloth(&cells, cloth);
-            // Without a median of the cloth on this belt its chart is missing too, and says so.
-            if let Ok(read_through) = severity.cell_means(campaign).and_then(with) {
+            let read_through = severity.cell_means(campaign).and_then(with);
+            if let Some(read_through) = at(Stage::ReferenceReadings).keep(read_through, not_had) {
                 *correction = read_through;
             }
         }

@@ -46,6 +46,8 @@ pub enum Stage {
     Bootstrap,
     /// Whether the belt was in control.
     ControlChart,
+    /// Reports read through their own reading of the reference cloth.
+    ReferenceReadings,
     /// Belt against roads.
     Equivalence,
     /// Laboratory times read as road times.
@@ -71,6 +73,7 @@ impl fmt::Display for Stage {
             Self::Texture => "line over texture",
             Self::Bootstrap => "bootstrap",
             Self::ControlChart => "control chart",
+            Self::ReferenceReadings => "reading of reports through the reference cloth",
             Self::Equivalence => "belt against roads",
             Self::Correction => "correction",
             Self::CorrectedReports => "corrected reports",

@@ -133,3 +133,34 @@ fn a_campaign_is_no_season_of_its_own() {
     let brushed = seasons.pooled.iter().find(|p| p.surface == "brushed concrete").unwrap();
     assert!(brushed.campaigns == 3 && brushed.factor.contains(1.7), "{brushed:?}");
 }
+
+#[test]
+fn a_reading_of_the_cloth_that_no_belt_explains_is_asked_after() {
+    let text = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/second_season_reports.csv"));
+    let mut rows: Vec<String> = text.unwrap().lines().map(str::to_owned).collect();
+    // The cloth of the first report lasted three times as long.
+    for row in rows.iter_mut().filter(|r| r.starts_with("SR-01")) {
+        let mut cells: Vec<String> = row.split(',').map(str::to_owned).collect();
+        let at = cells.len() - 2;
+        cells[at] = format!("{:.3}", 3.0 * cells[at].parse::<f64>().unwrap());
+        *row = cells.join(",");
+    }
+    let reports = LabReports::read(rows.join("\n").as_bytes(), "reports").unwrap();
+    let far = study().run(&campaign("second_season.csv"), Some(&reports)).unwrap();
+    let said = |result: &StudyResult| {
+        let about: Vec<&String> = result.conclusions.reading.iter().filter(|r| r.contains("reference cloth")).collect();
+        about.iter().map(|r| r.contains("SR-01")).collect::<Vec<_>>()
+    };
+    assert_eq!(said(&far), [true]);
+    assert_eq!(said(&run(&study())), [false; 0]);
+    // A cloth that was never dropped on the belt: said, and reports are read without it.
+    let trials = campaign("second_season.csv");
+    let roads_only = trials.trials().iter().filter(|t| t.material != "reference canvas" || t.belt.is_none()).cloned();
+    let without = study().run(&Campaign::from_trials(roads_only).unwrap(), Some(&reports)).unwrap();
+    assert!(
+        without.conclusions.not_had.iter().any(|n| n.stage == Stage::ReferenceReadings),
+        "{:?}",
+        without.conclusions.not_had
+    );
+    assert!(without.belts[0].corrected.iter().all(|t| t.belt_ratio().is_none()));
+}

@@ -1435,3 +1435,23 @@ fn a_report_read_through_its_own_reference_reading_covers() {
     assert!((0.93..=0.995).contains(&(covered as f64 / 300.0)), "{covered}");
     assert!(shorter > 200, "{shorter}");
 }
+
+#[test]
+fn settings_of_reports_are_read_like_times() {
+    let campaign = Campaign::read_path(concat!(env!("CARGO_MANIFEST_DIR"), "/data-demo/trials.csv")).unwrap();
+    let read = |rows: &str| {
+        let text =
+            format!("report_id,material,abrasion_time_s,outcome,speed_m_per_s,normal_force_n,drop_height_mm\n{rows}");
+        LabReports::read(text.as_bytes(), "lab_reports.csv")
+    };
+    let remarks = |rows: &str| read(rows).unwrap().compared_with(&campaign);
+    assert!(remarks("R 1,m,2.0,perforated,8.2,62,\nR 1,m,2.1,perforated,7.9,61,35\n").is_empty());
+    let found = remarks("R 1,m,2.0,perforated,4,62,\nR 2,m,2.1,perforated,4,98,35\nR 2,m,2.1,perforated,4,98,35\n");
+    assert_eq!(found.len(), 2, "{found:?}");
+    assert!(found[0].starts_with("report R 1 and 1 more: made at a speed of 4.00 m/s"), "{found:?}");
+    assert!(found[1].starts_with("report R 2: made at a normal force of 98.0 N"), "{found:?}");
+    for wrong in ["-4,62,", "fast,62,", "8 m/s,62,", "8,0,", "NaN,62,"] {
+        let error = read(&format!("R 1,m,2.0,perforated,{wrong}\n")).unwrap_err();
+        assert!(matches!(error.kind(), ErrorKind::Table { .. }), "{wrong}: {error}");
+    }
+}

@@ -8,10 +8,11 @@ use csv::StringRecord;
 
 use super::reports::{LabReport, ReferenceReading, Specimen};
 use crate::campaign::{
-    Campaign, Contract, Layout, Outcome, PROBLEM_LIMIT, Problems, Quantity, Spellings, decimal, looks, normalise_label,
-    read_sheet, refuse_time, whole,
+    Campaign, Contract, Layout, Outcome, PROBLEM_LIMIT, Problems, Quantity, Spellings, Trial, decimal, looks,
+    normalise_label, read_sheet, refuse_time, whole,
 };
 use crate::error::{ErrorKind, Result};
+use crate::estimate::significant;
 
 /// Columns of [`REPORTS`].
 const REPORT_ID: usize = 0;
@@ -39,9 +40,12 @@ static REPORTS: Contract = Contract {
         "days",
         "reference_time_s",
         "reference_drops",
+        "speed_m_per_s",
+        "drop_height_mm",
+        "normal_force_n",
     ],
     required: 4,
-    decimals: &[TIME, LOG_SD, REFERENCE],
+    decimals: &[TIME, LOG_SD, REFERENCE, SETTINGS[0].0, SETTINGS[1].0, SETTINGS[2].0],
     row: "a report",
     meant,
 };
@@ -80,6 +84,16 @@ const SCATTER: Quantity = Quantity {
     is_count: false,
 };
 
+/// A setting of the rig: column, name, unit, and what a trial says of it.
+type Setting = (usize, &'static str, &'static str, fn(&Trial) -> Option<f64>);
+const SETTINGS: [Setting; 3] = [
+    (11, "speed", "m/s", |t| t.speed_m_per_s),
+    (12, "drop height", "mm", |t| t.drop_height_mm),
+    (13, "normal force", "N", |t| t.normal_force_n),
+];
+/// Relative difference from which a report ran at another setting than the campaign's belt.
+const OTHER_SETTING: f64 = 0.05;
+
 const fn counted(words: &'static str, absent: &'static str) -> Quantity {
     Quantity { words, unit: "", absent, is_time: false, is_count: true }
 }
@@ -99,6 +113,8 @@ pub struct LabReports {
     reports: Vec<LabReport>,
     unknown_columns: Vec<String>,
     notes: Vec<String>,
+    /// Settings that rows name: place among [`SETTINGS`], report, value.
+    settings: Vec<(usize, String, f64)>,
 }
 
 impl LabReports {
@@ -133,9 +149,9 @@ impl LabReports {
     /// | specimens | no | whole number of specimens in a mean, 2 or more; empty or 1 for a single specimen |
     /// | log_sd | with specimens of 2 or more | standard deviation of the natural logs of their times |
     /// | days | no | whole number of days that the specimens of the report came from, one per report, at most as many as specimens that count; empty: 1 |
-    ///
     /// | reference_time_s | no | geometric mean of the reference cloth on the days and belt of the report, decimal seconds, one per report |
     /// | reference_drops | no | whole number of drops in that mean; empty: 1 |
+    /// | speed_m_per_s, drop_height_mm, normal_force_n | no | decimal; held against those of the campaign's belt ([`compared_with`](Self::compared_with)) |
     ///
     /// A row with `specimens` and `log_sd` is a mean of log times: its `abrasion_time_s` is read as the **geometric
     /// mean** (the exponential of the mean log time), not as the arithmetic mean. Other columns are kept out and listed
@@ -167,18 +183,27 @@ impl LabReports {
     fn read_bytes(bytes: &[u8], name: &str) -> Result<Self> {
         let mut drafts: Vec<Draft> = Vec::new();
         let mut unknown_columns = Vec::new();
+        let mut settings = Vec::new();
         let mut first = true;
         let row = |layout: &Layout, line: u64, record: &StringRecord, problems: &mut Problems| {
             if std::mem::take(&mut first) {
                 unknown_columns = layout.other_columns();
             }
-            drafts.extend(draft(layout, line, record, problems));
+            let row = Row { layout, line, record };
+            for (at, (column, _, unit, _)) in SETTINGS.into_iter().enumerate() {
+                let words = "a positive number such as 8.0";
+                let quantity = Quantity { words, unit, absent: "(or nothing)", is_time: false, is_count: false };
+                if let Some(value) = row.number(column, &quantity, problems) {
+                    settings.push((at, row.text(REPORT_ID).to_owned(), value));
+                }
+            }
+            drafts.extend(draft(&row, problems));
         };
         let mut problems = read_sheet(bytes, &REPORTS, PROBLEM_LIMIT, Problems::new(name), row)?;
         look_alikes(&drafts, &mut problems);
         let reports = join(drafts, &mut problems);
         let notes = problems.settle(PROBLEM_LIMIT)?.into_texts();
-        Ok(Self { reports, unknown_columns, notes })
+        Ok(Self { reports, unknown_columns, notes, settings })
     }
 
     /// The reports, in the order in which they first appear.
@@ -199,8 +224,8 @@ impl LabReports {
     }
 
     /// What does not fit between these reports and a campaign, in plain English: a material or class written otherwise
-    /// there, a material of another class there, a laboratory surface that is none there, and reports that do not say
-    /// which of several laboratory surfaces they are of. Empty where all fits; a new material or class is no remark.
+    /// there, a material of another class there, a laboratory surface that is none there, reports that do not say
+    /// which of several laboratory surfaces they are of, and settings of the rig that are not those of the campaign's belt. Empty where all fits; a new material or class is no remark.
     ///
     /// ```
     /// use surface_severity::{campaign::Campaign, correction::LabReports};
@@ -208,6 +233,9 @@ impl LabReports {
     /// let text = "report_id,material,material_class,abrasion_time_s,outcome\nR 7,new hide,Leather,4.5,perforated\n";
     /// let remarks = LabReports::read(text.as_bytes(), "lab_reports.csv")?.compared_with(&campaign);
     /// assert_eq!(remarks, ["report R 7: material_class \"Leather\" is written \"leather\" in the campaign"]);
+    /// let text = "report_id,material,abrasion_time_s,outcome,speed_m_per_s\nR 7,new hide,4.5,perforated,4.0\n";
+    /// let remarks = LabReports::read(text.as_bytes(), "lab_reports.csv")?.compared_with(&campaign);
+    /// assert!(remarks[0].starts_with("report R 7: made at a speed of 4.00 m/s, the belt of the campaign ran at 8.0"));
     /// assert!(LabReports::read_path("data-demo/lab_reports.csv")?.compared_with(&campaign).is_empty());
     /// # Ok::<(), surface_severity::Error>(())
     /// ```
@@ -253,6 +281,32 @@ impl LabReports {
                 self.reports.len(),
                 belts.join(", ")
             ));
+        }
+        remarks.extend(self.other_settings(campaign));
+        remarks
+    }
+
+    /// Settings of the rig at which reports were not made as the campaign's laboratory trials were.
+    fn other_settings(&self, campaign: &Campaign) -> Vec<String> {
+        let belts = campaign.laboratory_surfaces();
+        let on_belt = |t: &&Trial| t.outcome != Outcome::Void && belts.contains(&t.surface.as_str());
+        let mut remarks = Vec::new();
+        for (at, (_, setting, unit, of)) in SETTINGS.into_iter().enumerate() {
+            let mut usual: Vec<f64> = campaign.trials_in_use().filter(on_belt).filter_map(of).collect();
+            usual.sort_by(f64::total_cmp);
+            let Some(&median) = usual.get(usual.len() / 2) else { continue };
+            let other = |s: &&(usize, String, f64)| s.0 == at && (s.2 / median - 1.0).abs() > OTHER_SETTING;
+            let mut reports: Vec<&str> = self.settings.iter().filter(other).map(|s| s.1.as_str()).collect();
+            reports.dedup();
+            if let (Some(first), Some(value)) = (reports.first(), self.settings.iter().find(other)) {
+                let more = if reports.len() > 1 { format!(" and {} more", reports.len() - 1) } else { String::new() };
+                remarks.push(format!(
+                    "report {first}{more}: made at a {setting} of {} {unit}, the belt of the campaign ran at {}; its correction \
+                     does not hold there",
+                    significant(value.2, 3),
+                    significant(median, 3)
+                ));
+            }
         }
         remarks
     }
@@ -300,6 +354,7 @@ impl Row<'_> {
         let number = decimal(quantity, text, self.layout.decimal_commas).and_then(|value| match column {
             TIME | REFERENCE if value > 0.0 => refuse_time(value).map_or(Ok(value), |expected| Err(expected.into())),
             LOG_SD if value >= 0.0 => Ok(value),
+            _ if value > 0.0 && SETTINGS.iter().any(|s| s.0 == column) => Ok(value),
             _ => Err(quantity.words.into()),
         });
         number.map_err(|refusal| self.refuse(column, refusal, problems)).ok()
@@ -315,11 +370,11 @@ impl Row<'_> {
 }
 
 /// The report of one row, or nothing after reporting what is wrong with it.
-fn draft(layout: &Layout, line: u64, record: &StringRecord, problems: &mut Problems) -> Option<Draft> {
+fn draft(row: &Row, problems: &mut Problems) -> Option<Draft> {
     const SPECIMEN_COUNT: Quantity =
         counted("a whole number of specimens, 1 or more", "(or nothing where the row is one specimen)");
     const DAY_COUNT: Quantity = counted("a whole number of days, 1 or more", "(or nothing for one day)");
-    let row = Row { layout, line, record };
+    let &Row { layout, line, record } = row;
     let before = problems.len();
     let [report_id, material] = [REPORT_ID, MATERIAL].map(|column| {
         let name = row.label(column, problems);
@@ -344,7 +399,7 @@ fn draft(layout: &Layout, line: u64, record: &StringRecord, problems: &mut Probl
     let specimens = row.count(SPECIMENS, &SPECIMEN_COUNT, problems);
     let log_sd = row.number(LOG_SD, &SCATTER, problems);
     let days = row.count(DAYS, &DAY_COUNT, problems);
-    let reference = reference(&row, problems);
+    let reference = reference(row, problems);
     let has_scatter = !row.text(LOG_SD).is_empty();
     if specimens > 1 && !has_scatter {
         let expected = "the standard deviation of the natural logs of the times, since the row is a mean of several \

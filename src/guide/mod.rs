@@ -11,7 +11,8 @@
 //! | [`choosing_an_interval`] | which interval for which question |
 //! | [`belt_and_road`] | equivalence of the belt, lines with errors on both axes |
 //! | [`correcting_reports`] | the correction, its three intervals, its domain |
-//! | [`laboratory`] | the reference cloth, control charts, two laboratories, two seasons |
+//! | [`laboratory`] | the reference cloth, control charts, roads never driven, two seasons |
+//! | [`two_laboratories`] | "our laboratory gives other numbers" |
 //! | [`slides`] | what a slide to rest uses up, by every assumption |
 //! | [`planning`] | the next campaign: what it would tell, how large, which trials |
 //! | [`results`] | tables, pictures, page, sheet, notebooks, documents and their schemas |
@@ -50,6 +51,9 @@ pub mod correcting_reports {}
 
 #[doc = include_str!("laboratory.md")]
 pub mod laboratory {}
+
+#[doc = include_str!("two_laboratories.md")]
+pub mod two_laboratories {}
 
 #[doc = include_str!("slides.md")]
 pub mod slides {}

@@ -495,6 +495,20 @@ mod tests {
         }
     }
 
+    /// e-Handbook 6.3.2.2, flow rates: mean 50.81 (data typed from memory). The handbook's limits, 45.82 and 55.80, rest on moving
+    /// ranges and three standard deviations; those here on s and t with 9 degrees of freedom, 4.2941 s off (R).
+    #[test]
+    fn single_readings_of_the_handbook() {
+        let y = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1, 50.0];
+        let chart = Chart::new(10).of_values(&readings(&y), None).unwrap();
+        assert!((chart.log_centre - 50.81).abs() < 1e-9);
+        let squares: f64 = y[..10].iter().map(|x| (x - 50.81) * (x - 50.81)).sum();
+        let want = 4.2941 * (squares / 9.0).sqrt();
+        assert!((chart.log_upper - chart.log_centre - want).abs() < 2e-4 && chart.in_control());
+        // Ten points whose scatter is itself a guess: limits wider than the handbook's on the same data.
+        assert!(chart.log_upper > 55.81 && chart.log_lower < 45.81);
+    }
+
     /// Average run lengths in control and after a shift of one standard deviation: 370.4 and 43.9 for the limits alone, 91.75
     /// and 9.22 for the four rules (Champ & Woodall 1987); moving average 499.7 and 10.54, cumulative sums 465.4 and 10.38
     /// (R package spc). Simulated, with known mean and scatter.

@@ -7,9 +7,10 @@ use std::cell::RefCell;
 use argmin::core::{CostFunction, Error, Executor, State};
 use argmin::solver::brent::BrentRoot;
 
-struct Function<F>(RefCell<F>);
+/// One type for all functions: the search is compiled once, not for each of them.
+struct Function<'a>(RefCell<&'a mut dyn FnMut(f64) -> f64>);
 
-impl<F: FnMut(f64) -> f64> CostFunction for Function<F> {
+impl CostFunction for Function<'_> {
     type Param = f64;
     type Output = f64;
     fn cost(&self, x: &f64) -> Result<f64, Error> {
@@ -18,7 +19,11 @@ impl<F: FnMut(f64) -> f64> CostFunction for Function<F> {
 }
 
 /// Root of `f` between `a` and `b`, where it has opposite signs; `None` where the signs agree or a value is not finite.
-pub(crate) fn root(f: impl FnMut(f64) -> f64, a: f64, b: f64) -> Option<f64> {
+pub(crate) fn root(mut f: impl FnMut(f64) -> f64, a: f64, b: f64) -> Option<f64> {
+    search(&mut f, a, b)
+}
+
+fn search(f: &mut dyn FnMut(f64) -> f64, a: f64, b: f64) -> Option<f64> {
     // The absolute part of the tolerance is none: 2 ε |x| is left. Bisection needs about 60 of the steps.
     let solver = BrentRoot::new(a, b, f64::MIN_POSITIVE);
     let run = Executor::new(Function(RefCell::new(f)), solver).configure(|state| state.max_iters(200)).run().ok()?;

@@ -32,28 +32,23 @@ pub(crate) trait Document: Serialize + DeserializeOwned {
     fn check(&self) -> std::result::Result<(), String>;
 }
 
-#[derive(Serialize)]
-struct Written<'a, T> {
-    schema: String,
-    #[serde(flatten)]
-    content: &'a T,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    sha256: Option<String>,
-}
-
 /// Schema tag of a kind.
 fn schema(kind: &str) -> String {
     format!("surface-severity/{kind}/{VERSION}")
 }
 
-/// Pretty JSON with a closing newline.
+/// Pretty JSON with a closing newline: the schema before the members of the content, the seal behind them.
+///
+/// One serialiser, compiled once for each type: the seal is made of the text as it is read back.
 pub(crate) fn to_json<T: Document>(content: &T) -> Result<String> {
-    let mut written = Written { schema: schema(T::KIND), content, sha256: None };
-    let failed = |e: serde_json::Error| ErrorKind::not_saved(T::KIND, &e);
-    written.sha256 = Some(seal(&serde_json::to_value(&written).map_err(failed)?));
-    let mut text = serde_json::to_string_pretty(&written).map_err(failed)?;
-    text.push('\n');
-    Ok(text)
+    let failed = |e: &dyn std::fmt::Display| ErrorKind::not_saved(T::KIND, &e);
+    let text = serde_json::to_string_pretty(content).map_err(|e| failed(&e))?;
+    let Some(members) = text.strip_prefix('{').and_then(|t| t.strip_suffix("\n}")) else {
+        return Err(failed(&"its content is no object with members"));
+    };
+    let open = format!("{{\n  \"{SCHEMA}\": \"{}\",{members}", schema(T::KIND));
+    let read: Value = serde_json::from_str(&format!("{open}\n}}")).map_err(|e| failed(&e))?;
+    Ok(format!("{open},\n  \"{SEAL}\": \"{}\"\n}}\n", seal(&read)))
 }
 
 /// Reads and checks a document: the schema, the seal, the members, and what gives its numbers meaning, in this order.

@@ -332,7 +332,7 @@ impl fmt::Display for Bound {
 /// }
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 #[serde(untagged)]
 pub enum Estimate {
     /// A point estimate with an interval.
@@ -341,6 +341,21 @@ pub enum Estimate {
     Bound(Bound),
     /// Nothing, and why.
     NotEstimable(NotEstimable),
+}
+
+/// By its members: derived, every type within would be compiled a second time for what is buffered.
+impl<'de> Deserialize<'de> for Estimate {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> std::result::Result<Self, D::Error> {
+        let value = serde_json::Value::deserialize(deserializer)?;
+        let found = if value.get("estimate").is_some() {
+            serde_json::from_value(value).map(Self::Interval)
+        } else if value.get("not_estimable").is_some() {
+            serde_json::from_value(value).map(Self::NotEstimable)
+        } else {
+            serde_json::from_value(value).map(Self::Bound)
+        };
+        found.map_err(serde::de::Error::custom)
+    }
 }
 
 /// Why a quantity has no estimate.

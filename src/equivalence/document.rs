@@ -2,10 +2,11 @@
 
 use std::path::Path;
 
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::fit::EquivalenceFit;
-use crate::document::{self, CRATE_VERSION, Document, present};
+use crate::document::{self, CRATE_VERSION, Document};
 use crate::error::Result;
 
 /// The saved form of an equivalence fit. A document that was edited after it was written is refused.
@@ -20,14 +21,27 @@ use crate::error::Result;
 /// assert_eq!((again.fit(), again.seed()), (&equivalence, Some(1)));
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct EquivalenceDocument {
     crate_version: String,
-    #[serde(deserialize_with = "present")]
     seed: Option<u64>,
     #[serde(flatten)]
     fit: EquivalenceFit,
+}
+
+/// The two members beside the fit taken out: derived, every type of the fit would be compiled a second time.
+impl<'de> Deserialize<'de> for EquivalenceDocument {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> std::result::Result<Self, D::Error> {
+        let mut members = serde_json::Map::deserialize(deserializer)?;
+        let mut take = |name: &'static str| members.remove(name).ok_or_else(|| D::Error::missing_field(name));
+        let (crate_version, seed) = (take("crate_version")?, take("seed")?);
+        let failed = |e: serde_json::Error| D::Error::custom(e);
+        Ok(Self {
+            crate_version: serde_json::from_value(crate_version).map_err(failed)?,
+            seed: serde_json::from_value(seed).map_err(failed)?,
+            fit: serde_json::from_value(members.into()).map_err(failed)?,
+        })
+    }
 }
 
 impl Document for EquivalenceDocument {

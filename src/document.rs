@@ -6,9 +6,10 @@
 //! order of members may change on the way through other programs; any other change is refused here, before the content is
 //! looked at. What a kind then checks ([`Document::check`]) is what gives its numbers meaning.
 
+use std::fmt;
 use std::path::Path;
 
-use serde::de::DeserializeOwned;
+use serde::de::{DeserializeOwned, DeserializeSeed, MapAccess, SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer, Serialize};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
@@ -42,13 +43,15 @@ fn schema(kind: &str) -> String {
 /// One serialiser, compiled once for each type: the seal is made of the text as it is read back.
 pub(crate) fn to_json<T: Document>(content: &T) -> Result<String> {
     let failed = |e: &dyn std::fmt::Display| ErrorKind::not_saved(T::KIND, &e);
-    let text = serde_json::to_string_pretty(content).map_err(|e| failed(&e))?;
-    let Some(members) = text.strip_prefix('{').and_then(|t| t.strip_suffix("\n}")) else {
+    let mut text = serde_json::to_string_pretty(content).map_err(|e| failed(&e))?;
+    if !(text.starts_with('{') && text.ends_with("\n}")) {
         return Err(failed(&"its content is no object with members"));
-    };
-    let open = format!("{{\n  \"{SCHEMA}\": \"{}\",{members}", schema(T::KIND));
-    let read: Value = serde_json::from_str(&format!("{open}\n}}")).map_err(|e| failed(&e))?;
-    Ok(format!("{open},\n  \"{SEAL}\": \"{}\"\n}}\n", seal(&read)))
+    }
+    text.insert_str(1, &format!("\n  \"{SCHEMA}\": \"{}\",", schema(T::KIND)));
+    let seal = seal(&mut serde_json::Deserializer::from_str(&text)).map_err(|e| failed(&e))?;
+    text.truncate(text.len() - "\n}".len());
+    text.push_str(&format!(",\n  \"{SEAL}\": \"{seal}\"\n}}\n"));
+    Ok(text)
 }
 
 /// Reads and checks a document: the schema, the seal, the members, and what gives its numbers meaning, in this order.
@@ -69,7 +72,7 @@ pub(crate) fn from_json<T: Document>(text: &str) -> Result<T> {
     let Some(Value::String(stated)) = members.remove(SEAL) else {
         return Err(refused("it has no \"sha256\" member, with which every document ends: was it edited?".into()));
     };
-    if seal(&value) != stated {
+    if seal(&value).map_err(|e| refused(e.to_string()))? != stated {
         let reason = "it was edited after it was written: its content is not what its \"sha256\" was made of";
         return Err(refused(format!("{reason}; have it written again from the data")));
     }
@@ -91,46 +94,100 @@ pub(crate) fn save_path<T: Document>(content: &T, path: &Path) -> Result<()> {
     std::fs::write(path, to_json(content)?).map_err(|e| ErrorKind::not_saved(path, &e))
 }
 
-/// SHA-256 of the canonical form, in hexadecimal.
 /// Text for a spreadsheet: what it would take for a formula gets an apostrophe before it.
 pub(crate) fn defused(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
-fn seal(content: &Value) -> String {
+/// SHA-256 of the canonical form of an object, in hexadecimal.
+fn seal<'de, D: Deserializer<'de>>(content: D) -> std::result::Result<String, D::Error> {
     let mut canonical = String::new();
-    write_canonical(content, &mut canonical);
-    Sha256::digest(canonical.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
+    Canonical(&mut canonical).deserialize(content)?;
+    Ok(Sha256::digest(canonical.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
-/// Sorted here and not by the map of `serde_json`, whose order depends on a feature that any other crate may set.
-fn write_canonical(value: &Value, to: &mut String) {
-    match value {
-        Value::Object(members) => {
-            let mut members: Vec<_> = members.iter().collect();
-            members.sort_unstable_by_key(|m| m.0);
-            to.push('{');
-            for (i, (name, member)) in members.into_iter().enumerate() {
-                if i > 0 {
-                    to.push(',');
-                }
-                to.push_str(&Value::from(name.as_str()).to_string());
-                to.push(':');
-                write_canonical(member, to);
+/// Writes whatever comes as JSON without blanks, the members of every object sorted by the bytes of their names: here and not
+/// by the map of `serde_json`, whose order depends on a feature that any other crate may set. Nothing is kept but the text, so
+/// that a document of a million trials can be sealed.
+struct Canonical<'t>(&'t mut String);
+
+impl Canonical<'_> {
+    fn leaf(self, value: impl Into<Value>) {
+        self.0.push_str(&value.into().to_string());
+    }
+}
+
+impl<'de> DeserializeSeed<'de> for Canonical<'_> {
+    type Value = ();
+    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> std::result::Result<(), D::Error> {
+        deserializer.deserialize_any(self)
+    }
+}
+
+impl<'de> Visitor<'de> for Canonical<'_> {
+    type Value = ();
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("JSON")
+    }
+    fn visit_unit<E>(self) -> std::result::Result<(), E> {
+        self.leaf(Value::Null);
+        Ok(())
+    }
+    fn visit_bool<E>(self, value: bool) -> std::result::Result<(), E> {
+        self.leaf(value);
+        Ok(())
+    }
+    fn visit_u64<E>(self, value: u64) -> std::result::Result<(), E> {
+        self.leaf(value);
+        Ok(())
+    }
+    fn visit_i64<E>(self, value: i64) -> std::result::Result<(), E> {
+        self.leaf(value);
+        Ok(())
+    }
+    fn visit_f64<E>(self, value: f64) -> std::result::Result<(), E> {
+        self.leaf(value);
+        Ok(())
+    }
+    fn visit_str<E>(self, value: &str) -> std::result::Result<(), E> {
+        self.leaf(value);
+        Ok(())
+    }
+    fn visit_seq<A: SeqAccess<'de>>(self, mut elements: A) -> std::result::Result<(), A::Error> {
+        let before = self.0.len();
+        loop {
+            self.0.push(if self.0.len() == before { '[' } else { ',' });
+            if elements.next_element_seed(Canonical(self.0))?.is_none() {
+                break;
             }
-            to.push('}');
         }
-        Value::Array(list) => {
-            to.push('[');
-            for (i, element) in list.iter().enumerate() {
-                if i > 0 {
-                    to.push(',');
-                }
-                write_canonical(element, to);
+        // The comma before an element that did not come.
+        if self.0.len() > before + 1 {
+            self.0.pop();
+        }
+        self.0.push(']');
+        Ok(())
+    }
+    fn visit_map<A: MapAccess<'de>>(self, mut members: A) -> std::result::Result<(), A::Error> {
+        let mut sorted: Vec<(String, String)> = Vec::new();
+        while let Some(name) = members.next_key()? {
+            let mut member = String::new();
+            members.next_value_seed(Canonical(&mut member))?;
+            sorted.push((name, member));
+        }
+        sorted.sort_unstable();
+        self.0.push('{');
+        for (i, (name, member)) in sorted.into_iter().enumerate() {
+            if i > 0 {
+                self.0.push(',');
             }
-            to.push(']');
+            self.0.push_str(&Value::from(name).to_string());
+            self.0.push(':');
+            self.0.push_str(&member);
         }
-        leaf => to.push_str(&leaf.to_string()),
+        self.0.push('}');
+        Ok(())
     }
 }
 

@@ -89,6 +89,9 @@
 //! laboratory times it was derived from. A belt at constant speed and a rider sliding to a stop are
 //! different exposures.
 
+// Here and not among the lints of the package: nobody has to document an example of their own.
+#![deny(missing_docs)]
+
 pub mod bootstrap;
 pub mod campaign;
 pub mod correction;

@@ -263,11 +263,13 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
         for b in 0..design.blocks.len() {
             engine.load(b, &ones, &mut work);
         }
+        let full = work.clone();
         let mut out = vec![0.0; engine.statistics()];
         let mut rows = Vec::with_capacity(part.len());
         if engine.has_lanes() {
             let mut lanes = engine.lane_work();
             let mut weights = vec![ones.clone(); LANES];
+            (0..LANES).for_each(|lane| engine.put_lane(&ones, lane, &mut work, &mut lanes));
             for some in part.chunks(LANES) {
                 for lane in 0..LANES {
                     // Lanes beyond the last group repeat the first.
@@ -275,8 +277,8 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
                     let blocks = touched(left_out);
                     left_out.iter().for_each(|&k| weights[lane][k] = 0.0);
                     blocks.iter().for_each(|&b| engine.load(b, &weights[lane], &mut work));
-                    engine.put_lane(&weights[lane], lane, &mut work, &mut lanes);
-                    blocks.iter().for_each(|&b| engine.load(b, &ones, &mut work));
+                    engine.put_blocks(&blocks, &weights[lane], lane, &mut work, &mut lanes);
+                    blocks.iter().for_each(|&b| engine.restore(b, &full, &mut work));
                 }
                 engine.fit_lanes(&mut lanes);
                 for (lane, (name, Members { trials, .. })) in some.iter().enumerate() {
@@ -286,6 +288,7 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
                 for lane in 0..LANES {
                     let left_out = &some[if lane < some.len() { lane } else { 0 }].1.rows;
                     left_out.iter().for_each(|&k| weights[lane][k] = 1.0);
+                    engine.put_blocks(&touched(left_out), &ones, lane, &mut work, &mut lanes);
                 }
             }
         } else {
@@ -296,7 +299,7 @@ pub fn influence(severity: &Severity, campaign: &Campaign, left_out: LeftOut) ->
                 blocks.iter().for_each(|&b| engine.load(b, &weights, &mut work));
                 let refit = engine.fit_loaded(&weights, &mut work, &mut out);
                 left_out.iter().for_each(|&k| weights[k] = 1.0);
-                blocks.iter().for_each(|&b| engine.load(b, &ones, &mut work));
+                blocks.iter().for_each(|&b| engine.restore(b, &full, &mut work));
                 rows.push(finish(name, trials, refit, &out));
             }
         }

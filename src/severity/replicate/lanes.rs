@@ -145,6 +145,27 @@ impl Engine<'_> {
         lanes.state[lane] = if self.keeps_its_places(weights, work) { Lost::Running } else { Lost::Place };
     }
 
+    /// As [`put_lane`](Self::put_lane) where the lane holds a replicate that keeps its places, and only `blocks` differ from it.
+    pub(crate) fn put_blocks(
+        &self,
+        blocks: &[usize],
+        weights: &[f64],
+        lane: usize,
+        work: &mut Work,
+        lanes: &mut LaneWork,
+    ) {
+        for &b in blocks {
+            for i in 0..3 {
+                lanes.sums[b][i][lane] = work.sums[b][i];
+            }
+            for slot in self.blocks[b].slots.0..self.blocks[b].slots.1 {
+                lanes.counts[slot][lane] = work.counts[slot];
+            }
+        }
+        let kept = blocks.iter().all(|&b| self.keeps(b, weights, work)) || self.rejoins(weights, work);
+        lanes.state[lane] = if kept { Lost::Running } else { Lost::Place };
+    }
+
     /// Least squares where every time is exact; otherwise Newton from the full fit in (location/σ, log k/σ, 1/σ),
     /// [`LANES`] replicates side by side so that the arithmetic vectorises. No line search: a lane whose steps do not contract
     /// is left to the general method. A lane that has converged is not touched again, so its bits do not depend on

@@ -159,6 +159,13 @@ impl<'a> Engine<'a> {
         }
     }
 
+    /// Sets one block back to what it is in `full`, where it was loaded with other weights.
+    pub(crate) fn restore(&self, block: usize, full: &Work, work: &mut Work) {
+        let slots = self.blocks[block].slots.0..self.blocks[block].slots.1;
+        work.sums[block] = full.sums[block];
+        work.counts[slots.clone()].copy_from_slice(&full.counts[slots]);
+    }
+
     fn sums(&self, weights: &[f64], work: &mut Work) {
         for block in 0..self.blocks.len() {
             self.load(block, weights, work);
@@ -210,16 +217,23 @@ impl<'a> Engine<'a> {
     /// Cells that keep an exact time keep what they tied, so the graph is asked only when one lost
     /// its last, or its last bound.
     fn keeps_its_places(&self, weights: &[f64], work: &mut Work) -> bool {
-        let lost = self.blocks.iter().zip(&work.sums).any(|(block, sum)| {
-            if block.had.exact > 0 {
-                return sum[0] <= 0.0 && !self.interval_kept(block, weights);
-            }
-            let kept = |side: f64| {
-                (block.slots.0..block.slots.1).any(|s| self.slots[s].side * side > 0.0 && work.counts[s] > 0.0)
-            };
-            (block.had.right > 0 && !kept(1.0)) || (block.had.left > 0 && !kept(-1.0))
-        });
-        !lost || self.joined_by_exact_times(work) || finite(self.design, Some(weights))
+        let all = 0..self.blocks.len();
+        all.into_iter().all(|b| self.keeps(b, weights, work)) || self.rejoins(weights, work)
+    }
+
+    fn rejoins(&self, weights: &[f64], work: &mut Work) -> bool {
+        self.joined_by_exact_times(work) || finite(self.design, Some(weights))
+    }
+
+    /// Whether a block still holds each kind of time that it had.
+    fn keeps(&self, block: usize, weights: &[f64], work: &Work) -> bool {
+        let (block, sum) = (&self.blocks[block], &work.sums[block]);
+        if block.had.exact > 0 {
+            return sum[0] > 0.0 || self.interval_kept(block, weights);
+        }
+        let kept =
+            |side: f64| (block.slots.0..block.slots.1).any(|s| self.slots[s].side * side > 0.0 && work.counts[s] > 0.0);
+        (block.had.right == 0 || kept(1.0)) && (block.had.left == 0 || kept(-1.0))
     }
 
     /// Whether cells with exact times alone join all materials and surfaces: enough, and quick.

@@ -59,8 +59,9 @@ fn run() -> Result<(), Failure> {
         study = study.reference_cloth(cloth);
     }
     for path in &wanted.seasons {
-        let text = std::fs::read_to_string(path).map_err(|e| Failure::Usage(format!("{}: {e}", path.display())))?;
-        study = study.season(SeverityDocument::from_json(&text)?);
+        let at = |e: &dyn std::fmt::Display| Failure::Usage(format!("{}: {e}", path.display()));
+        let text = std::fs::read_to_string(path).map_err(|e| at(&e))?;
+        study = study.season(SeverityDocument::from_json(&text).map_err(|e| at(&e))?);
     }
     if let Some(path) = &wanted.texture {
         study = study.texture(options::pairs(path, ["surface", "depth_mm"], |s, v| Ok((s, v)))?);
@@ -85,6 +86,11 @@ fn run() -> Result<(), Failure> {
     }
     if let Some([amount, road, belt]) = wanted.budget {
         let further = further_trials(&result, &campaign, [amount, road, belt])?;
+        if further.steps().is_empty() {
+            let (least, n) = (road.min(belt) * STEP as f64, STEP);
+            let why = format!("--budget {amount}: {n} further specimens, the least that is planned, cost {least}");
+            return Err(Failure::Usage(why));
+        }
         let sheet = tables::run_sheet(&only_added(&result, &campaign, &further), Some(&campaign), wanted.seed, None)?;
         files = files.with("further_trials.csv", sheet.to_csv());
         let place = wanted.out.join("further_trials.csv");

@@ -4,6 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use surface_severity::correction::Requirement;
+use surface_severity::severity::Covariate;
 
 use super::examples::options::{Options, decisions, pairs};
 
@@ -38,10 +39,29 @@ fn options_are_told_apart_from_slips() {
         (&["--distribution", "normal"], "loglogistic"),
         (&["--seed", "one"], "whole number"),
         (&["--by-class"], "unknown option --by-class"),
+        (&["--budget", "100"], "such as 2000,60,15"),
+        (&["--budget", "100,0,5"], "such as 2000,60,15"),
+        (&["--covariate", "speed_m_per_s=8,by-shoe"], "such as speed_m_per_s=8"),
+        (&["--covariate", "wetness="], "wetness=dry"),
     ] {
         let error = parse(line).unwrap_err();
         assert!(error.contains(said), "{line:?}: {error}");
     }
+}
+
+#[test]
+fn covariates_and_seasons_are_taken_as_they_are_written() {
+    let line =
+        ["--covariate", "speed_m_per_s=8,by-class", "--covariate", "wetness=dry", "--covariate", "temperature_c=20"];
+    let options = parse(&line).unwrap();
+    let speed = Covariate::power_law("speed_m_per_s", 8.0).by_class();
+    let others = [Covariate::categories("wetness", "dry"), Covariate::linear("temperature_c", 20.0)];
+    assert_eq!(options.covariates, [speed, others[0].clone(), others[1].clone()]);
+    let line = ["--season", "a.json", "--season", "b.json", "--texture", "t.csv", "--budget", "900,60,15"];
+    let options = parse(&line).unwrap();
+    assert_eq!((options.seasons.len(), options.budget), (2, Some([900.0, 60.0, 15.0])));
+    let inputs: Vec<&Path> = options.inputs().collect();
+    assert!(["a.json", "b.json", "t.csv"].iter().all(|name| inputs.contains(&Path::new(name))), "none is written over");
 }
 
 fn table(name: &str, text: &str) -> PathBuf {

@@ -4,10 +4,11 @@
 use rand::rngs::ChaCha8Rng;
 use rand::{RngExt, SeedableRng};
 use surface_severity::campaign::{Campaign, SurfaceRole, Trial};
-use surface_severity::correction::{Correction, LabReports};
+use surface_severity::correction::{Correction, Exposure, LabReports};
 use surface_severity::equivalence::EquivalenceDocument;
 use surface_severity::screening::ScreeningDocument;
-use surface_severity::severity::{Distribution, Severity, SeverityDocument};
+use surface_severity::severity::{Covariate, Distribution, Severity, SeverityDocument};
+use surface_severity::slide::Slide;
 use surface_severity::study::Study;
 
 /// A number in words that is none.
@@ -39,6 +40,7 @@ fn campaign(seed: u64) -> Option<Campaign> {
     let most = rng.random_range(1..5);
     let hostile = rng.random_range(0..4) == 0;
     let label = |kind: &str, i: usize| if hostile { format!("{kind}{}", LABELS[i % 5]) } else { format!("{kind} {i}") };
+    let conditions = rng.random_range(0..2) == 0;
     let durability: Vec<f64> = (0..materials).map(|_| rng.random_range(-range..range)).collect();
     let severity: Vec<f64> = (0..surfaces).map(|_| rng.random_range(-range..range)).collect();
     let mut trials = Vec::new();
@@ -69,6 +71,14 @@ fn campaign(seed: u64) -> Option<Campaign> {
                 if belts > 0 && s + 1 == surfaces {
                     trial = trial.belt(format!("belt {}", rng.random_range(0..belts)));
                 }
+                if conditions {
+                    trial = trial.speed_m_per_s([4.0, 6.0, 8.0, 12.0, 8.01][rng.random_range(0..5)]);
+                    trial = trial.covariate("wetness", ["dry", "wet", LABELS[1]][rng.random_range(0..3)]);
+                    if s + 1 == surfaces && rng.random_range(0..8) > 0 {
+                        trial = trial.belt_drop(f64::from(rng.random_range(0..20_u32)));
+                        trial = trial.laboratory(["east", "west"][rng.random_range(0..2)]);
+                    }
+                }
                 trials.push(trial);
             }
         }
@@ -78,15 +88,64 @@ fn campaign(seed: u64) -> Option<Campaign> {
 
 fn reports(seed: u64) -> LabReports {
     let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0xabcd);
-    let mut text = "report_id,material,material_class,abrasion_time_s,outcome\n".to_owned();
+    let mut text =
+        "report_id,material,material_class,abrasion_time_s,outcome,reference_time_s,reference_drops,speed_m_per_s\n"
+            .to_owned();
     for r in 0..3 {
+        let reference = match rng.random_range(0..3) {
+            0 => ",".to_owned(),
+            _ => format!("{:.4},{}", f64::exp(rng.random_range(-9.0..11.0)), rng.random_range(1..5)),
+        };
         for _ in 0..rng.random_range(1..4) {
             let time = f64::exp(rng.random_range(-9.0..11.0));
             let outcome = ["perforated", "run_out", "opened_at_contact"][rng.random_range(0..3)];
-            text.push_str(&format!("r{r},garment {r},class {r},{time:.4},{outcome}\n"));
+            text.push_str(&format!("r{r},garment {r},class {r},{time:.4},{outcome},{reference},{}\n", 4 + 4 * r));
         }
     }
     LabReports::read(text.as_bytes(), "reports.csv").unwrap()
+}
+
+/// Everything that can stand around a campaign, at random.
+fn around(seed: u64, campaign: &Campaign, mut plan: Severity) -> Study {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x5eed);
+    for (column, covariate) in [
+        Covariate::power_law("speed_m_per_s", 8.0),
+        Covariate::power_law("speed_m_per_s", 8.0).by_class(),
+        Covariate::categories("wetness", "dry"),
+        Covariate::belt_wear().at(5.0),
+        Covariate::belt_wear().by_belt(),
+        Covariate::steps("belt_drop", 0.0, [3.0, 9.0]),
+        Covariate::power_law("speed_m_per_s", 6.0).given(-1.0, 0.3),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        // One of each column, where there is something to fit.
+        let alone = column == rng.random_range(0..7);
+        if alone && plan.clone().covariate(covariate.clone()).fit(campaign).is_ok() {
+            plan = plan.covariate(covariate);
+            break;
+        }
+    }
+    let reference = plan.reference().to_owned();
+    let mut study = Study::new(plan.clone());
+    if rng.random_range(0..2) == 0 {
+        study = study.slide(Slide::new(0.5, 8.0).friction_uncertainty(0.2).speeds_km_per_h([20.0, 90.0]));
+        study = study.exposure(Exposure::new([(reference.clone(), 1.0)]).unwrap());
+    }
+    if rng.random_range(0..2) == 0 {
+        study = study.reference_cloth(campaign.materials()[0].name.clone());
+    }
+    if rng.random_range(0..2) == 0 {
+        let depths = campaign.surfaces().iter().map(|s| s.name.clone()).chain(["elsewhere".to_owned()]);
+        study = study.texture(depths.enumerate().map(|(i, s)| (s, 0.3 + 0.4 * i as f64)).collect::<Vec<_>>());
+    }
+    if rng.random_range(0..2) == 0 {
+        // Another campaign, if it has the same reference.
+        let other = self::campaign(seed + 1_000_000).and_then(|c| Severity::new(reference).fit(&c).ok());
+        study = other.into_iter().fold(study, |study, fit| study.season(fit.document(None)));
+    }
+    study
 }
 
 /// What a study says of a campaign; `None` where it refuses.
@@ -96,7 +155,7 @@ fn attack(seed: u64) -> Option<()> {
     let distribution =
         [Distribution::LogNormal, Distribution::Weibull, Distribution::LogLogistic][usize::try_from(seed % 3).unwrap()];
     let reports = reports(seed);
-    let study = Study::new(Severity::new(reference).distribution(distribution));
+    let study = around(seed, &campaign, Severity::new(reference).distribution(distribution));
     let result = match study.run(&campaign, Some(&reports)) {
         Ok(result) => result,
         Err(error) => {

@@ -577,10 +577,17 @@ fn cautions(
     without_classes: &[(String, String)],
 ) -> Vec<String> {
     let mut list = vec![
-        format!(
-            "These corrections belong to the surface {:?} in the state in which it was during the campaign.",
-            fit.laboratory()
-        ),
+        match fit.stated_at() {
+            [] => format!(
+                "These corrections belong to the surface {:?} in the state in which it was during the campaign.",
+                fit.laboratory()
+            ),
+            stated => format!(
+                "These corrections belong to the surface {:?} at {}: a report made otherwise is not read by them.",
+                fit.laboratory(),
+                stated.join(" and ")
+            ),
+        },
         "Outside the laboratory times and material classes of its domain a correction is an extrapolation; the \
          intervals do not cover what was not seen there."
             .to_owned(),

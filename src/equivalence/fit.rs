@@ -170,6 +170,7 @@ impl Equivalence {
             scatter_degrees_of_freedom: cells.interval_degrees_of_freedom(),
             conditions,
             undetermined: severity.undetermined().to_vec(),
+            stated_at: stated_at(severity),
             scale: scale(severity, &self.laboratory),
             surfaces,
         })
@@ -191,6 +192,15 @@ fn adjust_over_surfaces(surfaces: &mut [SurfaceEquivalence]) {
             line.adjusted_slope_one_p_value = Some(adjusted);
         }
     }
+}
+
+/// Columns of the covariates with their nominal values, each once.
+fn stated_at(severity: &SeverityFit) -> Vec<String> {
+    let effects = severity.covariate_effects().iter();
+    let mut stated: Vec<String> =
+        effects.map(|e| format!("{} {}", e.covariate.column(), e.covariate.nominal())).collect();
+    stated.dedup();
+    stated
 }
 
 /// What one further day, run or belt adds.
@@ -425,6 +435,8 @@ pub struct EquivalenceFit {
     pub(super) scatter_degrees_of_freedom: f64,
     pub(super) conditions: Vec<SharedCondition>,
     pub(super) undetermined: Vec<String>,
+    /// Covariates of the severity fit with their nominal values.
+    pub(super) stated_at: Vec<String>,
     pub(super) scale: Vec<ScalePosition>,
     pub(super) surfaces: Vec<SurfaceEquivalence>,
 }
@@ -470,6 +482,12 @@ impl EquivalenceFit {
     #[must_use]
     pub fn undetermined(&self) -> &[String] {
         &self.undetermined
+    }
+    /// At which values of recorded numbers everything is stated, such as `belt_drop 0`: those of the covariates of the severity
+    /// fit.
+    #[must_use]
+    pub fn stated_at(&self) -> &[String] {
+        &self.stated_at
     }
     /// Replicate scatter σ of log time within a cell; of independent censored trials the maximum-likelihood one times
     /// √(N/(N − p)), N trials in p cells.

@@ -61,6 +61,9 @@ fn what_was_planted_is_found() {
     // The three speeds are corrected for, not questioned.
     assert!(c.questioned.iter().all(|q| !q.reason.contains("off nominal")), "{:?}", c.questioned);
     assert!(c.belts[0].control.as_ref().unwrap().in_control);
+    // Whoever loads the correction alone is told at which state of the belt it holds.
+    let caution = &result.belts[0].correction.as_ref().unwrap().cautions()[0];
+    assert!(caution.contains("at belt_drop 0 and speed_m_per_s 8"), "{caution}");
 }
 
 #[test]

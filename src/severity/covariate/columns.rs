@@ -102,20 +102,8 @@ impl Covariates {
         let values: Vec<f64> = concerned.filter_map(|&i| covariate.value(&all[i]).ok()?).collect();
         let lowest = values.iter().copied().fold(f64::INFINITY, f64::min);
         let highest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let reason = if values.is_empty() {
-            Some("no trial that it acts on names its value".to_string())
-        } else if covariate.given.is_some() {
-            None
-        } else if lowest >= highest {
-            let one = matches!(covariate.form, Form::Linear { .. } | Form::PowerLaw { .. });
-            Some(if one { format!("all trials have the value {lowest}") } else { "all trials have the same".into() })
-        } else if covariate.is_power_law() && covariate.class().is_some() && highest < LEAST_RATIO * lowest {
-            Some(format!("its values from {lowest} to {highest} are too alike to tell"))
-        } else if !self.separable(design, trials, &distance) {
-            Some(format!("its values {COINCIDE}"))
-        } else {
-            None
-        };
+        let told_apart = || self.separable(design, trials, &distance);
+        let reason = unfit(covariate, (lowest, highest, values.len()), told_apart);
         if let Some(reason) = reason {
             if asked {
                 return Err(ErrorKind::NotEstimable { quantity: format!("the effect of {covariate}"), reason }.into());
@@ -139,31 +127,37 @@ impl Covariates {
         if covariate.given.is_none() {
             self.columns.push((Role::Effect(at), distance.clone()));
         }
-        let mut without: Vec<&str> =
-            acted.iter().filter(|&&i| recorded[i].is_none()).map(|&i| all[i].trial_id.as_str()).collect();
-        without.sort_unstable();
         // Once for all parts of a column.
-        let told = self.list.iter().any(|c| c.column == covariate.column);
-        if let Some(first) = without.first().filter(|_| !told) {
-            let mut shared = vec![0.0; all.len()];
-            for &i in acted.iter().filter(|&&i| recorded[i].is_none()) {
-                shared[i] = 1.0;
-            }
-            let apart = self.separable(design, trials, &shared);
-            if apart {
-                self.columns.push((Role::Unrecorded, shared));
-            }
-            self.notes.push(Note::WithoutValue {
-                column: covariate.to_string(),
-                trials: without.len(),
-                first: (*first).to_owned(),
-                apart,
-            });
+        if !self.list.iter().any(|c| c.column == covariate.column) {
+            let without: Vec<usize> = acted.into_iter().filter(|&i| recorded[i].is_none()).collect();
+            self.unrecorded(covariate, campaign, design, trials, &without);
         }
         self.list.push(covariate.clone());
         self.distances.push(distance);
         self.ranges.push((lowest, highest, values.len()));
         Ok(())
+    }
+
+    /// Trials that do not name their value share a shift of their own, where it can be told apart.
+    fn unrecorded(
+        &mut self,
+        covariate: &Covariate,
+        campaign: &Campaign,
+        design: &Crossed,
+        trials: &[usize],
+        without: &[usize],
+    ) {
+        let Some(first) = without.iter().map(|&i| &campaign.trials()[i].trial_id).min() else { return };
+        let mut shared = vec![0.0; campaign.trials().len()];
+        for &i in without {
+            shared[i] = 1.0;
+        }
+        let apart = self.separable(design, trials, &shared);
+        if apart {
+            self.columns.push((Role::Unrecorded, shared));
+        }
+        let (column, first) = (covariate.to_string(), first.clone());
+        self.notes.push(Note::WithoutValue { column, trials: without.len(), first, apart });
     }
 
     /// Whether a column is none of materials, surfaces and the columns before it: what least squares leave of it.
@@ -247,6 +241,25 @@ impl Covariates {
             })
         };
         self.list.iter().enumerate().map(row).collect()
+    }
+}
+
+/// Why an effect is not estimated; `values`: the smallest, the largest and how many.
+fn unfit(covariate: &Covariate, values: (f64, f64, usize), told_apart: impl Fn() -> bool) -> Option<String> {
+    let (lowest, highest, count) = values;
+    let number = matches!(covariate.form, Form::Linear { .. } | Form::PowerLaw { .. });
+    if count == 0 {
+        Some("no trial that it acts on names its value".into())
+    } else if covariate.given.is_some() {
+        None
+    } else if lowest >= highest {
+        Some(if number { format!("all trials have the value {lowest}") } else { "all trials have the same".into() })
+    } else if covariate.is_power_law() && covariate.class().is_some() && highest < LEAST_RATIO * lowest {
+        Some(format!("its values from {lowest} to {highest} are too alike to tell"))
+    } else if !told_apart() {
+        Some(format!("its values {COINCIDE}"))
+    } else {
+        None
     }
 }
 

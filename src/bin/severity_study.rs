@@ -41,31 +41,7 @@ fn run() -> Result<(), Failure> {
         campaign = campaign.with_decisions(&options::decisions(path)?)?;
     }
     let reports = wanted.reports.as_deref().map(LabReports::read_path).transpose()?;
-    let plan = Severity::new(&wanted.reference).distribution(wanted.distribution).level(wanted.level);
-    let plan = wanted.conditions.iter().fold(plan, Severity::condition);
-    let plan = wanted.covariates.iter().cloned().fold(plan, Severity::covariate);
-    let mut study = Study::new(plan).bootstrap(wanted.bootstrap).seed(wanted.seed);
-    if let Some(path) = &wanted.requirements {
-        study = study.requirements(options::pairs(path, ["name", "seconds"], Requirement::new)?);
-    }
-    if let Some(path) = &wanted.exposure {
-        let shares = options::pairs(path, ["surface", "share"], |s, v| Ok((s, v)))?;
-        study = study.exposure(Exposure::new(shares)?);
-    }
-    if let Some(slide) = &wanted.slide {
-        study = study.slide(slide.clone());
-    }
-    if let Some(cloth) = &wanted.cloth {
-        study = study.reference_cloth(cloth);
-    }
-    for path in &wanted.seasons {
-        let at = |e: &dyn std::fmt::Display| Failure::Usage(format!("{}: {e}", path.display()));
-        let text = std::fs::read_to_string(path).map_err(|e| at(&e))?;
-        study = study.season(SeverityDocument::from_json(&text).map_err(|e| at(&e))?);
-    }
-    if let Some(path) = &wanted.texture {
-        study = study.texture(options::pairs(path, ["surface", "depth_mm"], |s, v| Ok((s, v)))?);
-    }
+    let study = planned(&wanted)?;
 
     let progress = Progress::of_stages();
     let result = study.run_observed(&campaign, reports.as_ref(), &mut |stage| progress.stage(&stage.to_string()))?;
@@ -113,6 +89,36 @@ fn run() -> Result<(), Failure> {
     // A reader that had enough (`| head`) is no failure: the files are written.
     let _ = std::io::stdout().lock().write_all(text.as_bytes());
     Ok(())
+}
+
+/// The study that the options ask for.
+fn planned(wanted: &Options) -> Result<Study, Failure> {
+    let plan = Severity::new(&wanted.reference).distribution(wanted.distribution).level(wanted.level);
+    let plan = wanted.conditions.iter().fold(plan, Severity::condition);
+    let plan = wanted.covariates.iter().cloned().fold(plan, Severity::covariate);
+    let mut study = Study::new(plan).bootstrap(wanted.bootstrap).seed(wanted.seed);
+    if let Some(path) = &wanted.requirements {
+        study = study.requirements(options::pairs(path, ["name", "seconds"], Requirement::new)?);
+    }
+    if let Some(path) = &wanted.exposure {
+        let shares = options::pairs(path, ["surface", "share"], |s, v| Ok((s, v)))?;
+        study = study.exposure(Exposure::new(shares)?);
+    }
+    if let Some(slide) = &wanted.slide {
+        study = study.slide(slide.clone());
+    }
+    if let Some(cloth) = &wanted.cloth {
+        study = study.reference_cloth(cloth);
+    }
+    for path in &wanted.seasons {
+        let at = |e: &dyn std::fmt::Display| Failure::Usage(format!("{}: {e}", path.display()));
+        let text = std::fs::read_to_string(path).map_err(|e| at(&e))?;
+        study = study.season(SeverityDocument::from_json(&text).map_err(|e| at(&e))?);
+    }
+    if let Some(path) = &wanted.texture {
+        study = study.texture(options::pairs(path, ["surface", "depth_mm"], |s, v| Ok((s, v)))?);
+    }
+    Ok(study)
 }
 
 /// Where further trials sharpen all factors most for their cost.

@@ -1,6 +1,8 @@
 //! Page and sheet print the conclusions.
 
+use surface_severity::correction::LabReports;
 use surface_severity::report::{CorrectionSheet, Page, files};
+use surface_severity::severity::Covariate;
 
 use super::*;
 
@@ -110,5 +112,54 @@ fn the_order_of_rows_moves_no_byte() {
     assert_eq!(a.0, b.0);
     for name in a.1.names() {
         assert!(a.1.text(name) == b.1.text(name), "{name}");
+    }
+}
+
+/// The same table with its rows and columns in another order, other line ends and a byte-order mark, studied on one, two and four
+/// threads: every file that is written has the same bytes.
+#[test]
+fn every_file_has_the_same_bytes_however_the_table_is_written() {
+    let read =
+        |name: &str| std::fs::read_to_string(format!("{}/data-demo/{name}", env!("CARGO_MANIFEST_DIR"))).unwrap();
+    let rewritten = |text: &str| {
+        let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(text.as_bytes());
+        let mut rows: Vec<Vec<String>> =
+            reader.records().map(|r| r.unwrap().iter().map(str::to_owned).collect()).collect();
+        rows.iter_mut().for_each(|row| row.reverse());
+        rows[1..]
+            .sort_by_key(|row| row.join("").bytes().fold(7_u32, |h, b| h.wrapping_mul(31).wrapping_add(u32::from(b))));
+        let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+        rows.iter().for_each(|row| writer.write_record(row).unwrap());
+        format!("\u{feff}{}", String::from_utf8(writer.into_inner().unwrap()).unwrap())
+    };
+    let speed = Covariate::power_law("speed_m_per_s", 8.0).by_class();
+    let plan = Severity::new("dense asphalt concrete").covariate(speed);
+    let study = Study::new(plan).reference_cloth("reference canvas").bootstrap(100).seed(3);
+    let text = read("second_season.csv");
+    let mut written: Vec<(String, Vec<(String, String)>)> = Vec::new();
+    for (how, text) in [("as it is", text.clone()), ("rewritten", rewritten(&text))] {
+        let folder = std::env::temp_dir().join(format!("surface-severity-bytes-{}-{}", std::process::id(), how.len()));
+        std::fs::create_dir_all(&folder).unwrap();
+        std::fs::write(folder.join("trials.csv"), text).unwrap();
+        let campaign = Campaign::read_path(folder.join("trials.csv")).unwrap();
+        std::fs::remove_dir_all(&folder).unwrap();
+        let reports = LabReports::read(read("second_season_reports.csv").as_bytes(), "reports.csv").unwrap();
+        for threads in [1, 2, 4] {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            let result = pool.install(|| study.run(&campaign, Some(&reports)).unwrap());
+            let written_files = pool.install(|| files(&result, "severity_study", &[]).unwrap());
+            let texts = written_files
+                .names()
+                .map(|n| (n.to_owned(), written_files.text(n).unwrap_or_default().to_owned()))
+                .collect();
+            written.push((format!("{how}, {threads} threads"), texts));
+        }
+    }
+    let (first, rest) = written.split_first().unwrap();
+    assert!(first.1.len() > 5, "{:?}", first.1.iter().map(|f| &f.0).collect::<Vec<_>>());
+    for (how, files) in rest {
+        for (a, b) in first.1.iter().zip(files) {
+            assert!(a == b, "{} differs: {how}", a.0);
+        }
     }
 }

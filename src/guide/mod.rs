@@ -17,6 +17,7 @@
 //! | [`planning`] | the next campaign: what it would tell, how large, which trials |
 //! | [`results`] | tables, pictures, page, sheet, notebooks, documents and their schemas |
 //! | [`pitfalls`] | few materials, one day per surface, confounded belts, run-outs |
+//! | [`agreement`] | how far our numbers agree with those of others |
 //! | [`for_r_users`] | the same models in R |
 //! | [`citing`] | how to cite a result, and the sources of the methods |
 //!
@@ -66,6 +67,9 @@ pub mod results {}
 
 #[doc = include_str!("pitfalls.md")]
 pub mod pitfalls {}
+
+#[doc = include_str!("agreement.md")]
+pub mod agreement {}
 
 #[doc = include_str!("for_r_users.md")]
 pub mod for_r_users {}

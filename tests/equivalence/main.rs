@@ -7,11 +7,14 @@ use surface_severity::equivalence::{
 };
 use surface_severity::{ErrorKind, Result, holm};
 
+#[path = "../agreement/mod.rs"]
+mod agreement;
 mod rank;
 
 /// Asserts agreement to `digits` significant digits (absolute below 1e-300).
 #[track_caller]
 fn assert_digits(got: f64, want: f64, digits: i32) {
+    agreement::note(got, want);
     let error = if want == 0.0 { got.abs() } else { ((got - want) / want).abs() };
     assert!(error <= 10f64.powi(-digits), "got {got:.17e}, want {want:.17e}: relative error {error:.1e}");
 }

@@ -3,6 +3,8 @@
 //! tests/reference/values with the script that made them in tests/reference/r.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "../agreement/mod.rs"]
+mod agreement;
 mod censored;
 mod covariate;
 mod coverage;
@@ -81,8 +83,12 @@ impl Values {
     #[track_caller]
     pub(crate) fn check(&self, set: &str, quantity: &str, got: f64) {
         let (want, digits) = self.find(set, quantity);
-        let error = if want.abs() < 1e-8 { (got - want).abs() } else { ((got - want) / want).abs() };
-        let reached = -error.max(1e-17).log10();
+        // Near zero the difference counts.
+        let near_zero = want.abs() < 1e-8;
+        let reached = if near_zero { agreement::digits(got - want, 0.0) } else { agreement::digits(got, want) };
+        if !near_zero {
+            agreement::note(got, want);
+        }
         assert!(reached >= digits, "{set}, {quantity}: got {got:.12e}, R {want:.12e}: {reached:.1} of {digits} digits");
     }
 }

@@ -2,6 +2,8 @@
 //! lie in tests/data with their source in the first line.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "../agreement/mod.rs"]
+mod agreement;
 mod bootstrap;
 mod censored;
 mod certified;
@@ -61,7 +63,7 @@ impl Table {
 /// Fails unless `got` has at least `digits` correct significant digits.
 #[track_caller]
 pub(crate) fn assert_digits(got: f64, want: f64, digits: f64) {
-    let error = if want == 0.0 { got.abs() } else { ((got - want) / want).abs() };
-    let reached = -error.max(1e-17).log10();
+    agreement::note(got, want);
+    let reached = agreement::digits(got, want);
     assert!(reached >= digits, "got {got:.15e}, want {want:.15e}: {reached:.1} digits, {digits} needed");
 }

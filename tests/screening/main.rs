@@ -1,6 +1,8 @@
 //! Screening: published values, the demo campaign with its known gross errors, documents.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "../agreement/mod.rs"]
+mod agreement;
 mod decisions;
 mod demo;
 mod documents;

@@ -24,6 +24,7 @@ fn reference() -> BTreeMap<(String, String, String), f64> {
 
 #[track_caller]
 fn near(got: f64, want: f64, tolerance: f64) {
+    crate::agreement::note(got, want);
     assert!((got - want).abs() <= tolerance * (1.0 + want.abs()), "got {got:.12}, want {want:.12}");
 }
 

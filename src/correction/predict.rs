@@ -66,7 +66,9 @@ pub(crate) fn sum_of(parts: impl IntoIterator<Item = Part>) -> Part {
         total += variance;
         spread += variance * variance / df;
     }
-    (total, if spread > 0.0 { total * total / spread } else { f64::INFINITY })
+    // A variance whose square is no number has limits that are none, whatever its degrees of freedom.
+    let df = total * total / spread;
+    (total, if spread > 0.0 && df > 0.0 { df } else { f64::INFINITY })
 }
 
 /// What is predicted.

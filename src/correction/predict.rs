@@ -66,9 +66,14 @@ pub(crate) fn sum_of(parts: impl IntoIterator<Item = Part>) -> Part {
         total += variance;
         spread += variance * variance / df;
     }
-    // A variance whose square is no number has limits that are none, whatever its degrees of freedom.
+    (total, freedom(total, spread))
+}
+
+/// Satterthwaite's degrees of freedom; infinite where nothing is uncertain, and where squares of variances are no numbers: their
+/// limits are out of reach whatever the degrees of freedom.
+fn freedom(total: f64, spread: f64) -> f64 {
     let df = total * total / spread;
-    (total, if spread > 0.0 && df > 0.0 { df } else { f64::INFINITY })
+    if spread > 0.0 && df > 0.0 { df } else { f64::INFINITY }
 }
 
 /// What is predicted.
@@ -344,7 +349,7 @@ impl Pieces {
         let total = self.line + tau2(self, true, 1.0) + own + self.shared.0;
         let spread =
             of_pairs * of_pairs / self.df + of_sigma * of_sigma / sigma_df + self.shared.0.powi(2) / self.shared.1;
-        (total, if spread > 0.0 { total * total / spread } else { f64::INFINITY })
+        (total, freedom(total, spread))
     }
 }
 

@@ -67,9 +67,11 @@ pub(crate) struct Belts {
 }
 
 impl Belts {
-    fn of(plan: &Plan, layout: &Layout) -> Self {
+    fn of(plan: &Plan, layout: &Layout, column: &[Option<usize>]) -> Self {
+        // On which nothing is planned that could wear through, it is in no factor.
+        let laboratory = layout.laboratory.filter(|&l| l == layout.reference || column[l].is_some());
         let variance = plan.belt_log_scatter * plan.belt_log_scatter / count(plan.belts);
-        Self { laboratory: layout.laboratory, count: plan.belts, variance }
+        Self { laboratory, count: plan.belts, variance }
     }
 }
 
@@ -156,6 +158,7 @@ impl Expected {
         let levels = count(groups + columns);
         let specimens = count(cells().map(LaidCell::specimens).sum());
         let unit = Scale::unit_log_scatter_variance(plan.distribution);
+        let belts = Belts::of(plan, layout, &column);
         let mut expected = Self {
             q,
             column,
@@ -171,7 +174,7 @@ impl Expected {
             } else {
                 0.0
             },
-            belts: Belts::of(plan, layout),
+            belts,
             variance_of_variances: VarianceOfVariances {
                 inverse: DMatrix::zeros(0, 0),
                 days: false,
@@ -223,27 +226,23 @@ impl Expected {
         own + weights.iter().zip(&image).map(|(a, b)| a * b).sum::<f64>() + self.of_belts(c)
     }
 
+    /// Whether belts are in the factor of a column: that of the laboratory, every one where it is the reference.
+    fn is_of_belts(&self, column: usize) -> bool {
+        self.belts.laboratory.is_some_and(|l| self.column[l].is_none_or(|own| own == column))
+    }
+
     /// What belts add to the variance of a combination of log factors.
     fn of_belts(&self, c: &Combination) -> f64 {
-        let weight: f64 = match self.belts.laboratory.map(|l| self.column[l]) {
-            None => return 0.0,
-            Some(Some(own)) => c.border.iter().filter(|(a, _)| *a == own).map(|(_, w)| w).sum(),
-            // The reference: in every factor.
-            Some(None) => c.border.iter().map(|(_, w)| w).sum(),
-        };
+        let weight: f64 = c.border.iter().filter(|(a, _)| self.is_of_belts(*a)).map(|(_, w)| w).sum();
         weight * weight * self.belts.variance
     }
 
     /// Covariance matrix of the log factors, in the order of their columns.
     pub(crate) fn log_factor_covariance(&self) -> DMatrix<f64> {
         let columns = self.column.iter().flatten().count();
-        let own = self.belts.laboratory.map(|l| self.column[l]);
-        let weight = |a: usize| match own {
-            None => 0.0,
-            Some(own) => f64::from(u8::from(own.is_none_or(|own| own == a))),
-        };
         DMatrix::from_fn(columns, columns, |a, b| {
-            self.corner[a * self.q + b] + weight(a) * weight(b) * self.belts.variance
+            let of_belts = if self.is_of_belts(a) && self.is_of_belts(b) { self.belts.variance } else { 0.0 };
+            self.corner[a * self.q + b] + of_belts
         })
     }
 

@@ -169,4 +169,10 @@ fn belts_are_in_the_expected_precision() {
         close(sd, want.log_standard_error(), 0.1);
         assert_eq!(belts > 1, want.degrees_of_freedom() < 10.0, "{want:?}");
     }
+    // A laboratory surface without specimens: its belts are in the factor of no road.
+    let roads = |scatter: f64| {
+        let plan = balanced(4, 2, 5).surface(PlannedSurface::new("belt", 2.5)).laboratory("belt").belts(2, scatter);
+        plan.factor_between("surface 1", "surface 0").unwrap().log_standard_error()
+    };
+    assert!((roads(0.2) - roads(0.0)).abs() < 1e-15);
 }

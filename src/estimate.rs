@@ -462,6 +462,11 @@ pub fn significant(value: f64, digits: usize) -> String {
     }
 }
 
+/// `adjusted p = 0.02`, `adjusted p < 0.001`.
+pub(crate) fn p_value(name: &str, p: f64) -> String {
+    if p < 0.001 { format!("{name} < 0.001") } else { format!("{name} = {}", significant(p, 2)) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

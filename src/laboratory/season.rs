@@ -405,7 +405,7 @@ fn few(found: usize) -> crate::Error {
 /// #     Ok(Severity::new("asphalt").independent().fit(&Campaign::from_trials(trials)?)?.document(None))
 /// # };
 /// // Two rigs whose belts wear alike: nothing scatters between them.
-/// let belt = &surface_severity::laboratory::pooled(&[season(2.0)?, season(2.0)?])?[0];
+/// let belt = &surface_severity::laboratory::pooled(&[&season(2.0)?, &season(2.0)?])?[0];
 /// assert!(belt.log_scatter < 1e-9 && belt.factor.contains(2.0));
 /// # Ok::<(), surface_severity::Error>(())
 /// ```
@@ -446,7 +446,7 @@ pub struct PooledFactor {
 /// #     Ok(Severity::new("asphalt").independent().fit(&Campaign::from_trials(trials)?)?.document(None))
 /// # };
 /// use surface_severity::laboratory::pooled;
-/// let belt = &pooled(&[season(2.0)?, season(2.2)?, season(2.5)?])?[0];
+/// let belt = &pooled(&[&season(2.0)?, &season(2.2)?, &season(2.5)?])?[0];
 /// assert_eq!((belt.surface.as_str(), belt.campaigns), ("belt", 3));
 /// // Equal errors: the geometric mean, and t with two degrees of freedom.
 /// assert!((belt.factor.estimate() - f64::cbrt(2.0 * 2.2 * 2.5)).abs() < 1e-6 && belt.log_scatter > 0.05);
@@ -456,8 +456,8 @@ pub struct PooledFactor {
 /// # Errors
 /// [`ErrorKind::InvalidOption`] for unlike references or levels; [`ErrorKind::NothingToFit`] where no surface but the
 /// reference is in two of them.
-pub fn pooled(scales: &[SeverityDocument]) -> Result<Vec<PooledFactor>> {
-    let scales = scales.iter().map(Scale::of).collect::<Result<Vec<_>>>()?;
+pub fn pooled(scales: &[&SeverityDocument]) -> Result<Vec<PooledFactor>> {
+    let scales = scales.iter().copied().map(Scale::of).collect::<Result<Vec<_>>>()?;
     let nothing = || ErrorKind::NothingToFit { reason: "no surface is in two of the scales".into() };
     let first = scales.first().ok_or_else(nothing)?;
     for other in &scales[1..] {
@@ -555,7 +555,7 @@ impl Seasons {
             Err(error) if matches!(error.kind(), ErrorKind::NotEstimable { .. }) => None,
             other => Some(other?),
         };
-        let pooled = if all.len() > 2 { pooled(&all.into_iter().cloned().collect::<Vec<_>>())? } else { Vec::new() };
+        let pooled = if all.len() > 2 { pooled(&all)? } else { Vec::new() };
         Ok(Self { campaigns: earlier.len(), changes, joined, pooled })
     }
 }

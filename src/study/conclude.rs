@@ -446,7 +446,7 @@ fn questioned(result: &StudyResult) -> Vec<QuestionedTrial> {
 fn in_short(evidence: &Evidence) -> String {
     let said = evidence.reason.split(" (").next().unwrap_or(&evidence.reason);
     match evidence.adjusted_p_value {
-        Some(p) => format!("{said} ({})", super::words::p_value("adjusted p", p)),
+        Some(p) => format!("{said} ({})", crate::estimate::p_value("adjusted p", p)),
         None => said.to_owned(),
     }
 }

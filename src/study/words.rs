@@ -8,14 +8,9 @@ use super::conclusions::{
     OneFactor, QuestionedTrial, RecordedRemark, RoadConclusion, ScatterConclusion, TrialCounts,
 };
 use super::sensitivity::{OtherDistribution, Sensitivity, SensitivityRow, TOLERANCE_PERCENT, Variant};
-use crate::estimate::{Estimate, significant};
+use crate::estimate::{Estimate, p_value, significant};
 use crate::severity::{CovariateEffect, Distribution};
 use crate::tables::{capital, count};
-
-/// `adjusted p = 0.02`, `adjusted p < 0.001`.
-pub(super) fn p_value(name: &str, p: f64) -> String {
-    if p < 0.001 { format!("{name} < 0.001") } else { format!("{name} = {}", significant(p, 2)) }
-}
 
 /// `a`, `a and b`, `a, b and c`.
 pub(crate) fn listed<S: AsRef<str>>(names: &[S]) -> String {

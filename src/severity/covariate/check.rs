@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use crate::campaign::Campaign;
 use crate::error::{ErrorKind, Result};
-use crate::estimate::significant;
+use crate::estimate::p_value;
 use crate::numeric::holm::holm;
 
 use super::super::fit::SeverityFit;
@@ -88,8 +88,7 @@ impl CovariateCheck {
 
 impl fmt::Display for CovariateCheck {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let p = if self.p_value < 0.001 { "< 0.001".into() } else { format!("= {}", significant(self.p_value, 2)) };
-        let what = format!("the effect of {} {} (p {p})", self.column, self.hypothesis);
+        let what = format!("the effect of {} {} ({})", self.column, self.hypothesis, p_value("p", self.p_value));
         match (self.departs(), self.hypothesis) {
             (false, _) => write!(f, "Nothing speaks against it that {what}."),
             (true, Alike::Line) => write!(f, "It is doubtful that {what}: see it in steps (Covariate::steps)."),

@@ -5,7 +5,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::error::{ErrorKind, Result};
-use crate::estimate::{Interval, significant};
+use crate::estimate::{Interval, p_value, significant};
 
 use super::{Covariate, Form};
 
@@ -107,11 +107,7 @@ impl CovariateEffect {
     }
 
     fn p_in_words(&self) -> String {
-        match self.p_value {
-            Some(p) if p < 0.001 => ", p < 0.001".into(),
-            Some(p) => format!(", p = {}", significant(p, 2)),
-            None => ", as given".into(),
-        }
+        self.p_value.map_or_else(|| ", as given".into(), |p| format!(", {}", p_value("p", p)))
     }
 
     /// Effects of one column in a sentence.

@@ -397,7 +397,7 @@ impl Covariate {
     /// The covariates of one column each that it stands for, by these trials.
     fn parts<'a>(&self, trials: impl Iterator<Item = &'a Trial>) -> Result<Vec<Self>> {
         let part = |part: Part| Self { part: Some(part), ..self.clone() };
-        let mut values: Vec<Part> = match (&self.form, self.by) {
+        let values: Vec<Part> = match (&self.form, self.by) {
             _ if self.part.is_some() => return Ok(vec![self.clone()]),
             (Form::Categories { nominal }, _) => {
                 let mut texts: Vec<&str> = trials.filter_map(|t| self.text(t)).collect();
@@ -428,7 +428,7 @@ impl Covariate {
             }
             _ => Vec::new(),
         };
-        Ok(if values.is_empty() { vec![self.clone()] } else { values.drain(..).map(part).collect() })
+        Ok(if values.is_empty() { vec![self.clone()] } else { values.into_iter().map(part).collect() })
     }
 
     /// Whether a trial is one that this part tells from the others.

@@ -217,8 +217,7 @@ impl<'a> Engine<'a> {
     /// Cells that keep an exact time keep what they tied, so the graph is asked only when one lost
     /// its last, or its last bound.
     fn keeps_its_places(&self, weights: &[f64], work: &mut Work) -> bool {
-        let all = 0..self.blocks.len();
-        all.into_iter().all(|b| self.keeps(b, weights, work)) || self.rejoins(weights, work)
+        (0..self.blocks.len()).all(|b| self.keeps(b, weights, work)) || self.rejoins(weights, work)
     }
 
     fn rejoins(&self, weights: &[f64], work: &mut Work) -> bool {
